@@ -33,6 +33,7 @@ RULES: tuple[Rule, ...] = (
     *room.RULES,
     *noise.RULES,
     *calibration.LAST,
+    *bass.LAST,
     *layout.RULES,
     *checklist.RULES,
     *measurement.LAST,

@@ -8,12 +8,12 @@ from commission.diagnosis.calibration import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.room import SPOILT
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
-from commission.dsp.crossover import HOLE_DB, INVERTING_GAINS_DB
+from commission.dsp.crossover import HOLE_DB, INVERTING_GAINS_DB, SLOPE_GAINS_DB, HoleReason
 from commission.model.formatting import number
 from commission.model.units import listed, round_name
 from commission.model.verdict import surely_above
 from commission.steps.bass.explained import DELAY_OFF_S, GAIN_OFF_DB, SubChange
-from commission.steps.bass.result import in_use, solve_round
+from commission.steps.bass.result import LEAST_CROSSOVER_DB, in_use, solve_round
 from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
 
 BASIS = "determined by simulation (tests/steps/test_bass_verified.py)"
@@ -99,51 +99,48 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Subwoofers and front loudspeakers that cancel around the crossover, where a setting of the subwoofers mends it."""
+    """Subwoofers and front loudspeakers that partly cancel around the crossover, where another setting adds much."""
     result = solve_round(e.job, e.round, e.analyses)
     if isinstance(result, str) or result.crossover is None or result.crossover.hole is None:
         return
     crossover, hole, subs = result.crossover, result.crossover.hole, listed(result.measured.subs)
     if found.any(*ALL_DELAYS) or found.channels(*SPOILT, MISTYPED) & {*crossover.mains, *result.measured.subs}:
         return
-    late_ms = -1000 * hole.delay_s
-    words = f"{number(abs(late_ms), 1)} ms {'late' if late_ms > 0 else 'early'}"
-    turn = f"turn over the polarity of {subs}" if hole.polarity < 0 else ""
-    move = f"delay {subs} by {signed(-late_ms)} ms" if abs(late_ms) >= LEAST_MOVE_MS else ""
-    mend = " and ".join(part for part in (turn, move) if part)
-    reasons = {
-        "polarity": f"{subs} play against the front loudspeakers: polarity likely reversed",
-        "delay": f"{subs} likely {words}",
-        "slope": "low-pass and high-pass, or the polarity, likely do not fit",
-    }
-    by_sheet = ", as the settings sheet does" if in_use(e.job, result) else ""
-    remedy = f"{mend[:1].upper()}{mend[1:]}{by_sheet}, then measure the subwoofers again."
-    if hole.reason == "slope":
-        remedy = (
-            f"Set the same corner and slope for both, 24 dB per octave; otherwise {mend}{by_sheet}. Measure again."
-        )
+    mains, hz, late_ms = listed(crossover.mains), f"{crossover.hz:.0f} Hz", 1000 * hole.delay_s
+    turned = "turned over" if hole.polarity < 0 else ""
+    moved = f"{number(abs(late_ms), 1)} ms {'later' if late_ms > 0 else 'earlier'}" * (abs(late_ms) >= LEAST_MOVE_MS)
+    other = " and ".join(part for part in (turned, moved) if part)
+    setting = f" ({signed(hole.delay_s / result.space.slope_s)} {e.job.system.processor.delay.unit})" * bool(moved)
+    by_sheet = in_use(e.job, result) and crossover.gain_db >= LEAST_CROSSOVER_DB
     yield FindingDetails(
-        title=f"hole at the crossover ({crossover.hz:.0f} Hz): {reasons[hole.reason]}",
+        title=f"sum at the crossover ({hz}): {number(hole.gain_db, 1)} dB more with the subwoofers {other}",
         channels=crossover.mains,
         evidence=(
-            f"the sum with {listed(crossover.mains)} is {number(-hole.loss_db, 1)} dB below both in phase through the "
-            f"octave around {crossover.hz:.0f} Hz (mean over the seats, threshold {number(-HOLE_DB, 0)} dB)",
+            f"the sum of {mains} with {subs} is {number(-hole.loss_db, 1)} dB below both in phase through the octave "
+            f"around {hz} (measured, mean over the seats, threshold {number(-HOLE_DB, 0)} dB)",
+            f"with {subs} {other} it is {number(hole.gain_db, 1)} dB louder (calculated), {number(SLOPE_GAINS_DB, 0)} dB "
+            f"or more at {100 * hole.gain_seat_share:.0f} % of the seats",
             f"the other polarity alone adds {number(hole.inverting_gains_db, 1)} dB (threshold "
             f"{number(INVERTING_GAINS_DB, 0)} dB), at {100 * hole.seat_share:.0f} % of the seats",
-            f"to {mend} adds {number(hole.gain_db, 1)} dB",
         ),
-        alternatives=tuple(text for reason, text in HOLE_REASONS.items() if reason != hole.reason),
-        confirm=f"Play noise around {crossover.hz:.0f} Hz on {crossover.mains[0]} and {subs}: that setting is louder.",
-        remedy=remedy,
+        alternatives=(
+            f"most likely, {HOLE_REASONS[hole.reason]}",
+            *(text for reason, text in HOLE_REASONS.items() if reason != hole.reason),
+        ),
+        confirm=f"Play noise around {hz} on {crossover.mains[0]} and {subs}: that setting is louder.",
+        remedy=f"Set the subwoofers as the settings sheet says (calculated: {number(crossover.gain_db, 1)} dB louder). "
+        "Measure again."
+        if by_sheet
+        else f"Enter {subs} {other}{setting}, where the processor can do so, and measure again.",
     )
 
 
 MISTYPED = "settings.bass"
 LEAST_MOVE_MS = 0.1
-HOLE_REASONS = {
-    "polarity": "all subwoofers are reversed: their phase switch, their cable, or the setting",
-    "delay": "the distances of the subwoofers are wrong, or they have a latency that is not entered",
-    "slope": "the low-pass of the subwoofers and the high-pass have different slopes or corners",
+HOLE_REASONS: dict[HoleReason, str] = {
+    "slope": "the slopes of low-pass and high-pass do not suit each other with the polarity that is set",
+    "polarity": "polarity or phase switch of all subwoofers suit another crossover",
+    "delay": "the subwoofers arrive at another time than their settings mean: latency, or distances",
 }
 
 RULES = (
@@ -162,12 +159,16 @@ RULES = (
         look=_not_as_set,
         basis=f"{GAIN_OFF_DB:g} dB, {1000 * DELAY_OFF_S:g} ms or the sign between the two, guard-banded; {BASIS}",
     ),
+)
+LAST = (
     Rule(
         id="settings.crossover",
         check="bass.crossover",
         symptom="hole at the crossover",
         look=_hole,
         basis=f"sum {number(HOLE_DB, 0)} dB or less re both in phase, {INVERTING_GAINS_DB:g} dB or more by the other "
-        "polarity, at two thirds of the seats; determined by simulation (tests/bench/holes.py)",
+        f"polarity, or {SLOPE_GAINS_DB:g} dB with slopes below 18 dB per octave, at two thirds of the seats; determined by "
+        "simulation (tests/bench/holes.py)",
     ),
 )
+"""Settings that can be better, after those that are wrong."""

@@ -31,11 +31,13 @@ LEAST_RESPONSES = 6
 OPPOSITE_DEG = 140.0
 """A mean phase beyond it is mended by the other polarity: 12 dB per octave between the slopes make 90°, two slopes of 12 dB
 per octave 180°."""
-LEAST_SLOPE_DB = 14.0
+LEAST_SUBS_SLOPE_DB, LEAST_MAINS_SLOPE_DB = 17.0, 14.0
 """A side that falls by less may have a slope below 18 dB per octave, where a wrong polarity and slopes that do not fit look
-alike: 16 to 21 dB are measured with 24 dB per octave."""
+alike: 16 to 21 dB are measured with 24 dB per octave, and rooms add some 4 dB to a low-pass (determined by simulation:
+tests/bench/holes.py)."""
 SLOPE_GAINS_DB = 3.0
-"""With slopes that do not fit, or of another kind, a hole is one only where delay and polarity would gain this much."""
+"""With slopes that do not fit, or of another kind, a hole is one only where delay and polarity would gain this much, at
+`LEAST_SEATS` of the seats too."""
 SEEN_LATE_S = 1e-3
 """Arrivals this far apart are reason enough to look for a delay first."""
 FLAT_DB = 0.1
@@ -85,6 +87,12 @@ class CrossoverPair:
     """Weight of each seat [shape=(seats,)]; None: all the same."""
 
 
+def crossover_sum_db(pair: CrossoverPair) -> FloatArray:
+    """Mean of the summation over seats and the octave for each main loudspeaker [dB, shape=(mains,)]."""
+    octave = _octave(pair)
+    return np.asarray(octave.sums_db(0.0, 1) @ octave.seat_share)
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CrossoverFit:
     """A common delay and polarity of all subwoofers against the main loudspeakers."""
@@ -132,14 +140,19 @@ class CrossoverHole:
     inverting_gains_db: float
     seat_share: float
     """Share of the seats at which the other polarity alone gains."""
+    gain_seat_share: float
+    """Share of the seats at which that delay and polarity add `SLOPE_GAINS_DB` or more."""
 
 
-def find_hole(pair: CrossoverPair, around_s: float = 0.0) -> CrossoverHole | None:
+def find_hole(
+    pair: CrossoverPair, around_s: float = 0.0, reach_s: tuple[float, float] = (-np.inf, np.inf)
+) -> CrossoverHole | None:
     """The hole in the sum through the crossover, all mains pooled; None without one. `around_s` as for `fit_crossover`.
 
-    Of fewer than `LEAST_RESPONSES` responses of mains the mean scatters as much as a hole.
+    `reach_s` are the least and the largest delay that can be added to the subwoofers. Of fewer than `LEAST_RESPONSES`
+    responses of mains the mean scatters as much as a hole.
     """
-    octave = _octave(pair)
+    octave = _octave(pair, reach_s)
     now_db, turned = octave.sums_db(0.0, 1), octave.mean(0.0, -1)
     counted = octave.seat_share > 0
     gained = np.mean(octave.sums_db(0.0, -1) - now_db, axis=0)[counted] > 0
@@ -147,13 +160,11 @@ def find_hole(pair: CrossoverPair, around_s: float = 0.0) -> CrossoverHole | Non
     gains_db = turned.sum_db - loss_db
     if loss_db > HOLE_DB or gains_db < INVERTING_GAINS_DB or gained.mean() < LEAST_SEATS:
         return None
-    slopes = [
-        sign * slope_db(part, pair.freq_hz, pair.crossover_hz) for part, sign in ((pair.subs, 1), (pair.mains, -1))
-    ]
-    is_flat = min(slopes) < LEAST_SLOPE_DB
-    reason, mend = octave.mend(around_s, is_flat)
+    reason, mend = octave.mend(around_s, _is_flat(pair))
+    added_db = np.mean(octave.sums_db(mend.delay_s, mend.polarity) - now_db, axis=0)[counted]
+    much = float(np.mean(added_db >= SLOPE_GAINS_DB))
     if len(pair.mains) * int(counted.sum()) < LEAST_RESPONSES or (
-        reason == "slope" and mend.sum_db - loss_db < SLOPE_GAINS_DB
+        reason == "slope" and (mend.sum_db - loss_db < SLOPE_GAINS_DB or much < LEAST_SEATS)
     ):
         return None
     return CrossoverHole(
@@ -164,7 +175,15 @@ def find_hole(pair: CrossoverPair, around_s: float = 0.0) -> CrossoverHole | Non
         gain_db=mend.sum_db - loss_db,
         inverting_gains_db=gains_db,
         seat_share=float(gained.mean()),
+        gain_seat_share=much,
     )
+
+
+def _is_flat(pair: CrossoverPair) -> bool:
+    """Whether low-pass or high-pass falls by less than usual crossovers."""
+    low_pass = slope_db(pair.subs, pair.freq_hz, pair.crossover_hz)
+    high_pass = -slope_db(pair.mains, pair.freq_hz, pair.crossover_hz)
+    return low_pass < LEAST_SUBS_SLOPE_DB or high_pass < LEAST_MAINS_SLOPE_DB
 
 
 class _Sum(NamedTuple):
@@ -185,6 +204,7 @@ class _Octave:
     crossover_hz: float
     seat_share: FloatArray
     freq_share: FloatArray
+    reach_s: tuple[float, float]
 
     def sums_db(self, delay_s: float, polarity: int) -> FloatArray:
         """Mean of the summation over the octave [shape=(mains, seats)]."""
@@ -196,8 +216,8 @@ class _Octave:
         return _Sum(delay_s, polarity, float(np.mean(self.sums_db(delay_s, polarity) @ self.seat_share)))
 
     def best(self, around_s: float, polarity: int) -> _Sum:
-        """The best delay within a quarter of a period; of those that are as good, the nearest to `around_s`."""
-        delays = around_s + np.linspace(-0.25, 0.25, DELAYS) / self.crossover_hz
+        """The best delay within a quarter of a period and reach; of those that are as good, the nearest to `around_s`."""
+        delays = np.unique(np.clip(around_s + np.linspace(-0.25, 0.25, DELAYS) / self.crossover_hz, *self.reach_s))
         found = [self.mean(float(d), polarity) for d in delays]
         highest = max(each.sum_db for each in found)
         good = [each for each in found if each.sum_db >= highest - FLAT_DB]
@@ -225,7 +245,7 @@ class _Octave:
         return ("delay", later) if later.sum_db >= both.sum_db - INVERTING_GAINS_DB else ("slope", both)
 
 
-def _octave(pair: CrossoverPair) -> _Octave:
+def _octave(pair: CrossoverPair, reach_s: tuple[float, float] = (-np.inf, np.inf)) -> _Octave:
     octave = crossover_octave(pair.freq_hz, pair.crossover_hz)
     if not len(octave):
         raise ValueError(f"no frequency is within half an octave of {pair.crossover_hz:g} Hz")
@@ -239,6 +259,7 @@ def _octave(pair: CrossoverPair) -> _Octave:
         crossover_hz=pair.crossover_hz,
         seat_share=share / share.sum(),
         freq_share=width / width.sum(),
+        reach_s=reach_s,
     )
 
 

@@ -423,10 +423,13 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.crossover": PlainFinding(
-        text="The subwoofers and {channels} [weakened|weaken] each other where one takes over from the other.",
-        notice="drums and male voices sound thin.",
-        mending="Set polarity and delay of the subwoofers as this record proposes under Settings, and measure again.",
-        severity=CLEAR,
+        text=(
+            "Where the subwoofers take over from {channels}, they [were|are] weaker together than with another setting "
+            "of the subwoofers."
+        ),
+        notice="drums and male voices may sound thin.",
+        mending="Set polarity and delay of the subwoofers as this record proposes, and measure again.",
+        severity=SLIGHT,
         who=ANYBODY,
     ),
     "settings.bass": PlainFinding(

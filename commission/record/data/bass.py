@@ -148,14 +148,14 @@ def _verified(checked: Verified) -> dict[str, Any]:
 def _crossover(result: BassResult) -> dict[str, Any] | None:
     if result.crossover is None:
         return None
-    fit = result.crossover.fit
+    found = result.crossover
     return {
-        "hz": rounded(result.crossover.hz, 1),
+        "hz": rounded(found.hz, 1),
         "mains": {
             main: {"before_db": rounded(float(before), 2), "after_db": rounded(float(after), 2)}
-            for main, before, after in zip(result.crossover.mains, fit.before_db, fit.after_db, strict=True)
+            for main, before, after in zip(found.mains, found.before_db, found.after_db, strict=True)
         },
-        "hole": None if result.crossover.hole is None else _hole(result.crossover.hole),
+        "hole": None if found.hole is None else _hole(found.hole),
     }
 
 
@@ -168,4 +168,5 @@ def _hole(hole: CrossoverHole) -> dict[str, Any]:
         "gain_db": rounded(hole.gain_db, 2),
         "inverting_gains_db": rounded(hole.inverting_gains_db, 2),
         "seat_share": rounded(hole.seat_share, 2),
+        "gain_seat_share": rounded(hole.gain_seat_share, 2),
     }

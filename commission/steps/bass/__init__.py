@@ -36,6 +36,7 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import listed, round_name
+from commission.steps.bass.crossover import Crossover, mains_with_crossover
 from commission.steps.bass.explained import SubChange
 from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
@@ -46,12 +47,10 @@ from commission.steps.bass.result import (
     TRADE_KEY,
     USE_KEY,
     BassResult,
-    Crossover,
     Version,
     filters_wanted,
     in_use,
     louder_db_of,
-    mains_with_crossover,
     offers_filters,
     solve,
     solve_round,
@@ -181,8 +180,7 @@ def _crossover_checks(job: Job, result: BassResult) -> tuple[Check, ...]:
         added = {channel.id: None for channel in mains_with_crossover(job)}
         text = "what the proposal adds through the crossover"
     else:
-        fit = result.crossover.fit
-        gains = (fit.after_db - fit.before_db).tolist()
+        gains = (result.crossover.after_db - result.crossover.before_db).tolist()
         added = dict(zip(result.crossover.mains, gains, strict=True))
         text = f"what the proposal adds through the octave around {result.crossover.hz:.0f} Hz"
     return tuple(
@@ -345,7 +343,7 @@ def _seats_table(result: BassResult, checked: Verified | str, checks: tuple[Chec
 def _crossover_table(crossover: Crossover, checks: tuple[Check, ...]) -> Table:
     by_main = {check.channel: check for check in checks if check.id == "bass.crossover"}
     return table_of(
-        zip(crossover.mains, crossover.fit.before_db, crossover.fit.after_db, strict=True),
+        zip(crossover.mains, crossover.before_db, crossover.after_db, strict=True),
         (Column(key="main", title="Loudspeaker"), lambda each: each[0]),
         (Column(key="before", title="As measured", unit="dB", decimals=1, signed=True), lambda each: float(each[1])),
         (Column(key="after", title="Predicted", unit="dB", decimals=1, signed=True), lambda each: float(each[2])),
@@ -565,7 +563,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
     if not result.is_change:
         return
     if result.crossover is not None:
-        lost_db = -float(np.mean(result.crossover.fit.after_db - result.crossover.fit.before_db))
+        lost_db = -result.crossover.gain_db
         if lost_db >= LEAST_CROSSOVER_DB:
             yield (
                 f"The sum with {listed(result.crossover.mains)} through the crossover becomes {number(lost_db, 1)} dB "

@@ -8,7 +8,7 @@ with the front loudspeakers where the crossover is entered. The result is evalua
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,27 +25,14 @@ from commission.dsp.bass_sum import (
     target_variance_db2,
     unchanged,
 )
-from commission.dsp.crossover import (
-    LEAST_HIGH_PASS_DB,
-    LEAST_LOW_PASS_DB,
-    CrossoverFit,
-    CrossoverHole,
-    CrossoverPair,
-    find_hole,
-    fit_crossover,
-    slope_db,
-)
 from commission.dsp.modes import schroeder_hz
 from commission.dsp.repeatability import placement_u_db
-from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.trims import to_grid
 from commission.model import (
     AS_LEFT,
     Analyses,
-    Analysis,
     CancelToken,
     Channel,
-    ComplexArray,
     DelayRange,
     Filter,
     FilterRanges,
@@ -55,14 +42,13 @@ from commission.model import (
     TrimRange,
     freeze,
 )
-from commission.model.units import listed
 from commission.steps import distances, levels
-from commission.steps.bass.measured import LEAST_SNR_DB, MeasuredBass, measured_bass, newest_bass
+from commission.steps.bass.crossover import Crossover, FrontPair, front_pair
+from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
 from commission.steps.levels.result import by_seat, target_db
 from commission.steps.shared.cache import cached
-from commission.steps.shared.screening import usable
 from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
-from commission.steps.shared.survey import delay_slope_s, on_clock
+from commission.steps.shared.survey import delay_slope_s
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
 """The technician's choices: the price of a lost decibel [dB²]."""
@@ -115,17 +101,6 @@ class SubProposal:
     def new_filters(self) -> tuple[Filter, ...]:
         """All that the processor must hold."""
         return (*self.old_filters, *self.filters)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Crossover:
-    """How the subwoofers add with the front loudspeakers through the octave of the crossover."""
-
-    hz: float
-    mains: tuple[str, ...]
-    fit: CrossoverFit
-    hole: CrossoverHole | None
-    """In the sum as it was measured; its delay is to be added to the subwoofers of that round."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -317,18 +292,18 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     searched = _searched(room, space, price, temperature)
     found = version(measured, "as found", unchanged(room.subs), price)
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
-    hand = hand_settings(job, measured)
+    front, hand = _front(job, measured, analyses, space), hand_settings(job, measured)
     if hand is None:
         best = searched.settled[0]
         filters = _filters(job, measured, best, price)
         through = measured.through(filters, kind)
         if any(filters):
             best = search_of.settle(through.room, space.bounds, space.grid, best, price)
-        placed, crossover, no_crossover = _placed(job, measured, through, analyses, space, best)
+        placed = _placed(job, measured, through, analyses, space, best, front)
     else:
         placed, filters = hand
         best, through = placed, measured.through(filters, kind)
-        crossover, no_crossover = _crossover(job, measured, through, analyses, space, placed)
+    crossover = None if isinstance(front, str) else front.crossover(through, placed)
     sturdy = search_of.sturdiness(through.room, best, temperature)
     proposed = version(through, "proposed", placed, price)
     gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
@@ -345,7 +320,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         proposed, sturdy = version(through, "proposed" if any(filters) else "left as is", placed, price), sturdy_found
         if any(filters):
             kept, sturdy = None, search_of.sturdiness(through.room, placed, temperature)
-            crossover, no_crossover = _crossover(job, measured, through, analyses, space, placed)
+        crossover = None if isinstance(front, str) else front.crossover(through, placed if any(filters) else None)
     return BassResult(
         measured=measured,
         through=through,
@@ -364,7 +339,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         sturdy_found=sturdy_found,
         held_out=searched.held_out,
         crossover=crossover,
-        no_crossover=no_crossover,
+        no_crossover=front if isinstance(front, str) else "",
         gained=gained,
         u_gained=u,
         space=space,
@@ -458,10 +433,7 @@ def _why_kept(
     held_out: HeldOut | None,
 ) -> str | None:
     """Why nothing is to be changed; None where a change is clearly better."""
-    if (
-        crossover is not None
-        and float(np.mean(crossover.fit.after_db - crossover.fit.before_db)) >= LEAST_CROSSOVER_DB
-    ):
+    if crossover is not None and crossover.gain_db >= LEAST_CROSSOVER_DB:
         return None
     if measured.room.subs < 2:
         return "with one subwoofer no setting changes how seats differ"
@@ -503,7 +475,8 @@ def _placed(
     analyses: Analyses,
     space: SearchSpace,
     best: SubSettings,
-) -> tuple[SubSettings, Crossover | None, str]:
+    front: FrontPair | str,
+) -> SubSettings:
     """The settings with a common gain, delay and polarity, still on the steps of the processor."""
     room, grid, bounds = measured.room, space.grid, space.bounds
     sign = (
@@ -521,12 +494,12 @@ def _placed(
     delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
     delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
     settings = SubSettings(gain, delay, best.polarity)
-    crossover, why = _crossover(job, measured, through, analyses, space, settings)
-    if crossover is not None:
-        moved = delay + _shift(crossover.fit.delay_s, grid.delay_step_s)
-        moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
-        settings = SubSettings(gain, moved, best.polarity * crossover.fit.polarity)
-    return settings, crossover, why
+    if isinstance(front, str):
+        return settings
+    fit = front.fit(through, settings)
+    moved = delay + _shift(fit.delay_s, grid.delay_step_s)
+    moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
+    return SubSettings(gain, moved, best.polarity * fit.polarity)
 
 
 def _shift(value: float, step: float) -> float:
@@ -577,87 +550,16 @@ def _delay_offset_s(
     return float(np.mean(wanted))
 
 
-def mains_with_crossover(job: Job) -> list[Channel]:
-    """The front loudspeakers whose bass the processor sends to the subwoofers."""
-    return [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
-
-
-def _crossover(
-    job: Job,
-    measured: MeasuredBass,
-    through: MeasuredBass,
-    analyses: Analyses,
-    space: SearchSpace,
-    settings: SubSettings,
-) -> tuple[Crossover | None, str]:
-    """How the subwoofers with these settings add with the front loudspeakers at theirs of Distances, or why that is not
-    looked at.
-    """
-    mains = mains_with_crossover(job)
-    if not mains:
-        return None, "no crossover of a front loudspeaker is entered on the Site form"
-    corners = {c.high_pass_hz for c in mains}
-    hz = float(np.median([c for c in corners if c is not None]))
-    screened = usable(job, analyses, measured.round)
-    later = distances.solve(job, measured.round, analyses).channels
-    rows, turned, names, noisy = [], [], [], []
-    for channel in mains:
-        if channel.high_pass_hz != hz:
-            continue
-        own = [
-            on_clock(screened.repeats(measured.round, channel.id, seat), clock)
-            for seat, clock in zip(measured.seats, measured.clocks, strict=True)
-        ]
-        if all(i is not None and i.analysis is not None and i.analysis.bass is not None for i in own):
-            moved_s = 0.0
-            if (found := later.get(channel.id)) is not None and found.held is not None:
-                moved_s = (found.setting.setting - found.held) * space.slope_s - space.mains_moved_s
-            turn = np.exp(-2j * np.pi * BASS_HZ * moved_s)
-            rows.append([i.analysis.bass for i in own if i is not None and i.analysis is not None])
-            turned.append([bass * turn for bass in rows[-1] if bass is not None])
-            names.append(channel.id)
-            noisy += [channel.id] if _is_noisy_below([i.analysis for i in own if i is not None], hz) else []
-    if not rows:
-        return None, "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
-    if why := _why_no_sum(measured.full, dict(zip(names, turned, strict=True)), hz, noisy):
-        return None, why
-    total: ComplexArray = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
-    fit = fit_crossover(CrossoverPair(total, np.array(turned), BASS_HZ, hz, measured.room.seat_share))
-    now = CrossoverPair(measured.full.sum(axis=0), np.array(rows), BASS_HZ, hz, measured.room.seat_share)
-    as_it_was = fit_crossover(now)
-    fit = CrossoverFit(fit.delay_s, fit.polarity, as_it_was.before_db, fit.after_db, fit.inverting_gains_db)
+def _front(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace) -> FrontPair | str:
+    """The front loudspeakers with the settings of Distances, or why their sum with the subwoofers is not determined."""
+    moved_s = {
+        channel: (found.setting.setting - found.held) * space.slope_s - space.mains_moved_s
+        for channel, found in distances.solve(job, measured.round, analyses).channels.items()
+        if found.held is not None
+    }
     later_s = _delay_offset_s(job, measured, analyses, space, unchanged(measured.room.subs))
-    return Crossover(hz=hz, mains=tuple(names), fit=fit, hole=find_hole(now, later_s)), ""
-
-
-def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
-    """Whether at half of the seats or more noise may be what is heard an octave below the crossover."""
-    inside = (GRID_HZ >= 0.45 * hz) & (GRID_HZ <= 0.65 * hz)
-    known = [a.third_octave_db - a.noise_db for a in analyses if a is not None and a.noise_db is not None]
-    above_db = [np.nanmedian(each[inside]) for each in known if np.isfinite(each[inside]).any()]
-    return bool(above_db) and float(np.median(above_db)) < LEAST_SNR_DB
-
-
-def _why_no_sum(subs: ComplexArray, mains: dict[str, list[ComplexArray]], hz: float, noisy: Sequence[str]) -> str:
-    """Why responses do not contain what plays through the crossover, or only together; empty where they do.
-
-    A sweep of a main channel through bass management plays the subwoofers too, and a sweep of a subwoofer's own input does
-    not pass the low-pass of the crossover. Adding such responses says nothing about polarity or delay.
-    """
-    if not slope_db(subs, BASS_HZ, hz) >= LEAST_LOW_PASS_DB:
-        return (
-            f"the subwoofers were measured without a low-pass at {hz:.0f} Hz, and how they add with the main "
-            "loudspeakers depends on its phase"
-        )
-    together = [c for c, bass in mains.items() if not slope_db(np.array(bass), BASS_HZ, hz) <= -LEAST_HIGH_PASS_DB]
-    if unknown := [c for c in together if c in noisy]:
-        return f"noise covers {listed(unknown)} below {hz:.0f} Hz, and whether the bass is played there is not determined"
-    if together:
-        return (
-            f"{listed(together)} still {'play' if len(together) > 1 else 'plays'} the bass below {hz:.0f} Hz, as when the "
-            "subwoofers play with the main loudspeakers; switch the subwoofers off while these are measured"
-        )
-    return ""
+    low_s, high_s = float(space.bounds.delay_low_s.max()), float(space.bounds.delay_high_s.min())
+    return front_pair(job, measured, analyses, moved_s, later_s, (min(low_s, 0.0), max(high_s, 0.0)))
 
 
 # --- what to enter --------------------------------------------------------------------------------------------------
@@ -847,4 +749,5 @@ def search_from(
         for k in range(min(3, len(found.costs)))
     ]
     best = min(settled, key=lambda each: search_of.figures(room, each, price).cost)
-    return _placed(job, result.measured, result.through, analyses, space, best)[0], found.stopped
+    front = _front(job, result.measured, analyses, space)
+    return _placed(job, result.measured, result.through, analyses, space, best, front), found.stopped

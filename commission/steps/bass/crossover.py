@@ -1,0 +1,160 @@
+"""How the subwoofers add with the front loudspeakers through their crossover: as measured, and with other settings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from commission.dsp.analysis import BASS_HZ
+from commission.dsp.bass_sum import SubSettings
+from commission.dsp.crossover import (
+    LEAST_HIGH_PASS_DB,
+    LEAST_LOW_PASS_DB,
+    CrossoverFit,
+    CrossoverHole,
+    CrossoverPair,
+    crossover_sum_db,
+    find_hole,
+    fit_crossover,
+    slope_db,
+)
+from commission.dsp.spectrum import GRID_HZ
+from commission.model import Analyses, Analysis, Channel, ComplexArray, FloatArray, Job
+from commission.model.units import listed
+from commission.steps.bass.measured import LEAST_SNR_DB, MeasuredBass
+from commission.steps.shared.screening import usable
+from commission.steps.shared.survey import on_clock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Crossover:
+    """How the subwoofers add with the front loudspeakers through the octave of the crossover."""
+
+    hz: float
+    mains: tuple[str, ...]
+    before_db: FloatArray
+    """Sum with each of them relative to both in phase, mean over seats and octave, as measured [shape=(mains,)]."""
+    after_db: FloatArray
+    """The same with the settings that are shown, on the steps of the processor."""
+    hole: CrossoverHole | None
+    """In the sum as it was measured; its delay is to be added to the subwoofers of that round."""
+
+    @property
+    def gain_db(self) -> float:
+        """What those settings add, mean of the main loudspeakers; below zero: they weaken the sum."""
+        return float(np.mean(self.after_db - self.before_db))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FrontPair:
+    """Front loudspeakers and subwoofers of a round, as they play through the crossover."""
+
+    hz: float
+    mains: tuple[str, ...]
+    later: ComplexArray
+    """Each front loudspeaker with the settings of Distances [shape=(mains, seats, BASS_HZ)]."""
+    before_db: FloatArray
+    hole: CrossoverHole | None
+
+    def _pair(self, through: MeasuredBass, settings: SubSettings) -> CrossoverPair:
+        total = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
+        return CrossoverPair(np.asarray(total), self.later, BASS_HZ, self.hz, through.room.seat_share)
+
+    def fit(self, through: MeasuredBass, settings: SubSettings) -> CrossoverFit:
+        """The common delay and polarity that suit all front loudspeakers, beside some settings."""
+        return fit_crossover(self._pair(through, settings))
+
+    def crossover(self, through: MeasuredBass, settings: SubSettings | None) -> Crossover:
+        """The sum with some settings; with None everything stays as measured."""
+        after_db = self.before_db if settings is None else crossover_sum_db(self._pair(through, settings))
+        return Crossover(hz=self.hz, mains=self.mains, before_db=self.before_db, after_db=after_db, hole=self.hole)
+
+
+def mains_with_crossover(job: Job) -> list[Channel]:
+    """The front loudspeakers whose bass the processor sends to the subwoofers."""
+    return [c for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
+
+
+def front_pair(
+    job: Job,
+    measured: MeasuredBass,
+    analyses: Analyses,
+    moved_s: Mapping[str, float],
+    subs_moved_s: float,
+    reach_s: tuple[float, float],
+) -> FrontPair | str:
+    """The front loudspeakers at the seats of the subwoofers, or why their sum is not looked at.
+
+    `moved_s`: how much later each of them will be with the settings of Distances, and `subs_moved_s` the subwoofers.
+    `reach_s`: the least and the largest delay that the processor can add to all subwoofers.
+    """
+    mains = mains_with_crossover(job)
+    if not mains:
+        return "no crossover of a front loudspeaker is entered on the Site form"
+    hz = float(np.median([c.high_pass_hz for c in mains if c.high_pass_hz is not None]))
+    rows, names, noisy = [], [], []
+    for channel in mains:
+        if channel.high_pass_hz != hz:
+            continue
+        own = _at_seats(job, measured, analyses, channel.id)
+        bass = [each.bass for each in own if each is not None and each.bass is not None]
+        if len(bass) == len(measured.seats):
+            rows.append(bass)
+            names.append(channel.id)
+            noisy += [channel.id] if _is_noisy_below(own, hz) else []
+    if not rows:
+        return "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
+    now = np.array(rows)
+    turn = np.exp(-2j * np.pi * np.outer([moved_s.get(name, 0.0) for name in names], BASS_HZ))
+    if why := _why_no_sum(measured.full, dict(zip(names, now, strict=True)), hz, noisy):
+        return why
+    pair = CrossoverPair(measured.full.sum(axis=0), now, BASS_HZ, hz, measured.room.seat_share)
+    return FrontPair(
+        hz=hz,
+        mains=tuple(names),
+        later=now * turn[:, None, :],
+        before_db=crossover_sum_db(pair),
+        hole=find_hole(pair, subs_moved_s, reach_s),
+    )
+
+
+def _at_seats(job: Job, measured: MeasuredBass, analyses: Analyses, channel: str) -> list[Analysis | None]:
+    """What was measured of a channel at each seat, on the clock of the subwoofers."""
+    screened = usable(job, analyses, measured.round)
+    found = [
+        on_clock(screened.repeats(measured.round, channel, seat), clock)
+        for seat, clock in zip(measured.seats, measured.clocks, strict=True)
+    ]
+    return [None if each is None else each.analysis for each in found]
+
+
+def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
+    """Whether at half of the seats or more noise may be what is heard an octave below the crossover."""
+    inside = (GRID_HZ >= 0.45 * hz) & (GRID_HZ <= 0.65 * hz)
+    known = [a.third_octave_db - a.noise_db for a in analyses if a is not None and a.noise_db is not None]
+    above_db = [np.nanmedian(each[inside]) for each in known if np.isfinite(each[inside]).any()]
+    return bool(above_db) and float(np.median(above_db)) < LEAST_SNR_DB
+
+
+def _why_no_sum(subs: ComplexArray, mains: dict[str, ComplexArray], hz: float, noisy: Sequence[str]) -> str:
+    """Why responses do not contain what plays through the crossover, or only together; empty where they do.
+
+    A sweep of a main channel through bass management plays the subwoofers too, and a sweep of a subwoofer's own input does
+    not pass the low-pass of the crossover. Adding such responses says nothing about polarity or delay.
+    """
+    if not slope_db(subs, BASS_HZ, hz) >= LEAST_LOW_PASS_DB:
+        return (
+            f"the subwoofers were measured without a low-pass at {hz:.0f} Hz, and how they add with the main "
+            "loudspeakers depends on its phase"
+        )
+    together = [c for c, bass in mains.items() if not slope_db(bass, BASS_HZ, hz) <= -LEAST_HIGH_PASS_DB]
+    if unknown := [c for c in together if c in noisy]:
+        return f"noise covers {listed(unknown)} below {hz:.0f} Hz, and whether the bass is played there is not determined"
+    if together:
+        return (
+            f"{listed(together)} still {'play' if len(together) > 1 else 'plays'} the bass below {hz:.0f} Hz, as when the "
+            "subwoofers play with the main loudspeakers; switch the subwoofers off while these are measured"
+        )
+    return ""
