@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -118,38 +118,55 @@ def solve(job: Job, analyses: Analyses) -> CompareResult:
             f"levels between the rounds: {rounds[0]} is relative to {references[0]}, {rounds[1]} to {references[1]}"
         )
     gains_u_db = (seat_gains_u_db(job, rounds[0], analyses), seat_gains_u_db(job, rounds[1], analyses))
-    channels, outside = {}, dict.fromkeys((band.label for band in job.system.bands), "")
     one_sided = [name for name in (*before, *after) if (name in before) != (name in after)]
     left_out += [f"{name}: only in {rounds[0] if name in before else rounds[1]}" for name in one_sided]
-    for name in before:
-        if name not in after:
-            continue
-        pair, why = _common(before[name], after[name])
-        if why:
-            left_out.append(f"{name}{why}")
-        if pair is None:
-            continue
-        seats, levels = pair
-        plays = variance.own_band(levels[0]) & variance.own_band(levels[1])
-        bands = _changes(job, name, seats, levels, plays, repeats, gains_u_db)
-        if bands[HEARD] and not bands[TONE]:
-            low, high = level_band_hz(job, name)
-            left_out.append(
-                f"{name} in evenness of tone: its level from {low:.0f} to {high:.0f} Hz is not known at every seat"
-            )
-        for label in outside:
-            outside[label] += f", {name}" if all(label not in bands[kind] for kind in KINDS) else ""
-        shown = (np.where(plays, levels[0], np.nan), np.where(plays, levels[1], np.nan))
-        channels[name] = ChannelCompare(channel=name, seats=tuple(seats), levels=shown, bands=bands)
-    left_out += [f"{label} Hz of {names[2:]}: not played in both rounds" for label, names in outside.items() if names]
+    channels = {}
+    for name in (each for each in before if each in after):
+        channel, why = _channel(job, name, before[name], after[name], repeats, gains_u_db)
+        left_out += why
+        if channel is not None:
+            channels[name] = channel
     return CompareResult(
         rounds=rounds,
         channels=_with_coverage(channels),
-        left_out=tuple(left_out),
+        left_out=(*left_out, *_not_played(job, channels)),
         u_from=u_from,
         u_db=typical_db(job, repeats),
         one_sided=len(one_sided),
     )
+
+
+def _channel(
+    job: Job,
+    name: str,
+    before: SeatLevels,
+    after: SeatLevels,
+    repeats: dict[str, Repeatability],
+    gains_u_db: tuple[Mapping[str, float], Mapping[str, float]],
+) -> tuple[ChannelCompare | None, list[str]]:
+    """One channel in both rounds, None where it cannot be compared, and what was left out."""
+    pair, why = _common(before, after)
+    left_out = [f"{name}{why}"] if why else []
+    if pair is None:
+        return None, left_out
+    seats, levels = pair
+    plays = variance.own_band(levels[0]) & variance.own_band(levels[1])
+    bands = _changes(job, name, seats, levels, plays, repeats, gains_u_db)
+    if bands[HEARD] and not bands[TONE]:
+        low, high = level_band_hz(job, name)
+        left_out.append(
+            f"{name} in evenness of tone: its level from {low:.0f} to {high:.0f} Hz is not known at every seat"
+        )
+    shown = (np.where(plays, levels[0], np.nan), np.where(plays, levels[1], np.nan))
+    return ChannelCompare(channel=name, seats=tuple(seats), levels=shown, bands=bands), left_out
+
+
+def _not_played(job: Job, channels: Mapping[str, ChannelCompare]) -> Iterator[str]:
+    """For each band the channels that do not play there in both rounds, as a clause."""
+    for label in (band.label for band in job.system.bands):
+        names = [name for name, each in channels.items() if all(label not in each.bands[kind] for kind in KINDS)]
+        if names:
+            yield f"{label} Hz of {', '.join(names)}: not played in both rounds"
 
 
 def _with_coverage(channels: dict[str, ChannelCompare]) -> dict[str, ChannelCompare]:

@@ -196,74 +196,33 @@ def level_offset_db(job: Job, reference: str | None) -> float | None:
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
-    """Judge every cell of a round."""
+    """Every channel at every seat of a round."""
     system = job.system
     places = [(c.id, s.id) for c in system.channels for s in system.seats]
-    recorded = {place: analyses.of(round_id, *place) for place in places}
     screening = screen(job, round_id, analyses)
-    analyses = screening.usable
+    recorded, analyses = analyses, screening.usable
     reference = common_reference(job, round_id, analyses)
     offset = level_offset_db(job, reference)
     sound = {place: analyses.of(round_id, *place) for place in places}
     moved = elsewhere(job, round_id, analyses)
     against = _against(job, sound, moved)
-    signs = {
-        c.id: [None if (a := sound[(c.id, s.id)]) is None else a.polarity for s in system.seats]
-        for c in system.channels
-    }
-    own_signs = {c: (across.agreed_sign(own), own.count(-1), len(own) - own.count(None)) for c, own in signs.items()}
-    dead = {c: why for c in against if (why := _dead_driver(job, against[c])) is not None}
     polarity = PolarityComparison(
         job,
         round_id,
         sound,
         _through_processor(job, round_id, analyses),
         moved,
-        dead,
+        {c: why for c in against if (why := _dead_driver(job, against[c])) is not None},
         places_known=places_known(job, round_id, analyses),
     ).channels()
-    counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
-    ending_early = _ending_early(sound)
+    checked = _checked(job, sound, against, polarity)
     cells = {}
-    for channel in system.channels:
-        spreads = _spreads(channel, {s.id: sound[(channel.id, s.id)] for s in system.seats}, counted)
-        for seat in system.seats:
-            place = (channel.id, seat.id)
-            analysis, recording = sound[place], recorded[place]
-            repeats = analyses.repeats(round_id, *place)
-            problems = analyses.problems(round_id, *place)
-            checks: list[Check] = []
-            spread = spreads.get(seat.id)
-            own = (
-                _spread_budgets(channel, seat.id, spread, analysis.level_u_db)
-                if analysis is not None and spread is not None
-                else ()
-            )
-            if analysis is not None:
-                checks = [
-                    _snr_check(job, channel, seat.id, analysis, ends_early=channel.id in ending_early),
-                    *_clip_check(channel, seat.id, analysis),
-                    _polarity_check(channel, seat.id, analysis, polarity[channel.id]),
-                    *_driver_checks(job, channel, seat.id, analysis, against.get(channel.id)),
-                    *_spread_checks(job, channel, seat.id, analysis, spread, own),
-                ]
-            elif recording is not None:
-                checks = _spoilt_checks(job, channel, seat.id, recording, problems[-1])
-            cells[place] = Cell(
-                channel=channel,
-                seat=seat.id,
-                analysis=analysis,
-                recording=recording,
-                checks=tuple(checks),
-                repeats=len(repeats),
-                level_db=None
-                if analysis is None or analysis.level_db is None
-                else analysis.level_db + (offset or 0.0),
-                problems=problems,
-                budgets=own,
-                passes_delays=repeats[-1].passes_delays if repeats else True,
-                clock=repeats[-1].clock if repeats else None,
-            )
+    for place in places:
+        cells[place] = _cell(job, round_id, place, recorded, analyses, offset or 0.0)
+        if place in checked:
+            checks, budgets = checked[place]
+            cells[place] = replace(cells[place], checks=checks, budgets=budgets)
+    own_signs = _own_signs(job, sound)
     return SeatsResult(
         cells=cells,
         calibrated=offset is not None,
@@ -276,6 +235,67 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         own_signs=own_signs,
         mostly_negative=across.mostly_negative([own_signs[c.id][0] for c in system.channels if not c.is_sub]),
     )
+
+
+def _cell(
+    job: Job, round_id: str, place: tuple[str, str], recorded: Analyses, usable: Analyses, offset_db: float
+) -> Cell:
+    """What is known of one channel at one seat, without the checks of a usable recording."""
+    channel = job.system.channel(place[0])
+    assert channel is not None
+    analysis, recording = usable.of(round_id, *place), recorded.of(round_id, *place)
+    repeats, problems = usable.repeats(round_id, *place), usable.problems(round_id, *place)
+    return Cell(
+        channel=channel,
+        seat=place[1],
+        analysis=analysis,
+        recording=recording,
+        checks=()
+        if recording is None or analysis is not None
+        else _spoilt_checks(job, channel, place[1], recording, problems[-1]),
+        repeats=len(repeats),
+        level_db=None if analysis is None or analysis.level_db is None else analysis.level_db + offset_db,
+        problems=problems,
+        passes_delays=repeats[-1].passes_delays if repeats else True,
+        clock=repeats[-1].clock if repeats else None,
+    )
+
+
+def _checked(
+    job: Job,
+    sound: Mapping[tuple[str, str], Analysis | None],
+    against: Mapping[str, Against],
+    polarity: Mapping[str, ChannelPolarity],
+) -> dict[tuple[str, str], tuple[tuple[Check, ...], tuple[Budget, ...]]]:
+    """The checks of every usable recording, and their budgets."""
+    system, out = job.system, {}
+    counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
+    ending_early = _ending_early(sound)
+    for channel in system.channels:
+        heard = {s.id: a for s in system.seats if (a := sound[channel.id, s.id]) is not None}
+        spreads = _spreads(channel, heard, counted)
+        for seat, analysis in heard.items():
+            spread = spreads.get(seat)
+            budgets = () if spread is None else _spread_budgets(channel, seat, spread, analysis.level_u_db)
+            checks = (
+                _snr_check(job, channel, seat, analysis, ends_early=channel.id in ending_early),
+                *_clip_check(channel, seat, analysis),
+                _polarity_check(channel, seat, analysis, polarity[channel.id]),
+                *_driver_checks(job, channel, seat, analysis, against.get(channel.id)),
+                *_spread_checks(job, channel, seat, analysis, spread, budgets),
+            )
+            out[channel.id, seat] = checks, budgets
+    return out
+
+
+def _own_signs(job: Job, sound: Mapping[tuple[str, str], Analysis | None]) -> dict[str, tuple[int | None, int, int]]:
+    """Channel → (the sign that its responses agree on, how many are negative, how many have a sign)."""
+    out = {}
+    for channel in job.system.channels:
+        heard = [sound[channel.id, s.id] for s in job.system.seats]
+        signs = [None if a is None else a.polarity for a in heard]
+        out[channel.id] = across.agreed_sign(signs), signs.count(-1), len(signs) - signs.count(None)
+    return out
 
 
 def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, float]:
@@ -374,8 +394,7 @@ class _Spread:
     """How many seats the mean is taken over: of the level, and of direct sound or null."""
 
 
-def _spreads(channel: Channel, row: dict[str, Analysis | None], counted: set[str]) -> dict[str, _Spread]:
-    heard = {s: a for s, a in row.items() if a is not None}
+def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str]) -> dict[str, _Spread]:
     if len(counted.intersection(heard)) < across.LEAST_COUNT:
         return {}
     level, count = _less_mean({s: math.nan if a.level_db is None else a.level_db for s, a in heard.items()}, counted)
@@ -414,7 +433,7 @@ def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, f
     return {s: v - mean for s, v in good.items()}, len(common)
 
 
-def _nulls(heard: dict[str, Analysis], counted: set[str]) -> dict[str, tuple[float, float]]:
+def _nulls(heard: Mapping[str, Analysis], counted: set[str]) -> dict[str, tuple[float, float]]:
     """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
     levels = np.array([a.third_octave_db for a in heard.values()])
     found = deepest_bass([(s,) for s in heard], list(heard), levels, [s in counted for s in heard])
@@ -441,7 +460,7 @@ def deepest_bass(
     return out
 
 
-def _ending_early(found: dict[tuple[str, str], Analysis | None]) -> set[str]:
+def _ending_early(found: Mapping[tuple[str, str], Analysis | None]) -> set[str]:
     """Channels of which most recordings end while they still decay: two modes that beat can hide it in one of them."""
     early: dict[str, list[bool]] = {}
     for (channel, _), analysis in found.items():
@@ -472,13 +491,13 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis, *, end
     )
 
 
-def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, why: str) -> list[Check]:
+def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, why: str) -> tuple[Check, ...]:
     """What is not tested because a measuring mistake spoilt the recording; clipping shows by itself."""
     kinds = (
         ("snr", "polarity", "level", "bass") if channel.is_sub else ("snr", "polarity", "treble", "level", "direct")
     )
     texts = {"snr": "signal-to-noise ratio", "level": "level relative to the mean of the seats", "treble": "drivers"}
-    return [
+    return (
         *_clip_check(channel, seat, recording),
         *(
             Check(
@@ -492,7 +511,7 @@ def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, w
             )
             for kind in kinds
         ),
-    ]
+    )
 
 
 def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
