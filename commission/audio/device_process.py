@@ -174,13 +174,8 @@ def _play(sd: Any, request: dict[str, Any], samples: Any, requests: Any, replies
         run.silent.set()
         _reply(replies, {"event": "silent"})
     else:
-        message = {
-            "event": "recorded",
-            "frames": run.done,
-            "blocks": run.blocks,
-            "lost_input": run.lost_input,
-            "lost_output": run.lost_output,
-        }
+        lost = {"lost_input": run.lost_input, "lost_output": run.lost_output}
+        message = {"event": "recorded", "frames": run.done, "blocks": run.blocks, **lost}
         _reply(replies, message, run.recorded[: run.done].tobytes())
     stream.close()
 

@@ -34,6 +34,7 @@ from commission.model import (
     System,
     SystemDefined,
 )
+from commission.model.system import Role
 
 SEED_KEY = ("site", "rehearsal_seed")
 LATENCY_S = 0.012
@@ -57,6 +58,24 @@ class Faults:
     trims_by_ear_db: tuple[tuple[str, float], ...] = ()
 
 
+CINEMA: tuple[tuple[str, str, Role, Position], ...] = (
+    ("FL", "Front left", "screen", (-1.45, 0.10, 1.15)),
+    ("FC", "Centre", "screen", (0.0, 0.10, 0.95)),
+    ("FR", "Front right", "screen", (1.45, 0.10, 1.15)),
+    ("SiL", "Side left", "surround", (-2.25, 3.35, 1.45)),
+    ("SiR", "Side right", "surround", (2.25, 3.35, 1.45)),
+    ("BL", "Back left", "surround", (-1.15, 6.25, 1.55)),
+    ("BR", "Back right", "surround", (1.15, 6.25, 1.55)),
+    ("TpFL", "Top front left", "height", (-1.20, 2.80, 2.48)),
+    ("TpFR", "Top front right", "height", (1.20, 2.80, 2.48)),
+    ("TpBL", "Top back left", "height", (-1.20, 4.45, 2.48)),
+    ("TpBR", "Top back right", "height", (1.20, 4.45, 2.48)),
+    ("SUB1", "Subwoofer front", "sub", (-1.95, 0.35, 0.25)),
+    ("SUB2", "Subwoofer rear", "sub", (1.95, 5.95, 0.25)),
+)
+"""Id, name, role and position of each channel of the practice room."""
+
+
 def cinema(title: str, rng: np.random.Generator | None = None) -> System:
     """Eleven channels, two subwoofers, two rows of three seats; positions jittered by `rng`."""
 
@@ -68,24 +87,9 @@ def cinema(title: str, rng: np.random.Generator | None = None) -> System:
             round(z + jitter[2], 2),
         )
 
-    places = (
-        ("FL", "Front left", "screen", (-1.45, 0.10, 1.15)),
-        ("FC", "Centre", "screen", (0.0, 0.10, 0.95)),
-        ("FR", "Front right", "screen", (1.45, 0.10, 1.15)),
-        ("SiL", "Side left", "surround", (-2.25, 3.35, 1.45)),
-        ("SiR", "Side right", "surround", (2.25, 3.35, 1.45)),
-        ("BL", "Back left", "surround", (-1.15, 6.25, 1.55)),
-        ("BR", "Back right", "surround", (1.15, 6.25, 1.55)),
-        ("TpFL", "Top front left", "height", (-1.20, 2.80, 2.48)),
-        ("TpFR", "Top front right", "height", (1.20, 2.80, 2.48)),
-        ("TpBL", "Top back left", "height", (-1.20, 4.45, 2.48)),
-        ("TpBR", "Top back right", "height", (1.20, 4.45, 2.48)),
-        ("SUB1", "Subwoofer front", "sub", (-1.95, 0.35, 0.25)),
-        ("SUB2", "Subwoofer rear", "sub", (1.95, 5.95, 0.25)),
-    )
     channels = tuple(
-        Channel(id=i, name=name, role=role, position_m=at(*where), output=n + 1)  # type: ignore[arg-type]
-        for n, (i, name, role, where) in enumerate(places)
+        Channel(id=i, name=name, role=role, position_m=at(*where), output=n + 1)
+        for n, (i, name, role, where) in enumerate(CINEMA)
     )
     seats = tuple(
         Seat(id=f"{row}{column}", position_m=(x, y, z), reference=(row, column) == ("A", 2))

@@ -92,26 +92,22 @@ def harmonic_distortion(
     """
     deconvolved = np.atleast_2d(deconvolved)
     room_s = deconvolved.shape[-1] / sweep.rate_hz - harmonic_advance_s(sweep, round(_FLOOR_ORDERS[-1]))
-    known, left_out = [], {}
-    for order in orders:
-        gap_s = harmonic_advance_s(sweep, order) - harmonic_advance_s(sweep, order - 1)
-        if gap_s - 2 * _LEAD_S < _LEAST_WINDOW_S or room_s < _LEAST_WINDOW_S:
-            left_out[order] = f"the sweep is too short to separate order {order} from order {order - 1}"
-        else:
-            known.append(order)
+    windows_s = {order: _window_s(sweep, order) for order in orders}
+    known = [o for o, window_s in windows_s.items() if min(window_s, room_s) >= _LEAST_WINDOW_S]
+    left_out = {
+        order: f"the sweep is too short to separate order {order} from order {order - 1}"
+        for order in orders
+        if order not in known
+    }
     if not known:
         raise UnusableError("its sweep is too short to separate harmonics from the linear response")
-    last = max(known)
-    gap_s = harmonic_advance_s(sweep, last) - harmonic_advance_s(sweep, last - 1)
-    window_s = min(_LONGEST_WINDOW_S, gap_s - 2 * _LEAD_S)
+    window_s = min(_LONGEST_WINDOW_S, windows_s[max(known)])
     linear_db = _level_db(_power(deconvolved, sweep, 1.0, window_s), sweep, freq_hz, fraction)
     noises = np.mean([_power(deconvolved, sweep, order, window_s) for order in _FLOOR_ORDERS], axis=0)
     noise_db = _level_db(noises, sweep, freq_hz, fraction)
     alone = _alone(sweep, deconvolved.shape[-1]) if alone is None else alone
     alone_db = _level_db(_power(alone, sweep, 1.0, window_s), sweep, freq_hz, fraction)
-    # The ringing leaks out of its own band within short windows: it goes with the strongest sound near by.
-    near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= _NEAR_OCTAVES
-    around_db = np.max(np.where(near, np.nan_to_num(linear_db, nan=-np.inf)[:, None], -np.inf), axis=-1)
+    around_db = _strongest_near_db(linear_db, freq_hz)
     harmonics, floors = [], []
     for order in known:
         level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep, freq_hz, fraction)
@@ -133,6 +129,17 @@ def harmonic_distortion(
         freeze(np.stack(floors, axis=1)),
         left_out,
     )
+
+
+def _strongest_near_db(level_db: FloatArray, freq_hz: FloatArray) -> FloatArray:
+    """Highest level near each frequency: ringing leaks out of its own band within short windows [shape=(k, n)]."""
+    near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= _NEAR_OCTAVES
+    return np.asarray(np.max(np.where(near, np.nan_to_num(level_db, nan=-np.inf)[:, None], -np.inf), axis=-1))
+
+
+def _window_s(sweep: Sweep, order: int) -> float:
+    """Longest window around harmonic `order` that the one below leaves [s]."""
+    return harmonic_advance_s(sweep, order) - harmonic_advance_s(sweep, order - 1) - 2 * _LEAD_S
 
 
 @lru_cache(maxsize=4)

@@ -205,13 +205,7 @@ def _seat(
 ) -> SeatDialogue:
     """`set_dba`: speech at the reference seat with the centre at its target; `shift_db`: what this seat hears of it."""
     a, speech_dba = cell.analysis, set_dba + shift_db
-    transfer = None if a is None else a.modulation
-    why = ""
-    if a is None:
-        why = cell.problems[-1] if cell.problems else "its response cannot be used"
-    elif transfer is None or not np.isfinite(transfer).all():
-        why = a.why.get("speech", "its response does not cover all octaves from 125 Hz to 8 kHz")
-        transfer = None
+    transfer, why = _transfer(cell)
     noise_db = None if noise is None else np.array([noise.octave_db[hz] for hz in OCTAVES_HZ])
     sti = without = louder = gain_noise = gain_room = gain_level = None
     parts = [Contribution(source="method of the index", u=STI_U, unit="STI", basis="IEC 60268-16 (from memory)")]
@@ -223,18 +217,7 @@ def _seat(
         gain_level = _index(transfer, speech_dba + RAISED_DB, noise_db) - now
         if noise_db is not None and noise is not None:
             sti, gain_noise = now, without - now
-            u_db = math.hypot(NOISE_U_DB, noise.budget.u)
-            off = [_index(transfer, speech_dba, noise_db + d) for d in (-u_db, u_db)]
-            each_db = abs(off[0] - off[1]) / (2 * u_db)
-            parts.append(
-                Contribution(
-                    source="level of the noise at the seat",
-                    u=u_db,
-                    unit="dB",
-                    sensitivity=each_db,
-                    basis="calibration, and 2 dB between seats; common practice, no source",
-                )
-            )
+            parts.append(_of_noise(transfer, speech_dba, noise_db, math.hypot(NOISE_U_DB, noise.budget.u)))
     budget = Budget(
         id="dialogue.sti", title="Speech transmission index", unit="STI", contributions=tuple(parts), seat=seat
     )
@@ -254,6 +237,28 @@ def _seat(
         check=_check(job, seat, centre, sti, without, budget, why, why_no_noise),
         budget=budget,
         why=why,
+    )
+
+
+def _transfer(cell: seats.Cell) -> tuple[FloatArray | None, str]:
+    """The modulation that a response leaves, None where it is not known, and why not."""
+    found = cell.analysis
+    if found is None:
+        return None, cell.problems[-1] if cell.problems else "its response cannot be used"
+    if found.modulation is None or not np.isfinite(found.modulation).all():
+        return None, found.why.get("speech", "its response does not cover all octaves from 125 Hz to 8 kHz")
+    return found.modulation, ""
+
+
+def _of_noise(transfer: FloatArray, speech_dba: float, noise_db: FloatArray, u_db: float) -> Contribution:
+    """What the index is uncertain by because the level of the noise is, with standard uncertainty `u_db`."""
+    softer, louder = (_index(transfer, speech_dba, noise_db + d) for d in (-u_db, u_db))
+    return Contribution(
+        source="level of the noise at the seat",
+        u=u_db,
+        unit="dB",
+        sensitivity=abs(softer - louder) / (2 * u_db),
+        basis="calibration, and 2 dB between seats; common practice, no source",
     )
 
 

@@ -441,31 +441,7 @@ def _noise(
         why_not = why_not or _missing(octaves)
         if not why_not:
             nc, nr = nc_rating(octaves, at_most), nr_rating(octaves, at_most)
-    hz = nc.octave_hz if nc is not None and nc.octave_hz is not None else 1000
-    low = hz < LOW_HZ
-    parts = [] if instrument is None else [instrument]
-    parts.append(
-        Contribution(
-            source="position of the microphone",
-            u=LOW_POSITION_U_DB if low else POSITION_U_DB,
-            unit="dB",
-            basis="over the width of a head; common practice, no source",
-        )
-    )
-    if hz in u_time_db:
-        parts.append(Contribution(source="length of the recording", u=u_time_db[hz], unit="dB", basis="4.34/√(B·T)"))
     sensitivity = _sensitivity(octaves, at_most) if nc is not None else 1.0
-    parts = [
-        Contribution(source=p.source, u=p.u, unit=p.unit, sensitivity=sensitivity, shared=p.shared, basis=p.basis)
-        for p in parts
-    ]
-    budget = Budget(
-        id=nc_check_id(state),
-        title=f"NC with {state}",
-        unit="NC" if nc else "dB",
-        contributions=tuple(parts),
-        seat=seat,
-    )
     return Noise(
         state=state,
         known=known_state(state),
@@ -480,8 +456,38 @@ def _noise(
         nc=nc,
         nr=nr,
         why_no_rating=why_not,
-        budget=budget,
+        budget=_nc_budget(
+            state, seat, nc, _sensitivity(octaves, at_most) if nc is not None else 1.0, u_time_db, instrument
+        ),
         **extra,  # type: ignore[arg-type]
+    )
+
+
+def _nc_budget(
+    state: str,
+    seat: str,
+    nc: Rating | None,
+    sensitivity: float,
+    u_time_db: Mapping[int, float],
+    instrument: Contribution | None,
+) -> Budget:
+    """What NC is uncertain by: the level in the octave that decides it, or, without NC, that at 1 kHz."""
+    hz = nc.octave_hz if nc is not None and nc.octave_hz is not None else 1000
+    place = Contribution(
+        source="position of the microphone",
+        u=LOW_POSITION_U_DB if hz < LOW_HZ else POSITION_U_DB,
+        unit="dB",
+        basis="over the width of a head; common practice, no source",
+    )
+    parts = [place] if instrument is None else [instrument, place]
+    if hz in u_time_db:
+        parts.append(Contribution(source="length of the recording", u=u_time_db[hz], unit="dB", basis="4.34/√(B·T)"))
+    return Budget(
+        id=nc_check_id(state),
+        title=f"NC with {state}",
+        unit="NC" if nc else "dB",
+        contributions=tuple(replace(each, sensitivity=sensitivity) for each in parts),
+        seat=seat,
     )
 
 

@@ -123,6 +123,9 @@ def _scattered(found: Surveyed, matching: Matching, timed: list[Analysed], job: 
 
 
 def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+    """The recordings that belong to other seats or channels."""
+    if each.kind == "clock":
+        return _other_clock(each, found, newest, job)
     channels = tuple(found.channels[i] for i in each.channels)
     seats = tuple(found.seats[i] for i in each.seats)
     every = [item for (_, seat), item in newest.items() if seat in seats]
@@ -145,22 +148,6 @@ def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], A
             evidence=(what,),
             usable=unusable(items),
         )
-    if each.kind == "clock":
-        reference = job.system.reference_seat
-        if len(found.seats) == 2 and reference is not None and reference.id in seats:
-            seats = tuple(s for s in found.seats if s not in seats)
-            every = [item for (_, seat), item in newest.items() if seat in seats]
-        size = number(1000 * abs(each.shift_s), 1)
-        reason = "its recordings are on another clock than those of the other seats"
-        return Mistake(
-            kind="clock",
-            seats=seats,
-            reason=reason,
-            evidence=(
-                f"at {seats[0]} all channels come {size} ms {_late(each.shift_s)} than at the other seats: {better}",
-            ),
-            usable=without_times([item for item in every if _on_clock(item)], reason),
-        )
     label, place = seats
     spoilt = [item for (c, s), item in newest.items() if s == label and (not channels or c in channels)]
     # Subwoofers are measured after the main channels: where the last of those are at the other seat, so may they be.
@@ -176,6 +163,26 @@ def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], A
         reason=reason,
         evidence=(f"the arrivals of {who} at {label} fit {place} and not {label}: {better}",),
         usable=unusable(spoilt),
+    )
+
+
+def _other_clock(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+    """Seats whose recordings are on another clock; of two, the one that is not the reference seat."""
+    seats = tuple(found.seats[i] for i in each.seats)
+    reference = job.system.reference_seat
+    if len(found.seats) == 2 and reference is not None and reference.id in seats:
+        seats = tuple(s for s in found.seats if s not in seats)
+    size = number(1000 * abs(each.shift_s), 1)
+    reason = "its recordings are on another clock than those of the other seats"
+    return Mistake(
+        kind="clock",
+        seats=seats,
+        reason=reason,
+        evidence=(
+            f"at {seats[0]} all channels come {size} ms {_late(each.shift_s)} than at the other seats: z = {each.z:.0f}, "
+            "threshold 4",
+        ),
+        usable=without_times([item for (_, s), item in newest.items() if s in seats and _on_clock(item)], reason),
     )
 
 
