@@ -456,9 +456,7 @@ def _noise(
         nc=nc,
         nr=nr,
         why_no_rating=why_not,
-        budget=_nc_budget(
-            state, seat, nc, _sensitivity(octaves, at_most) if nc is not None else 1.0, u_time_db, instrument
-        ),
+        budget=_nc_budget(state, seat, nc, sensitivity, u_time_db, instrument),
         **extra,  # type: ignore[arg-type]
     )
 

@@ -9,6 +9,7 @@ from commission.model import CheckLimit, Column, LimitsProfile, ProfileLimit, St
 from commission.model.limits import rooms_that_pass
 
 OWN_LIMIT = "not simulated, because it is not one of the defaults"
+NOT_SIMULATED = "not simulated"
 
 
 class FindingRule(Protocol):
@@ -78,7 +79,10 @@ def _fixed_table(steps: Sequence[Step]) -> Table:
         (Column(key="unit", title="Unit"), lambda each: each[1].unit),
         (Column(key="applies", title="Applies to"), lambda each: each[0].applies),
         (Column(key="basis", title="Basis"), lambda each: each[1].basis),
-        (Column(key="rooms", title="Rooms that pass"), lambda each: rooms_that_pass().get(each[0].check)),
+        (
+            Column(key="rooms", title="Rooms that pass"),
+            lambda each: rooms_that_pass().get(each[0].check, NOT_SIMULATED),
+        ),
         id="fixed-limits",
         title="Limits fixed by the program",
         key=lambda each: f"check {each[0].check}",
