@@ -113,6 +113,13 @@ class CommissionApp(WorkingApp):
         garbage.begin()
         self.set_interval(garbage.PAUSE_S, self._collect_in_pause)
 
+    def before_key(self) -> None:
+        garbage.suspend()
+
+    def after_key(self) -> None:
+        """Between two keys, since they may follow one another for long."""
+        garbage.resume()
+
     def key_painted(self) -> None:
         """Search for garbage before the next key comes."""
         asyncio.get_running_loop().call_later(garbage.AFTER_PAINT_S, self._collect_after_key)
@@ -197,10 +204,12 @@ class CommissionApp(WorkingApp):
         from commission.ui.screens.site import SiteForm
         from commission.ui.screens.step import StepScreen
 
-        while len(self.screen_stack) > 1 and isinstance(self.screen, StepScreen | SiteForm):
-            self.pop_screen()
         found = steps.step(step_id)
-        self.push_screen(SiteForm(step_id) if found.entry == "form" else StepScreen(step_id))
+        screen = SiteForm(step_id) if found.entry == "form" else StepScreen(step_id)
+        if isinstance(self.screen, StepScreen | SiteForm):
+            self.switch_screen(screen)  # leaving the old one first would refresh the screen below
+        else:
+            self.push_screen(screen)
 
     def key_of(self, binding: str, usual: str) -> str:
         """The key that a binding has here: its own where the user chose one."""

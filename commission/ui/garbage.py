@@ -1,7 +1,7 @@
 """When Python searches for garbage: while no key is pressed, instead of while one is handled.
 
 A search of everything takes some 0.15 s once a job of a thousand responses is computed, and Python would begin it in the
-middle of any key. Searches of what is young take up to 10 ms; they follow a key that left much behind, once it is painted.
+middle of any key. Searches of what is young take up to 20 ms; they follow a key that left much behind, once it is painted.
 """
 
 from __future__ import annotations
@@ -22,18 +22,32 @@ PAUSE_S = 1.0
 """Without a key before everything is searched."""
 
 _usual = gc.get_threshold()
+_begun = False
 
 
 def begin() -> None:
     """Search in pauses from now on. What is loaded stays, and need not be searched."""
+    global _begun
     gc.freeze()
     gc.set_threshold(YOUNG, MIDDLE, FORCED)
     gc.enable()
+    _begun = True
+
+
+def suspend() -> None:
+    """No search until `resume`: a key is handled."""
+    gc.disable()
+
+
+def resume() -> None:
+    """The key is done: what it left behind may be searched; before `begin` nothing is."""
+    if _begun:
+        gc.enable()
 
 
 def search_after_key() -> None:
-    """Search what is young if there is much of it, so that no search begins in the middle of the next key."""
-    if gc.isenabled() and gc.get_count()[0] >= AFTER_KEY:
+    """Search what is young if there is much of it, so that less is left to search when memory is short."""
+    if _begun and gc.get_count()[0] >= AFTER_KEY:
         gc.collect(1)
 
 
@@ -57,5 +71,8 @@ def search_all_again() -> None:
 
 def end() -> None:
     """As it was before `begin`."""
+    global _begun
+    _begun = False
+    gc.enable()  # the key that quits is never done
     gc.unfreeze()
     gc.set_threshold(*_usual)

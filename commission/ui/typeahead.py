@@ -20,6 +20,7 @@ from textual.message import Message
 from textual.screen import Screen
 
 if TYPE_CHECKING:
+    from textual.geometry import Size
     from textual.widget import Widget
 
 Result = TypeVar("Result")
@@ -30,7 +31,7 @@ FEWEST_MARKERS = 2
 """The first arrives behind the key; the second behind a message that the key's action sends, such as a choice."""
 
 
-LATEST_PAINT_S = 0.1
+LATEST_PAINT_S = 0.25
 """A key that takes longer is painted before it is done, and so are keys that follow one another without a gap."""
 
 
@@ -82,6 +83,7 @@ class TypeaheadApp(App[int]):
         self._handling_key, self.key_waited, self._markers_left = True, waited, FEWEST_MARKERS
         self._before_marker = (self.screen, self.focused)
         self.last_key_s = time.monotonic()
+        self.before_key()
         await super().on_event(event)
         self._send_marker()
 
@@ -122,10 +124,18 @@ class TypeaheadApp(App[int]):
             self._timeout.cancel()
         self._handling_key = False
         if self._typeahead:
+            self.after_key()
             await self._handle(self._typeahead.popleft(), waited=True)
         else:
             self.paint_now()
+            self.after_key()
             self.key_painted()
+
+    def before_key(self) -> None:
+        """A key is taken."""
+
+    def after_key(self) -> None:
+        """A key is done; another one may wait."""
 
     def key_painted(self) -> None:
         """What a key changed is painted, and no other key waits."""
@@ -159,6 +169,11 @@ class PaintedOnce(Screen[Result]):
         """
         event.refresh_styles = event.refresh_styles and self._resumed
         self._resumed = True
+
+    def _screen_resized(self, size: Size) -> None:
+        """A new screen is laid out when it is shown, and sent its size afterwards."""
+        if size != self._compositor.size:
+            super()._screen_resized(size)
 
     def _compositor_refresh(self) -> None:
         if self is self.app.screen and isinstance(self.app, TypeaheadApp) and self.app.paint_later():

@@ -76,8 +76,10 @@ class StepScreen(AnyStepScreen):
     ]
 
     def __init__(self, step_id: str) -> None:
-        super().__init__()
         self.step = step(step_id)
+        wide, closing = self.step.entry != "readings", self._ends_visit
+        # At once: a class that comes later makes the styles of the whole screen be looked up again.
+        super().__init__(classes=" ".join(("page-entry", "wide-left" * wide, "closing" * closing)))
         self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
         self._shown: Outcome | None = None
         self._results: Results | None = None
@@ -90,10 +92,6 @@ class StepScreen(AnyStepScreen):
     # --- what is there ----------------------------------------------------------------------------------------
 
     def compose(self) -> ComposeResult:
-        # Before there is anything on the screen: a class makes the style of everything on it be looked up again.
-        self.add_class("page-entry")
-        self.set_class(self.step.entry != "readings", "wide-left")
-        self.set_class(self._ends_visit, "closing")
         yield Static("", classes="headline")
         yield Static("", id="todo")
         yield Static("", id="caution")

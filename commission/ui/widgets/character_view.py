@@ -119,7 +119,7 @@ class Painted(Widget, can_focus=True):
         if self._made_for != (width, height):
             self._lines = self.paint(width, height)
             self._made_for = (width, height)
-        base = self.rich_style
+        base = self._style_of("")
         if not 0 <= y < len(self._lines):
             return Strip.blank(width, base)
         segments = [
