@@ -27,6 +27,8 @@ from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, Seat
 from commission.steps.shared.sub_sum import adds_up
 from commission.steps.shared.survey import matched
 
+SCATTERS = 3.0
+"""A subwoofer is late beyond what the main channels scatter from this many of their standard deviations on."""
 ALIKE = 0.8
 LEAST_CORNER_HZ = 50.0
 """Below, most loudspeakers end by themselves, and third octaves at half the frequency are noise of the room."""
@@ -82,7 +84,7 @@ def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
     matching = matched(e.job, e.round, e.screening.usable)
     if matching is None or not matching.unexplained or each.alignment_s is None:
         return False
-    return not surely_above(abs(each.alignment_s), distances.SUB_LATENCY_S, float(np.nanstd(matching.rest_s)))
+    return abs(each.alignment_s) <= distances.SUB_LATENCY_S + SCATTERS * float(np.nanstd(matching.rest_s))
 
 
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:

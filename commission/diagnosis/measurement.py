@@ -17,6 +17,9 @@ from commission.steps.shared.screening import Kind, Mistake
 PLACES_LISTED = 8
 NO_OUTPUT = ("wiring.silent", "wiring.woofer", "wiring.midrange", "wiring.tweeter")
 """Findings that leave a band without sound: its noise is the same as ever."""
+NOISIER_DB = 6.0
+"""Noise in a subwoofer's band scatters by 1.6 dB: half a second of it has some 15 independent values (chi-square).
+Where the room still decays it is up to 5 dB louder. More than this is noise of that recording."""
 
 
 def _names(mistake: Mistake) -> dict[str, str]:
@@ -239,17 +242,37 @@ RULES = (
 """What spoils recordings, before the other rules."""
 
 
+def _soft_in_usual_noise(e: Evidence) -> set[tuple[str, str]]:
+    """Subwoofers' recordings in the noise of the others, softer only there: the room takes the level away, as in a null.
+
+    A subwoofer that is near the noise at most of its seats plays too softly itself.
+    """
+    heard = {
+        place: (a.level_db - a.snr_db, a.snr_db)
+        for place, cell in e.seats.cells.items()
+        if cell.channel.is_sub and (a := cell.analysis) is not None
+        if a.level_db is not None and a.snr_db is not None
+    }
+    soft, least_db = set(), e.job.limit("seats.snr").lower
+    for (channel, seat), (noise_db, _) in heard.items():
+        others_db = [noise for (_, s), (noise, _) in heard.items() if s != seat]
+        ratios_db = [ratio for (c, s), (_, ratio) in heard.items() if c == channel and s != seat]
+        if ratios_db and np.median(ratios_db) >= least_db and noise_db - np.median(others_db) <= NOISIER_DB:
+            soft.add((channel, seat))
+    return soft
+
+
 def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     silent = found.channels(*NO_OUTPUT)
     noisy = {(c, s) for m in e.screening.of("interference") for c in m.channels for s in m.seats}
-    nulls = found.seats("room.null", "room.row-null")
+    nulls, soft = found.seats("room.null", "room.row-null"), _soft_in_usual_noise(e)
     low = {
         place: check.value or 0.0
         for place, cell in e.seats.cells.items()
         for check in cell.checks
         if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent
         if place not in noisy
-        if not (cell.channel.is_sub and place[1] in nulls)  # soft there because of the room
+        if place not in soft and not (cell.channel.is_sub and place[1] in nulls)  # the room makes it soft there
     }
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})

@@ -51,6 +51,9 @@ ALIKE = 0.8
 SCATTER_S, FEW_SCATTER_S = 1e-3, 0.01
 """What is off by more, with each channel's delay and each seat's clock allowed for, fits nothing: seven times
 CELL_SIGMA_S; with few channels or two seats beyond what reflections make."""
+APART_S = 0.005
+"""What neither distances nor settings explain, 1.7 m: where each of three arrivals is off the others by more, they share
+no clock (common practice, no source)."""
 STRAY_S = 0.040
 """No room of a house and no setting makes one channel this much later or earlier than the others (common practice, no
 source: 14 m)."""
@@ -315,9 +318,12 @@ class _State:
         """Whether half of the recordings or more fit neither a delay of their channel nor a clock of their seat."""
         left = np.array(self.rest_s())
         good = np.isfinite(left)
-        if good.sum() < 4:
+        if good.sum() < 3:
             return False
         left -= np.nanmedian(left)
+        if good.sum() == 3:  # of two that agree and one that does not, the one is late
+            noted = not self.free[good.any(axis=1)].any()
+            return noted and bool(np.diff(np.sort(left[good])).min() > APART_S)
         if (good.sum(axis=1) >= 2).sum() < 2:  # too few for a channel's delay and a seat's clock beside
             # One seat: settings give where each must be; without them anything up to what delays can be is possible.
             noted = (good.any(axis=1) & ~self.free).sum() >= FEW
@@ -328,15 +334,17 @@ class _State:
             off = np.abs(apart - np.median(apart)) > SCATTER_S
             return bool(3 * off.sum() >= 2 * off.size)
         rows, columns = (good.sum(axis=1) >= 2).sum(), (good.sum(axis=0) >= 2).sum()
-        many = (good.sum(axis=1) >= 3).sum() >= FEW
-        limit_s = SCATTER_S if many else FEW_SCATTER_S
-        # Medians of few values leave many differences at zero: only what is left free counts then, and only beyond what
-        # a reflection makes, since three of twelve recordings may well be reflections.
-        share = 0.5 if many else 0.5 * max(1.0 - (rows + columns - 1) / good.sum(), 0.1)
         for _ in range(6):
             left -= np.nan_to_num(_median(left))[:, None]
             left -= np.nan_to_num(_median(left.T))[None, :]
-        return bool((np.abs(left[good]) > limit_s).sum() >= share * good.sum())
+        off_s = np.abs(left[good])
+        many = (good.sum(axis=1) >= 3).sum() >= FEW
+        if many and 2 * (off_s > SCATTER_S).sum() >= off_s.size:
+            return True
+        # Medians of few values leave many differences at zero: only what is left free counts then, and only beyond what
+        # a reflection makes, since three of twelve recordings may well be reflections.
+        share = 0.5 * max(1.0 - (rows + columns - 1) / off_s.size, 0.1)
+        return bool((off_s > (APART_S if many else FEW_SCATTER_S)).sum() >= share * off_s.size)
 
     def _latency(self, left: FloatArray) -> FloatArray:
         """Latency of the clock of each recording, NaN where too few channels determine it.

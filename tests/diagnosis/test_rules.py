@@ -690,6 +690,24 @@ def test_a_sub_is_not_late_by_as_much_as_the_other_arrivals_scatter(scattered: b
     assert ("settings.sub-latency" in found(room)) is not scattered
 
 
+@pytest.mark.parametrize(
+    ("noise_db", "ratio_db", "near"), [(3.0, 26.0, False), (9.0, 26.0, True), (3.0, 60.0, False)]
+)
+def test_a_sub_that_the_room_makes_soft_at_a_seat_is_not_near_the_noise(
+    noise_db: float, ratio_db: float, near: bool
+) -> None:
+    """Noise in half a second of a subwoofer's band scatters: what decides is whether it is louder than elsewhere."""
+    room = quiet()
+    level_db = room.items["SUB1", "A2"].level_db
+    assert level_db is not None
+    room.change("SUB1", ["A1"], snr_db=ratio_db, level_db=level_db - 60.0 + noise_db + ratio_db)
+    assert ("measurement.noise" in found(room)) is near
+
+
+def test_a_sub_near_the_noise_at_every_seat_is_reported() -> None:
+    assert "measurement.noise" in found(quiet().change("SUB1", snr_db=26.0))
+
+
 def test_a_late_sub_explains_a_null() -> None:
     # 10 ms against 20 ms elsewhere: half a period at 50 Hz, so that the two cancel at A3 alone.
     room = quiet()

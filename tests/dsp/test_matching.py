@@ -397,9 +397,23 @@ def test_recordings_are_scattered_where_half_of_them_fit_nothing(
     assert matching._State(late(made, by)).scattered() is scattered
 
 
-def test_three_arrivals_are_too_few_to_be_scattered() -> None:
-    made = exact(("A2",), MAINS[:3])
-    assert not matching._State(late(made, np.array([[0.0], [0.1], [-0.2]]))).scattered()
+@pytest.mark.parametrize(
+    ("off_ms", "known", "scattered"),
+    # Of two that agree and one that does not, the one is late; without settings a delay may be anything.
+    [((10.2, -9.7, 0.0), True, True), ((10.2, -9.7, 0.0), False, False), ((0.0, 4.0, 60.0), True, False)],
+)
+def test_three_arrivals_are_scattered_where_no_two_of_them_agree(
+    off_ms: tuple[float, ...], known: bool, scattered: bool
+) -> None:
+    made = exact(("A2",), MAINS[:3], known=known)
+    assert matching._State(late(made, np.array(off_ms)[:, None] / 1000)).scattered() is scattered
+
+
+def test_three_seats_are_scattered_although_medians_of_three_leave_half_of_the_differences_at_zero() -> None:
+    """Seven loudspeakers, each recording at a moment of its own, standard deviation 24 ms, of which ten fit by median."""
+    off_ms = [[7.3, 18.8, 7.0], [-32.2, 20.8, 9.8], [-13.8, 13.0, 7.8], [6.1, -0.3, 12.2]]
+    off_ms += [[-18.6, -4.9, -12.5], [13.4, 0.0, -8.0], [-19.7, -7.1, -0.8]]
+    assert match(late(exact(ALL[:3], MAINS[:7]), np.array(off_ms) / 1000)).scattered
 
 
 @pytest.mark.parametrize(

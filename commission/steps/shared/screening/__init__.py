@@ -10,15 +10,15 @@ Detectors run in the order of `DETECTORS`, each on what the earlier ones left, s
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TypeAlias
 
-from commission.model import Analysed, Analyses, Job
+from commission.model import Analyses, Job
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.arrival_times import mixed_up
 from commission.steps.shared.screening.gains import gain_changed
 from commission.steps.shared.screening.interference import interference, microphone
-from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without_times
+from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without, without_times
 from commission.steps.shared.screening.recordings import clipped, not_moved, not_played, same_recording
 from commission.steps.shared.screening.references import common_reference, mixed_references, normalised
 
@@ -76,7 +76,7 @@ def screen(job: Job, round_id: str, analyses: Analyses) -> Screening:
     for detector in DETECTORS:
         found = detector(job, round_id, left)
         mistakes += found
-        left = _without(left, found)
+        left = without(left, found)
     return Screening(mistakes=tuple(mistakes), usable=left)
 
 
@@ -85,18 +85,3 @@ def usable(job: Job, analyses: Analyses, *rounds: str) -> Analyses:
     for round_id in rounds:
         analyses = screen(job, round_id, analyses).usable
     return analyses
-
-
-def _without(analyses: Analyses, mistakes: tuple[Mistake, ...]) -> Analyses:
-    changed = {seq: mistake for mistake in mistakes for seq in mistake.usable}
-    if not changed:
-        return analyses
-    screened = (_screened(item, changed.get(item.seq)) for item in analyses)
-    return Analyses(screened, analyses.noises, analyses.driven, analyses.channel_noises)
-
-
-def _screened(item: Analysed, mistake: Mistake | None) -> Analysed:
-    if mistake is None:
-        return item
-    analysis = mistake.usable[item.seq]
-    return replace(item, analysis=analysis, problem=mistake.reason if analysis is None else item.problem)

@@ -15,7 +15,14 @@ from commission.dsp.matching import STRAY_S, Explanation, Matching, displaced
 from commission.model import Analysed, Analyses, Job
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable, without_times
+from commission.steps.shared.screening.mistake import (
+    NOISE_ALONE_SNR_DB,
+    Mistake,
+    places,
+    unusable,
+    without,
+    without_times,
+)
 from commission.steps.shared.survey import Surveyed, matched, surveyed
 
 LEAST_CUT, CUT_SHARE, SAME_ARRIVAL_S, DIFFERENT_SHARE = 6, 0.9, 0.0002, 0.3
@@ -36,7 +43,7 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
     if cut := _cut_files(found, timed, job):
         return (cut,)
     if matching.scattered:
-        return (_scattered(found, matching, timed, job),)
+        return (_scattered(found, matching, timed, job, off_clock),)
     mistakes = [
         mistake
         for each in matching.sure
@@ -44,6 +51,10 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
         for mistake in _mistakes(each, found, matching, newest, job)
     ]
     if stray := _strays(found, matching, mistakes):
+        left = without(analyses, (*mistakes, stray))
+        rest, of_rest = surveyed(job, round_id, left), matched(job, round_id, left)
+        if not isinstance(rest, str) and of_rest is not None and of_rest.scattered:
+            return (_scattered(rest, of_rest, timed, job, (*off_clock, stray)),)
         mistakes.append(stray)
     return (*off_clock, *mistakes)
 
@@ -106,7 +117,10 @@ def _cut_files(found: Surveyed, timed: list[Analysed], job: Job) -> Mistake | No
     )
 
 
-def _scattered(found: Surveyed, matching: Matching, timed: list[Analysed], job: Job) -> Mistake:
+def _scattered(
+    found: Surveyed, matching: Matching, timed: list[Analysed], job: Job, single: tuple[Mistake, ...]
+) -> Mistake:
+    """No recording shares a clock with another; `single`: those of which it was known one by one."""
     rest = matching.rest_s[np.isfinite(matching.rest_s)]
     half = float(np.median(np.abs(rest - np.median(rest))))
     reason = "its recordings should share a clock, but do not"
@@ -117,7 +131,8 @@ def _scattered(found: Surveyed, matching: Matching, timed: list[Analysed], job: 
         evidence=(
             f"half of {len(rest)} arrivals differ by more than {number(1000 * half, 1)} ms from what distances and delays "
             "explain, each recording by another time",
-        ),
+            *(text for mistake in single for text in mistake.evidence),
+        )[:6],
         usable=without_times(timed, reason),
     )
 

@@ -70,3 +70,19 @@ def without_times(items: Iterable[Analysed], why: str) -> dict[int, Analysis | N
         for item in items
         if item.analysis is not None
     }
+
+
+def without(analyses: Analyses, mistakes: Iterable[Mistake]) -> Analyses:
+    """The analyses with what these mistakes leave of them."""
+    changed = {seq: mistake for mistake in mistakes for seq in mistake.usable}
+    if not changed:
+        return analyses
+    screened = (_screened(item, changed.get(item.seq)) for item in analyses)
+    return Analyses(screened, analyses.noises, analyses.driven, analyses.channel_noises)
+
+
+def _screened(item: Analysed, mistake: Mistake | None) -> Analysed:
+    if mistake is None:
+        return item
+    analysis = mistake.usable[item.seq]
+    return replace(item, analysis=analysis, problem=mistake.reason if analysis is None else item.problem)
