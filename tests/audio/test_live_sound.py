@@ -297,10 +297,13 @@ class Terminal:
         os.write(self._ours, keys)
         return now_s
 
-    def begin_to_measure(self, rig: Rig) -> None:
+    def begin_to_measure(self, rig: Rig, louder: bool = False) -> None:
+        """Until the sweep is heard; `louder`: the second one, 10 dB above the first."""
         self.type(b"m")
         self.wait_for(b"microphone?")
         self.type(b"\r")
+        if louder:
+            self.wait_for("⚠ +10 dB".encode())
         rig.wait_until_loud()
         time.sleep(0.1)
 
@@ -315,7 +318,8 @@ class Terminal:
 @pytest.fixture
 def job(tmp_path: Path) -> Path:
     path = tmp_path / "loft.commission"
-    LocalServices(tmp_path / "state").create(path, cinema(CHANNELS, ["A1"])).close()
+    system = cinema(CHANNELS, ["A1"], sweep=Sweep(duration_s=2.0, rate_hz=RATE))
+    LocalServices(tmp_path / "state").create(path, system).close()
     return path
 
 
@@ -342,8 +346,10 @@ def escape_and_another_key(terminal: Terminal) -> float:
     return now_s
 
 
+LOUDER = "Escape in the louder sweep"
 KEYS: dict[str, Callable[[Terminal], float]] = {
     "Escape": lambda terminal: terminal.type(b"\x1b"),
+    LOUDER: lambda terminal: terminal.type(b"\x1b"),
     "Escape, another key": escape_and_another_key,
     "Ctrl-C": lambda terminal: terminal.type(b"\x03"),
     "q": lambda terminal: terminal.type(b"q"),
@@ -357,7 +363,7 @@ def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, 
     try:
         for name, press in KEYS.items():
             for _ in range(ATTEMPTS):
-                terminal.begin_to_measure(rig)
+                terminal.begin_to_measure(rig, louder=name == LOUDER)
                 times_s[name] = rig.silent_after_s(press(terminal))
                 if name in ("q", "quit"):
                     terminal.wait_for(b"Quit as well?")
