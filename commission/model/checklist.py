@@ -71,7 +71,7 @@ def read_checklist(text: str, where: str) -> Checklist:
 
 def _checklist(data: Mapping[str, Any], where: str) -> Checklist:
     if data.get("schema") != SCHEMA:
-        raise InputError(f"{where}: schema", repr(data.get("schema"))[:40], str(SCHEMA))
+        raise InputError(f"{where}: schema", repr(data.get("schema", "nothing")).strip("'")[:40], str(SCHEMA))
     for key in data.keys() - {"schema", "name", "version", "item"}:
         raise InputError(f"{where}: {clean_text(key)}", "an unknown key", "schema, name, version, [[item]]")
     name, version = (read_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))

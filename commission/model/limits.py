@@ -103,7 +103,7 @@ def read_profile(text: str, where: str) -> LimitsProfile:
 
 def _profile(data: Mapping[str, Any], where: str, base: LimitsProfile | None) -> LimitsProfile:
     if data.get("schema") != SCHEMA:
-        raise InputError(f"{where}: schema", repr(data.get("schema")), str(SCHEMA))
+        raise InputError(f"{where}: schema", repr(data.get("schema", "nothing")).strip("'")[:40], str(SCHEMA))
     for key in data.keys() - {"schema", "name", "version", "limit"}:
         raise InputError(f"{where}: {clean_text(key)}", "an unknown key", "schema, name, version, [[limit]]")
     name, version = (read_text(data.get(key), f"{where}: {key}") for key in ("name", "version"))

@@ -190,9 +190,9 @@ def directions_grid(job: Job, checks: tuple[Check, ...], only: str | None = None
 
 
 def _details(job: Job, channel: str, seat: str, found: Direction, checks: tuple[Check, ...]) -> list[str]:
-    turn = "left" if found.azimuth_deg > 0 else "right"
+    turn, rise = "left" if found.azimuth_deg > 0 else "right", "up" if found.elevation_deg > -0.5 else "down"
     lines = [
-        f"{channel} from {seat}: {abs(found.azimuth_deg):.0f}° {turn}, {number(found.elevation_deg, 0)}° up, "
+        f"{channel} from {seat}: {abs(found.azimuth_deg):.0f}° {turn}, {abs(found.elevation_deg):.0f}° {rise}, "
         f"{found.distance_m:.2f} m"
     ]
     allowed = direction_range(job, channel)

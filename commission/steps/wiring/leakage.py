@@ -30,6 +30,7 @@ SAME_SOUND = 0.9
 """Responses this much alike come from one loudspeaker: a recording used twice, which other checks look for."""
 EQUAL_ARRIVALS_S, LATER_S = 0.0003, 0.0009
 ONSET_SHARE = 0.5
+LISTEN = "to settle it, play it alone and listen close to the others"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -239,13 +240,17 @@ def _channel(
     elif also:
         why = f"it and {also[0].other} share sound; which of them plays from both is not determined"
     elif below_db is None:
-        why = f"no other loudspeaker is 0.35 m nearer or farther at {LEAST_SEATS} seats measured on one clock"
+        why = (
+            f"no other loudspeaker is 0.35 m nearer or farther at {LEAST_SEATS} seats measured on one clock; {LISTEN}"
+        )
     else:
         check_id, value, words = "wiring.leakage.hidden", below_db, f"none found, below {number(below_db, 0)} dB"
         if below_db > job.limit(check_id).upper:
-            why = f"none found, but the room would hide one below {number(below_db, 0)} dB"
+            why = f"none found, but the room would hide one below {number(below_db, 0)} dB; {LISTEN}"
         elif missing:
-            why = f"{words}, but not compared with {listed(missing)}: too few seats are 0.35 m nearer to one"
+            why = (
+                f"{words}, but not compared with {listed(missing)}: too few seats are 0.35 m nearer to one; {LISTEN}"
+            )
     check = Check(
         id=check_id,
         channel=channel,

@@ -136,7 +136,9 @@ class SiteForm(AnyStepScreen):
         self._plan()
         outcome = self.commission.outcomes.get(self.step.id)
         if outcome is not None:
-            text = outcome.main_result or (f"{outcome.done} of {outcome.total} filled in")
+            text = outcome.main_result or f"{outcome.done} of {outcome.total} filled in"
+            if outcome.total == 0:
+                text = f"no seats and no loudspeakers yet · {self.commission.key_of('site.add', 'a')} adds them"
             if self._missing() in ADDED:
                 text += f" · {self.commission.key_of('site.add', 'a')} adds it"
             self.query_one("#judgement", Static).update(Content(clean_text(text)))

@@ -96,13 +96,12 @@ def draw_plan(
 ) -> list[Line]:
     """The drawing and, below it, what is selected and what is outside the room; reflections of a loudspeaker at a seat."""
     if plan is None:
-        return [(("No plan: give the room's length, width and height on the Site form.", "dim"),)]
+        return _message("No plan: give the room's length, width and height on the Site form.", width)
     rays = [ray for ray in plan.rays if (ray.channel, ray.seat) == pair]
     below = [*_below(plan, selected, width, view, units, keys), *_ray_lines(rays, pair, width)]
     at = frame(plan, width, height - len(below) if height else 0, view)
     if at is None:
-        why = wrap("Too little room for the plan: widen the window.", max(width, 10))
-        return [*(((text, "dim"),) for text in why), *below]
+        return [*_message("Too little room for the plan: widen the window.", width), *below]
     sheet = Canvas(at.columns + 2, at.rows + 2)
     _walls(sheet, at)
     chosen = next((item for item in plan.items if item.label == selected), None)
@@ -117,6 +116,10 @@ def draw_plan(
     if moved:
         lines.append(((fit(f"  Moved aside to be legible: {', '.join(moved)}", width), "dim"),))
     return lines + below
+
+
+def _message(text: str, width: int) -> list[Line]:
+    return [((line, "dim"),) for line in wrap(text, max(width, 10))]
 
 
 def _walls(sheet: Canvas, at: _Frame) -> None:

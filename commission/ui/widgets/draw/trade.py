@@ -42,5 +42,7 @@ def draw_trade(curve: TradeCurve, width: int, height: int) -> list[str]:
         sheet.put(LEFT - 1, row, "│")
     sheet.put(LEFT - 1, rows, "└" + "─" * columns)
     right = f"{number(low[0] + span[0], 1)}°"
-    sheet.put(LEFT, rows + 1, f"{number(low[0], 1)}° reference seat".ljust(columns - len(right)) + right)
+    left = f"{number(low[0], 1)}°"
+    name = next((n for n in (" reference seat", " reference", "") if len(left + n + right) < columns), "")
+    sheet.put(LEFT, rows + 1, (left + name).ljust(columns - len(right)) + right)
     return plain(sheet.lines()).split("\n")
