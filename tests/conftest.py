@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import shutil
 import sys
@@ -27,6 +28,15 @@ sys.dont_write_bytecode = False
 settings.register_profile("explore", deadline=None)
 settings.register_profile("repeatable", deadline=None, derandomize=True)
 settings.load_profile("repeatable")
+
+
+# Modules and tests are thousands of objects that are never garbage: Python looks through all of them less often.
+gc.set_threshold(100_000, 20, 50)
+
+
+def pytest_collection_finish() -> None:
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_configure() -> None:

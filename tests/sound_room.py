@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any
 
 import numpy as np
@@ -25,6 +25,7 @@ from commission.dsp.analysis import BASS_HZ
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analysed, Analyses, Analysis, EventBody, FloatArray, Job, System
+from commission.model.signal import freeze
 
 LATENCY_S = 0.0125
 TARGET_DB = 75.0
@@ -45,10 +46,11 @@ def band_level_db(levels_db: FloatArray, sub: bool) -> float:
     return float(10 * np.log10(np.mean(10 ** (levels_db[inside] / 10))))
 
 
+@lru_cache(maxsize=16)
 def _roll_off_db(corner_hz: float, order: int, *, high: bool) -> FloatArray:
     """A Butterworth slope: −10·lg(1 + (f/fc)^±2n)."""
     ratio = GRID_HZ / corner_hz if high else corner_hz / GRID_HZ
-    return np.asarray(-10 * np.log10(1 + ratio ** (2 * order)))
+    return freeze(-10 * np.log10(1 + ratio ** (2 * order)))
 
 
 def two_way(sound: FloatArray, crossover_hz: float, *, tweeter: float = 1.0, undo: bool = False) -> FloatArray:
@@ -62,6 +64,25 @@ def two_way(sound: FloatArray, crossover_hz: float, *, tweeter: float = 1.0, und
     high = low * s**4
     ratio = (low + tweeter * high) / (low + high) if undo else low + tweeter * high
     return np.asarray(np.fft.irfft(np.fft.rfft(sound, 2 * len(sound)) * ratio)[: len(sound)], np.float32)
+
+
+@lru_cache(maxsize=4096)
+def _direct_sound(seed: int, channel: str, seat: str) -> FloatArray:
+    """Kept: most rooms of the tests are the same before a fault is put into them."""
+    model = {"S": 1, "B": 1, "T": 2}.get(channel[0], 0)
+    rng = np.random.default_rng([model, seed, *channel.encode(), *seat.encode()])
+    time = np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
+    sound = np.sinc(time) * np.hanning(DIRECT_FRAMES)
+    for delay in rng.uniform(30, 200, 6):  # from 1.3 ms on
+        sound = sound + rng.normal(0, 0.05) * np.sinc(time - delay)
+    return freeze(two_way(sound, CROSSOVERS_HZ[model]))
+
+
+@lru_cache(maxsize=4096)
+def _ripple(channel: str, seat: str) -> FloatArray:
+    """What reflections make of the fine structure, at every place another: 2 dB, as in simulated rooms."""
+    rng = np.random.default_rng(list(f"{channel} at {seat}".encode()))
+    return freeze(np.asarray(rng.normal(0, 2.0, len(GRID_HZ))))
 
 
 class SoundRoom:
@@ -110,7 +131,7 @@ class SoundRoom:
         return Analysis(
             freq_hz=GRID_HZ,
             third_octave_db=shape,
-            view_db=shape + self._ripple(channel, seat),
+            view_db=shape + _ripple(channel, seat),
             bass_freq_hz=BASS_HZ,
             bass=self._bass(shape, arrival),
             level_db=band_level_db(shape, sub),
@@ -118,27 +139,12 @@ class SoundRoom:
             arrival_s=arrival,
             arrival_u_s=5e-4 if sub else 8.5e-5,
             polarity=1,
-            direct=None if sub else self._direct(channel, seat),
+            direct=None if sub else _direct_sound(self.seed, channel, seat),
             snr_db=60.0,
             low_hz=None,
             high_hz=None,
             clipped=False,
         )
-
-    def _ripple(self, channel: str, seat: str) -> FloatArray:
-        """What reflections make of the fine structure, at every place another: 2 dB, as in simulated rooms."""
-        rng = np.random.default_rng(list(f"{channel} at {seat}".encode()))
-        return np.asarray(rng.normal(0, 2.0, len(GRID_HZ)))
-
-    def _direct(self, channel: str, seat: str) -> FloatArray:
-        """The direct sound of the channel's model, with echoes of its own at each seat."""
-        model = {"S": 1, "B": 1, "T": 2}.get(channel[0], 0)
-        rng = np.random.default_rng([model, self.seed, *channel.encode(), *seat.encode()])
-        time = np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
-        sound = np.sinc(time) * np.hanning(DIRECT_FRAMES)
-        for delay in rng.uniform(30, 200, 6):  # from 1.3 ms on
-            sound = sound + rng.normal(0, 0.05) * np.sinc(time - delay)
-        return two_way(sound, CROSSOVERS_HZ[model])
 
     def _bass(self, shape: FloatArray, arrival_s: float) -> Any:
         amplitude = 10 ** (np.interp(BASS_HZ, GRID_HZ, shape) / 20)

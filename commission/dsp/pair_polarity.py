@@ -377,20 +377,21 @@ def _doubtful(seats: PairComparison) -> bool:
     return bool((turned[able] > np.median(_unturned(seats, able), axis=0) + DOUBT_GAIN).any())
 
 
-def _drivers_apart(by_lag: ComplexArray) -> float:
-    """Strongest correlation, median over the seats, with the ratio of drivers that arrive at other times taken out.
+def _drivers_apart(by_lag: ComplexArray, correlation: float) -> bool:
+    """Whether drivers that arrive at other times explain a correlation as well: within APART_GAIN, median over the seats.
 
     `by_lag` [shape=(k, BANDS, lags)].
     """
     lags = by_lag.shape[-1]
-    most, strongest = round(APART_S.max() / LAG_STEP_S), 0.0
+    most = round(APART_S.max() / LAG_STEP_S)
     padded = np.pad(np.concatenate([by_lag.real, by_lag.imag], axis=1), ((0, 0), (0, 0), (most, most)))
     windows = np.lib.stride_tricks.sliding_window_view(padded.astype(np.float32), lags, axis=-1)
     for shifts, filters in _apart_filters():
         table = windows[:, np.arange(2 * BANDS), most + np.tile(shifts, 2)]
         found = np.abs(filters @ table).max(axis=-1)
-        strongest = max(strongest, float(np.median(found, axis=0).max()))
-    return strongest
+        if correlation < float(np.median(found, axis=0).max()) + APART_GAIN:
+            return True
+    return False
 
 
 def _one_driver(seats: PairComparison) -> Relation | None:
@@ -420,7 +421,7 @@ def _one_driver(seats: PairComparison) -> Relation | None:
         ),
         default=0,
     )
-    if agree < AGREE * count or abs(correlation) < _drivers_apart(seats.by_lag) + APART_GAIN:
+    if agree < AGREE * count or _drivers_apart(seats.by_lag, abs(correlation)):
         return None
     return Relation(
         sign=None,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from commission.model import Filter
@@ -35,19 +37,27 @@ def modal_responses(
     size: np.ndarray, places: np.ndarray, ears: np.ndarray, freq_hz: np.ndarray, decay_s: float = 0.4
 ) -> np.ndarray:
     """The sum over the modes alone [shape=(subs, seats, n)]."""
-    highest = 2 * freq_hz.max()
-    counts = [int(np.ceil(2 * highest * side / SPEED_M_S)) for side in size]
-    order = np.stack(np.meshgrid(*(np.arange(c + 1) for c in counts), indexing="ij"), -1).reshape(-1, 3)
-    natural = SPEED_M_S / 2 * np.sqrt(((order / size) ** 2).sum(axis=1))
-    order, natural = order[natural < highest], natural[natural < highest]
-    omega = 2 * np.pi * freq_hz
+    order, gain = _modes(tuple(size), tuple(freq_hz), decay_s)
 
     def shapes(points: np.ndarray) -> np.ndarray:
         return np.prod(np.cos(np.pi * order[None] * points[:, None] / size), axis=-1)
 
+    heard = shapes(places)[:, None] * shapes(ears)[None]
+    return (heard.reshape(-1, len(order)) @ gain).reshape(len(places), len(ears), -1)
+
+
+@lru_cache(maxsize=2)
+def _modes(size: tuple[float, ...], freq_hz: tuple[float, ...], decay_s: float) -> tuple[np.ndarray, np.ndarray]:
+    """The orders of a box's modes [shape=(m, 3)] and what each adds at the frequencies [shape=(m, n)]: kept for all its places."""
+    highest = 2 * max(freq_hz)
+    counts = [int(np.ceil(2 * highest * side / SPEED_M_S)) for side in size]
+    order = np.stack(np.meshgrid(*(np.arange(c + 1) for c in counts), indexing="ij"), -1).reshape(-1, 3)
+    natural = SPEED_M_S / 2 * np.sqrt(((order / size) ** 2).sum(axis=1))
+    order, natural = order[natural < highest], natural[natural < highest]
+    omega = 2 * np.pi * np.array(freq_hz)
     weight = np.prod(np.where(order > 0, 2, 1), axis=1)
     gain = weight[:, None] / ((2 * np.pi * natural)[:, None] ** 2 - omega**2 + 2j * 6.9 / decay_s * omega)
-    return np.einsum("im,sm,mf->isf", shapes(places), shapes(ears), gain) * omega**2
+    return order, gain * omega**2
 
 
 def image_room(places: np.ndarray, ears: np.ndarray, size: np.ndarray, freq_hz: np.ndarray) -> np.ndarray:
