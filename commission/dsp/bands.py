@@ -10,7 +10,7 @@ import math
 
 import numpy as np
 
-from commission.dsp.band_energy import ORDER, Bands, band_gain
+from commission.dsp.band_energy import ORDER, Bands
 from commission.dsp.spectrum import to_db
 from commission.model import FloatArray, InputError
 
@@ -72,9 +72,10 @@ def _band_powers(
     density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float, order: int = ORDER
 ) -> FloatArray:
     """Density or energy [shape=(…, n)] summed under each filter [shape=(…, bands)]; NaN beyond half the rate."""
+    edges = 2 * math.sinh(0.15 * math.log(10) / bands.fraction)
+    ratio = freq_hz[1:] / bands.centres_hz[:, None]
     weights = np.zeros((len(bands.indices), len(freq_hz)))
-    for row, centre_hz in zip(weights, bands.centres_hz, strict=True):
-        row[1:] = np.abs(band_gain(freq_hz[1:], float(centre_hz), bands.fraction, order)) ** 2
+    weights[:, 1:] = 1 / (1 + ((ratio - 1 / ratio) / edges) ** (2 * order))  # |band_gain|² of Butterworth's poles
     powers = density @ weights.T * (freq_hz[1] - freq_hz[0])
     return np.asarray(np.where(_reached(bands, rate_hz), powers, np.nan))
 
