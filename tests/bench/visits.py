@@ -10,7 +10,9 @@ besides: noise of the reading, the meter's own error (class 2), the volume, tape
 
 An interval that is an upper bound (nothing was repeated, so that a hand is assumed; the tape) may hold more than 97 %. "Good"
 is a channel whose true value is within the limit that its check states. "Least" is the share of main channels as left that no
-rule with 5 % of risk on both sides of the limit could decide, were the scatter of hand and eye known exactly.
+rule with 5 % of risk on both sides of the limit could decide, were the scatter of hand and eye known exactly. After two
+readings with the meter within 2 cm it is 15 to 19 % with 0.5 dB of noise and 52 to 55 % with 0.8 dB: with a limit of ±1 dB no
+program can leave fewer than 15 % undecided there.
 """
 
 from __future__ import annotations

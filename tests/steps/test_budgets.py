@@ -28,6 +28,7 @@ def level(count: int, **fields: object) -> Budget:
         "support": "hand",
         "place_db": 0.4,
         "eye_db": 0.2,
+        "most_place_db": 0.4,
         "factor": 1.0,
         "dof": 4.0,
         "shares": (1.0,),

@@ -7,7 +7,8 @@ what it costs.
 
 Channels are compared with each other: what the main channels have in common (their median: the volume, the meter's own
 error) is subtracted and checked against the reference by itself, with the meter's class. How far a reading scatters is
-taken from a model of hand and eye (`dsp.placement`) until repeats show it.
+taken from a model of hand and eye (`dsp.placement`) until repeats show it: readings of one round, or of two rounds minus
+their trims.
 """
 
 from __future__ import annotations
@@ -78,7 +79,8 @@ loudspeaker. 85 dB(A) for eight hours is a full day's dose, and every 3 dB more 
 3. Set the processor's volume to its reference and start its own test noise on one channel.
 4. Wait three seconds, then read the **middle** of the swing over five seconds. Type it; Enter goes to the next channel.
 5. Read every channel a second time, or at least three of them, in another pass: take a hand-held meter away and hold it up
-   again. Without repeats nobody knows how far your readings scatter, and few channels can be decided.
+   again. Without repeats nobody knows how far your readings scatter, and few channels can be decided. Once the trims of two
+   rounds are entered, comparing their readings shows it too.
 
 Subwoofers have their own noise band and their own target. Their reading moves more, so read the middle of twenty
 seconds: noise 50 Hz wide scatters by 0.3 dB over five seconds, and by half of that over twenty.

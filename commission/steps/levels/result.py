@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from statistics import fmean
 
 import numpy as np
@@ -36,6 +37,13 @@ INCONSISTENT = 3.0
 SUB_PRIOR_DOF = 6.0
 """What the main channels' repeats say of the hand counts for the subwoofers' with this many degrees of freedom at most:
 they have a noise of their own (common practice, no source)."""
+BEST_EYE_DB = 0.2
+"""The least that an eye on a moving display scatters by (common practice, no source)."""
+MEDIAN_OF_NORMAL = 0.6745
+"""Median of the absolute value of a standard normal variable."""
+BEST_HAND, WORST_HAND = 0.4, 1.7
+"""Factors on what one reading is taken to scatter by: an eye of 0.2 dB with the meter on a stand or within 2 cm, and one of
+0.8 dB within 10 cm (calculated from `dsp.placement`)."""
 NEAREST_M = 1.0
 """A loudspeaker is not taken to be nearer than this: a wrong distance must not make a reading look better."""
 LEAST_MAINS, ALIKE = 3, 0.8
@@ -172,7 +180,7 @@ def solve(
     targets_db = _targets_db(job, round_id, trims_by_bass, together)
     before_sum = () if together is None else _entered_before_sum(job, round_id, together, sums)
     counted = _counted_seats(job, read)
-    scatter = _scatter(job, read)
+    scatter = _scatter(job, round_id)
     measured = [
         (c, _reading(job, c, read[c.id], counted, scatter[c.id]))
         for c in job.system.channels
@@ -555,6 +563,17 @@ def one_reading_u_db(job: Job, channel: Channel) -> float:
     return u_of.combine(u_of.DISPLAY_U_DB, place, SUB_NOISE_U_DB if channel.is_sub else 0.0)
 
 
+def _most_place_db(place_db: float, factor: float) -> float:
+    """What the place of a meter held by hand makes of a reading's scatter at most [dB].
+
+    The scatter does not show whether it comes from hand or eye: a hand within 10 cm with a good eye scatters like one
+    within 5 cm with a moderate eye. All that the best eye leaves counts as the hand's, less for a loudspeaker that is near.
+    """
+    far_db = level_placement_u_db(DISPLACED_M["hand"], is_sub=False)
+    both_db = factor * u_of.combine(u_of.DISPLAY_U_DB, far_db)
+    return place_db / far_db * math.sqrt(max(both_db**2 - BEST_EYE_DB**2, 0.0))
+
+
 def _budget(
     job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...], *, standard: bool = False
 ) -> Budget:
@@ -565,6 +584,7 @@ def _budget(
         support=meter_support(job),
         place_db=place_u_db(job, channel),
         eye_db=u_of.DISPLAY_U_DB,
+        most_place_db=_most_place_db(place_u_db(job, channel), found.scatter.factor),
         factor=factor,
         dof=found.scatter.dof,
         shares=found.shares,
@@ -583,7 +603,7 @@ def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float
     common.
     """
     read = _read(job, round_id)
-    scatter = _scatter(job, read)
+    scatter = _scatter(job, round_id)
     out = {}
     for channel in job.system.channels:
         for seat, values in read[channel.id].items():
@@ -718,20 +738,37 @@ def _counted_seats(job: Job, read: dict[str, dict[str, list[float]]]) -> tuple[s
     return common or ((max(count, key=lambda seat: count[seat]),) if known else ())
 
 
-def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Scatter]:
+@dataclass(frozen=True, slots=True)
+class _Repeats:
+    """A channel's readings that differ by hand and eye alone."""
+
+    groups: tuple[list[float], ...]
+    """Each about a mean of its own [dB]."""
+    lost: float = 0.0
+    """Degrees of freedom that the common shift of a round costs this channel."""
+
+    def squares(self, u_db: float) -> tuple[float, float]:
+        """Σ((x − x̄)/u)² over all groups, and degrees of freedom."""
+        several = [np.asarray(values) / u_db for values in self.groups if len(values) > 1]
+        dof = sum(len(v) - 1 for v in several) - self.lost
+        return sum(float(np.sum((v - v.mean()) ** 2)) for v in several), max(dof, 0.0)
+
+
+def _scatter(job: Job, round_id: str) -> dict[str, _Scatter]:
     """How far one reading of each channel scatters: the mains pool their repeats, and the subwoofers theirs with them.
 
-    A channel whose own repeats scatter more than INCONSISTENT times as far as those of all others is not of their kind: it
-    stays out of the pool and has its own scatter.
+    All rounds up to this one count: hand, eye and meter are the same. Rounds are compared with each other only where that
+    shows more than the repeats within them. A channel whose repeats scatter more than INCONSISTENT times as far as those of
+    all others is not of their kind: it stays out of the pool and has its own scatter.
     """
     out: dict[str, _Scatter] = {}
     prior, prior_dof = 1.0, u_of.HAND_DOF
+    apart, across = _repeats(job, round_id)
     for subs in (False, True):
-        own = {
-            c.id: _squares(read[c.id].values(), one_reading_u_db(job, c))
-            for c in job.system.channels
-            if c.is_sub is subs
-        }
+        u_db = {c.id: one_reading_u_db(job, c) for c in job.system.channels if c.is_sub is subs}
+        own, both = ({c: each[c].squares(u) for c, u in u_db.items()} for each in (apart, across))
+        if sum(nu for _, nu in both.values()) > 2 * sum(nu for _, nu in own.values()):
+            own = both
         squares, dof = (sum(each[i] for each in own.values()) for i in (0, 1))
         odd = {
             c
@@ -748,10 +785,59 @@ def _scatter(job: Job, read: dict[str, dict[str, list[float]]]) -> dict[str, _Sc
     return out
 
 
-def _squares(repeats: Iterable[list[float]], u_db: float) -> tuple[float, int]:
-    """Σ((x − x̄)/u)² of repeats, each about the mean of its own seat, and degrees of freedom."""
-    several = [np.asarray(values) / u_db for values in repeats if len(values) > 1]
-    return sum(float(np.sum((v - v.mean()) ** 2)) for v in several), sum(len(v) - 1 for v in several)
+def _repeats(job: Job, round_id: str) -> tuple[dict[str, _Repeats], dict[str, _Repeats]]:
+    """Each channel's readings up to a round: those of one round and seat about a mean of their own; and the same with
+    earlier ones of main channels moved to this round's trim and volume.
+    """
+    now = _read(job, round_id)
+    apart = {c: [list(values) for values in own.values()] for c, own in now.items()}
+    across = {c: {seat: list(values) for seat, values in own.items()} for c, own in now.items()}
+    others: dict[str, list[list[float]]] = {c: [] for c in now}
+    lost = dict.fromkeys(now, 0.0)
+    for earlier in takewhile(lambda each: each != round_id, job.rounds):
+        read = _read(job, earlier)
+        moved_db = _moved_db(job, (earlier, round_id), (read, now))
+        for c, own in read.items():
+            apart[c] += own.values()
+            for seat, values in own.items():
+                if (c, seat) in moved_db:
+                    across[c][seat] += [each + moved_db[c, seat] for each in values]
+                    lost[c] += 1 / len(moved_db)
+                else:
+                    others[c].append(values)
+    return (
+        {c: _Repeats(tuple(groups)) for c, groups in apart.items()},
+        {c: _Repeats((*own.values(), *others[c]), lost[c]) for c, own in across.items()},
+    )
+
+
+def _moved_db(
+    job: Job, rounds: tuple[str, str], read: tuple[Mapping[str, Mapping[str, list[float]]], ...]
+) -> dict[tuple[str, str], float]:
+    """(main channel, seat) → what its readings moved by between two rounds: its trim, and what the median of all moved by.
+
+    The remainder is scatter, and whatever else changed: an upper bound of it. Left out is a channel that moved too far
+    for the scatter of the others (its trim is not what was entered), and all of them where no hand reads so badly.
+    """
+    channels = {c.id: c for c in job.system.channels if not c.is_sub}
+    turned, apart, u_db = {}, [], []
+    for c, channel in channels.items():
+        old, new = (old_trim_db(job, each, c) for each in rounds)
+        for seat in sorted(read[0][c].keys() & read[1][c].keys()):
+            if old is not None and new is not None:
+                then, now = read[0][c][seat], read[1][c][seat]
+                turned[c, seat] = new - old
+                apart.append(fmean(now) - fmean(then) - (new - old))
+                u_db.append(one_reading_u_db(job, channel) * math.sqrt(1 / len(then) + 1 / len(now)))
+    if len(turned) < LEAST_MAINS:
+        return {}
+    volume = float(np.median(apart))
+    ratios = np.abs(np.array(apart) - volume) / u_db
+    factor = float(np.median(ratios)) / MEDIAN_OF_NORMAL
+    if factor > WORST_HAND:
+        return {}
+    most = INCONSISTENT * max(factor, BEST_HAND)
+    return {key: by + volume for (key, by), ratio in zip(turned.items(), ratios, strict=True) if ratio <= most}
 
 
 def _reading(

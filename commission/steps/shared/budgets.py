@@ -43,6 +43,7 @@ def level_budget(
     support: Support,
     place_db: float,
     eye_db: float,
+    most_place_db: float,
     factor: float,
     dof: float,
     shares: tuple[float, ...],
@@ -55,13 +56,14 @@ def level_budget(
     """A level read from a meter: of this channel alone, without the meter's own error.
 
     `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `place_db`, `eye_db`: what one
-    reading is taken to scatter by; `factor`: what repeats make of that; `repeated`: whether there are any. By hand every
-    reading is made at a place of its own, and averaging reduces it; a stand stays where it is.
+    reading is taken to scatter by; `factor`: what repeats make of that; `repeated`: whether there are any; `most_place_db`:
+    what the place makes of the scatter at most. By hand every reading is made at a place of its own, and averaging reduces
+    it; a stand stays where it is.
     """
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
     text = counted(sum(counts), "reading")
     kind: Literal["A", "B"] = "A" if repeated else "B"
-    by_repeats = "scatter of repeats, combined with the default (JCGM 101 6.4.9.4)"
+    by_repeats = "scatter of the visit's repeated readings, combined with the default (JCGM 101 6.4.9.4)"
 
     def scatter(source: str, u: float, basis: str) -> Contribution:
         return Contribution(
@@ -84,7 +86,7 @@ def level_budget(
     parts.append(
         Contribution(
             source=MEAN_PLACE if support == "hand" else f"meter on a stand {within}",
-            u=mean_place_u_db(factor * place_db, is_sub=sub_noise_db > 0) if support == "hand" else place_db,
+            u=mean_place_u_db(most_place_db, is_sub=sub_noise_db > 0) if support == "hand" else place_db,
             unit="dB",
             sensitivity=math.sqrt(sum(share**2 for share in shares)),
             basis=DISPLACED,
