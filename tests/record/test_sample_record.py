@@ -173,7 +173,7 @@ def test_each_uncertainty_is_listed_with_its_sources(record: Document, visit: Vi
     subs = {"SUB1", "SUB2"}
     mains = [c.uncertainty for c in visit.outcome("levels", AS_LEFT).checks if c.channel and c.channel not in subs]
     remarks = [grid.remark for grid in budgets if grid.title.startswith("Hand-read level relative to")]
-    assert any(f"U = 2 u = {2 * max(mains):.1f} dB." in remark for remark in remarks)
+    assert any(f"U = 2 u = {2 * max(mains):.2g} dB." in remark for remark in remarks)
     # Before and after of each band: one table of its own in that step, not some hundred here.
     assert "Compare: see the table in that step." in text_of(section(record, "budgets"))
 
