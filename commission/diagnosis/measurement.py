@@ -12,6 +12,7 @@ from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDet
 from commission.model import Verdict
 from commission.model.outcome import Cause
 from commission.model.units import counted, listed
+from commission.steps import wiring
 from commission.steps.shared.screening import Kind, Mistake
 
 PLACES_LISTED = 8
@@ -42,6 +43,14 @@ def _names(mistake: Mistake) -> dict[str, str]:
     }
 
 
+def _from_other_loudspeakers(e: Evidence, mistake: Mistake) -> bool:
+    """Whether all channels of a mistake also play from another loudspeaker: then their arrivals are that one's."""
+    if not mistake.channels:
+        return False
+    leaks = wiring.leakages(e.job, e.round, e.analyses)
+    return all(c in leaks and leaks[c].check.verdict is Verdict.FAIL for c in mistake.channels)
+
+
 def _rule(
     kind: Kind,
     *,
@@ -64,6 +73,8 @@ def _rule(
 
     def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         for mistake in e.screening.of(kind):
+            if check.startswith("distances.") and _from_other_loudspeakers(e, mistake):
+                continue
             names = _names(mistake)
             yield FindingDetails(
                 title=title.format(**names),

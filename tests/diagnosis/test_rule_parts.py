@@ -15,9 +15,10 @@ from commission.diagnosis import calibration, measurement, room, wiring
 from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses, Check, Finding, Limit
+from commission.model import AS_FOUND, Analyses, Check, Finding, Limit, Verdict
 from commission.model.outcome import Cause
 from commission.steps import distances
+from commission.steps import wiring as wiring_step
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -199,8 +200,23 @@ def mistake(
 
 def details(one: Mistake) -> FindingDetails:
     rule = next(rule for rule in measurement.RULES if rule.id == f"measurement.{one.kind}")
-    (found,) = look(rule.look, SimpleNamespace(screening=SimpleNamespace(of=lambda kind: (one,))))
+    (found,) = look(rule.look, evidence(screening=SimpleNamespace(of=lambda kind: (one,)), analyses=Analyses()))
     return found
+
+
+def leaking_from(monkeypatch: pytest.MonkeyPatch, *channels: str) -> None:
+    """These channels also play from another loudspeaker."""
+    failed = SimpleNamespace(check=SimpleNamespace(verdict=Verdict.FAIL))
+    monkeypatch.setattr(wiring_step, "leakages", lambda *_: dict.fromkeys(channels, failed))
+
+
+def test_arrivals_from_another_loudspeaker_show_no_microphone(monkeypatch: pytest.MonkeyPatch) -> None:
+    leaking_from(monkeypatch, "FL", "FR")
+    rule = next(rule for rule in measurement.RULES if rule.id == "measurement.microphone-not-moved")
+    for channels, expected in ((("FL",), 0), (("FL", "FC"), 1), ((), 1)):
+        one = mistake("microphone-not-moved", channels)
+        e = evidence(screening=SimpleNamespace(of=lambda kind, one=one: (one,)), analyses=Analyses())
+        assert len(look(rule.look, e)) == expected, channels
 
 
 @pytest.mark.parametrize(
@@ -572,6 +588,22 @@ def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
     assert look(calibration._swap_or_distance, evidence(distances=result), earlier("settings.unit")) == []
 
 
+def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """FL plays from a loudspeaker 0.7 m nearer too; FC is early by itself."""
+    monkeypatch.setattr(
+        distances, "wrong_times", lambda *_: tuple(wrong(c, -2.0, what="unknown") for c in ("FL", "FC"))
+    )
+    result = heard_from({"FL": 2.7, "FC": 2.0})
+    for each in result.channels.values():
+        each.arrival_residual_s, each.implied_m = -0.002, 2.0
+    e = evidence(distances=result, analyses=Analyses())
+    named = [each.channels for each in look(calibration._odd_arrival, e, earlier("wiring.doubled", "FL"))]
+    assert named == [("FC",)]
+    assert len(look(calibration._odd_arrival, e)) == 2
+
+
 @pytest.mark.parametrize(
     ("errors", "late_ms", "is_sub", "expected"),
     [
@@ -905,6 +937,31 @@ def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: 
     levels = dict.fromkeys(("FL", "FC", "FR", "SiL", "SiR"), -6.0) | {"FC": -6.0 + more_db}
     got = look(room._reflection, reflecting(levels, shift_s=0.0005))
     assert [each.channels for each in got] == ([("FC",)] if expected else [])
+
+
+@pytest.mark.parametrize(("more_db", "expected"), [(3.0, False), (4.0, True)])
+def test_of_two_channels_one_is_odd_that_is_3_5_db_above_the_other(more_db: float, expected: bool) -> None:
+    got = look(room._reflection, reflecting({"FL": -6.0, "FR": -6.0 + more_db}, shift_s=0.0005))
+    assert [each.channels for each in got] == ([("FR",)] if expected else [])
+
+
+@pytest.mark.parametrize(
+    ("names", "by_one"),
+    [
+        ((("ceiling",), ("ceiling",), ("left wall",)), True),
+        ((("ceiling",), ("floor",), ("left wall",)), False),  # another surface at each seat explains no common delay
+        ((("back of row A",), ("back of row B",), ()), True),
+        (((), (), ("floor",)), False),
+        ((("floor",), None, None), True),  # unknown places
+    ],
+)
+def test_one_surface_must_explain_half_of_the_seats(
+    names: tuple[Any, ...], by_one: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    given = iter(names)
+    monkeypatch.setattr(room, "candidate_names", lambda *_: next(given))
+    e = evidence(distances=SimpleNamespace(speed_m_s=343.0))
+    assert room._by_one_surface(e, "FL", {"A1": 0.004, "A2": 0.004, "A3": 0.004}) is by_one
 
 
 def test_a_silent_channel_is_reported_with_its_level_and_its_noise(monkeypatch: pytest.MonkeyPatch) -> None:
