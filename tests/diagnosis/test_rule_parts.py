@@ -294,7 +294,10 @@ def snr(value: float, limit: float = 30.0, check_id: str = "seats.snr") -> Check
 
 def noise(cells: dict[tuple[str, str], tuple[Check, ...]], *found: Finding, noisy: tuple[Mistake, ...] = ()) -> Any:
     job = job_of(defined(cinema()))
-    made = {(c, s): SimpleNamespace(channel=job.system.channel(c), checks=checks) for (c, s), checks in cells.items()}
+    made = {
+        (c, s): SimpleNamespace(channel=job.system.channel(c), checks=checks, analysis=None)
+        for (c, s), checks in cells.items()
+    }
     e = evidence(seats=SimpleNamespace(cells=made), screening=SimpleNamespace(of=lambda kind: noisy))
     return look(measurement._noise, e, *found)
 
