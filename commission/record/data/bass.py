@@ -155,6 +155,12 @@ def _crossover(result: BassResult) -> dict[str, Any] | None:
             main: {"before_db": rounded(float(before), 2), "after_db": rounded(float(after), 2)}
             for main, before, after in zip(found.mains, found.before_db, found.after_db, strict=True)
         },
+        "change_db": rounded(found.gain_db, 2),
+        "choices": {
+            name: {"sd_db": rounded(each.sd_db, 2), "change_db": rounded(each.sum_gain_db, 2)}
+            for name, each in result.candidates.items()
+        },
+        "choice": result.wanted if result.candidates else None,
         "hole": None if found.hole is None else _hole(found.hole),
     }
 

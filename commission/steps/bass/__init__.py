@@ -42,8 +42,9 @@ from commission.steps.bass.measured import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import (
     FILTERS_KEY,
-    LEAST_CROSSOVER_DB,
+    MOST_WEAKENED_DB,
     PRICES,
+    SUM_KEY,
     TRADE_KEY,
     USE_KEY,
     BassResult,
@@ -108,7 +109,7 @@ PRICE_WORDS = {
     "loud": "loud: 1 dB of output is worth 1 dB²",
     "loudest": "loudest: 1 dB of output is worth 3 dB²",
 }
-
+SUM_WORDS = {"even": "most even seats", "keep": "sum at the crossover no weaker than it must be"}
 
 BUDGETS = (
     budget_for.single(
@@ -505,6 +506,22 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
             if name in by_name
         )
         choices.append(Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current))
+    if result.candidates and not result.by_hand:
+        choices.append(
+            Choice(
+                key=SUM_KEY,
+                title="Evenness, or the sum with the front loudspeakers",
+                options=tuple(
+                    (
+                        name,
+                        f"{SUM_WORDS[name]} ({number(each.sd_db, 1)} dB seat to seat, sum at the crossover "
+                        f"{number(each.sum_gain_db, 1, signed=True)} dB)",
+                    )
+                    for name, each in reversed(result.candidates.items())
+                ),
+                current=result.wanted,
+            )
+        )
     if offers_filters(job):
         wanted = filters_wanted(job, result.measured.round)
         choices.append(
@@ -564,10 +581,15 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
         return
     if result.crossover is not None:
         lost_db = -result.crossover.gain_db
-        if lost_db >= LEAST_CROSSOVER_DB:
+        if lost_db > MOST_WEAKENED_DB:
             yield (
                 f"The sum with {listed(result.crossover.mains)} through the crossover becomes {number(lost_db, 1)} dB "
-                "weaker (mean): the search evens the subwoofers first, and then fits their common delay and polarity."
+                "weaker than measured (calculated, mean)."
+            )
+        if (keep := result.candidates.get("keep")) and result.wanted == "even" and not result.by_hand:
+            yield (
+                f"Other settings change it by {number(keep.sum_gain_db, 1, signed=True)} dB, and seats then differ by "
+                f"{number(keep.sd_db, 1)} instead of {number(result.candidates['even'].sd_db, 1)} dB: press c to choose."
             )
     if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
         yield (

@@ -8,7 +8,7 @@ with the front loudspeakers where the crossover is entered. The result is evalua
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,7 +52,7 @@ from commission.steps.shared.survey import delay_slope_s
 
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
 """The technician's choices: the price of a lost decibel [dB²]."""
-TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY = "trade", "use", "hand", "filters"
+TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY, SUM_KEY = "trade", "use", "hand", "filters", "sum"
 """Decisions of this step."""
 DELAY_SPREAD_S = 0.015
 """Delays of subwoofers against each other: half a period of 33 Hz (common practice, no source)."""
@@ -104,6 +104,17 @@ class SubProposal:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Candidate:
+    """Settings of the subwoofers before filters, and what the sum with the front loudspeakers gains by them."""
+
+    settings: SubSettings
+    sd_db: float
+    """Seat-to-seat standard deviation."""
+    sum_gain_db: float
+    """Mean of the front loudspeakers; infinite where the crossover was not looked at."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class BassResult:
     """The newest round with its proposal."""
 
@@ -123,11 +134,14 @@ class BassResult:
     """Why everything is left as it is; None where a change is proposed."""
     by_hand: bool
     sturdy: Sturdiness
-    sturdy_found: Sturdiness
     held_out: HeldOut | None
     crossover: Crossover | None
     no_crossover: str
     """Why the crossover was not looked at; empty where it was."""
+    candidates: dict[str, Candidate]
+    """The choice between evenness ("even") and the sum through the crossover ("keep"), where these differ."""
+    wanted: str
+    """Which of them is proposed."""
     gained: float
     """How much lower the cost is than as found [dB²]."""
     u_gained: float
@@ -246,7 +260,7 @@ def version(measured: MeasuredBass, name: str, settings: SubSettings, price: flo
 class _Searched:
     """The slow part of the search, for one set of responses."""
 
-    settled: SubSettings
+    settled: tuple[SubSettings, ...]
     """The candidates on the steps of the processor, the sturdiest first."""
     trade: tuple[SubSettings, ...]
     held_out: HeldOut | None
@@ -275,7 +289,7 @@ def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_
     order = np.argsort(sturdy, kind="stable")
     traded = search_of.trade(room, bounds, found.settings, tuple(PRICES.values())) if room.subs > 1 else ()
     result = _Searched(
-        settled=SubSettings(*(np.array([getattr(settled[k], n) for k in order]) for n in SubSettings.__slots__)),
+        settled=tuple(settled[k] for k in order),
         trade=tuple(
             search_of.settle(room, bounds, grid, each, p) for each, p in zip(traded, PRICES.values(), strict=False)
         ),
@@ -288,39 +302,34 @@ def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_
 
 
 def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, price: float) -> BassResult:
-    room, temperature, kind = measured.room, job.system.temperature_c, filter_width(job)
+    room, temperature = measured.room, job.system.temperature_c
     searched = _searched(room, space, price, temperature)
     found = version(measured, "as found", unchanged(room.subs), price)
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
-    front, hand = _front(job, measured, analyses, space), hand_settings(job, measured)
-    if hand is None:
-        best = searched.settled[0]
-        filters = _filters(job, measured, best, price)
-        through = measured.through(filters, kind)
-        if any(filters):
-            best = search_of.settle(through.room, space.bounds, space.grid, best, price)
-        placed = _placed(job, measured, through, analyses, space, best, front)
-    else:
-        placed, filters = hand
-        best, through = placed, measured.through(filters, kind)
-    crossover = None if isinstance(front, str) else front.crossover(through, placed)
+    placing, hand = _placing(job, measured, analyses, space), hand_settings(job, measured)
+    candidates = placing.candidates(measured, searched.settled)
+    wanted = _wanted(job, measured, candidates)
+    best, placed, filters = (
+        _proposal(placing, candidates[wanted].settings, price) if hand is None else (hand[0], *hand)
+    )
+    through = measured.through(filters, filter_width(job))
+    crossover = placing.crossover(through, placed)
     sturdy = search_of.sturdiness(through.room, best, temperature)
     proposed = version(through, "proposed", placed, price)
     gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
-    gained = float(gains.mean())
-    if room.target_db is not None:
-        gained += search_of.TARGET_SHARE * (found.shape_db**2 - proposed.shape_db**2)
+    to_target = 0.0 if room.target_db is None else found.shape_db**2 - proposed.shape_db**2
+    gained = float(gains.mean()) + search_of.TARGET_SHARE * to_target
     u = math.hypot(float(gains.std()), _measurement_u_db2(room, found.sd_db))
     kept = None if hand is not None else _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
     if kept is not None:
         # Filters alone may still serve what all seats share.
         filters = _filters(job, measured, unchanged(room.subs), price)
-        through = measured.through(filters, kind)
+        through = measured.through(filters, filter_width(job))
         placed = _as_loud(measured, through, space) if any(filters) else unchanged(room.subs)
         proposed, sturdy = version(through, "proposed" if any(filters) else "left as is", placed, price), sturdy_found
         if any(filters):
             kept, sturdy = None, search_of.sturdiness(through.room, placed, temperature)
-        crossover = None if isinstance(front, str) else front.crossover(through, placed if any(filters) else None)
+        crossover = placing.crossover(through, placed if any(filters) else None)
     return BassResult(
         measured=measured,
         through=through,
@@ -328,22 +337,53 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         as_found=found,
         proposed=proposed,
         others=_others(measured, price),
-        trade=tuple(
-            version(measured, name, settings, p)
-            for (name, p), settings in zip(PRICES.items(), searched.trade, strict=False)
-        ),
+        trade=_trade(measured, searched),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
         sturdy=sturdy,
-        sturdy_found=sturdy_found,
         held_out=searched.held_out,
         crossover=crossover,
-        no_crossover=front if isinstance(front, str) else "",
+        no_crossover=placing.front if isinstance(placing.front, str) else "",
+        candidates=candidates if len(candidates) > 1 else {},
+        wanted=wanted,
         gained=gained,
         u_gained=u,
         space=space,
     )
+
+
+def _proposal(
+    placing: _Placing, best: SubSettings, price: float
+) -> tuple[SubSettings, SubSettings, tuple[tuple[Filter, ...], ...]]:
+    """(settings settled through their filters, the same with what all share, filters of each subwoofer)."""
+    job, measured, space = placing.job, placing.measured, placing.space
+    filters = _filters(job, measured, best, price)
+    through = measured.through(filters, filter_width(job))
+    if any(filters):
+        best = search_of.settle(through.room, space.bounds, space.grid, best, price)
+    return best, placing.placed(through, best), filters
+
+
+def _trade(measured: MeasuredBass, searched: _Searched) -> tuple[Version, ...]:
+    found = zip(PRICES.items(), searched.trade, strict=False)
+    return tuple(version(measured, name, settings, price) for (name, price), settings in found)
+
+
+MOST_WEAKENED_DB = 0.5
+"""Where the most even settings weaken the sum through the crossover more, others are offered (a choice of this project)."""
+
+
+def _wanted(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate]) -> str:
+    """The choice that counts: by decision; without one the sum, where a decibel of it costs no more than a decibel may."""
+    decided = job.decisions.get((measured.round, "bass", SUM_KEY), "")
+    if decided in candidates:
+        return decided
+    if "keep" not in candidates:
+        return "even"
+    even, keep = candidates["even"], candidates["keep"]
+    saved_db = min(keep.sum_gain_db, -MOST_WEAKENED_DB) - even.sum_gain_db
+    return "keep" if keep.sd_db**2 - even.sd_db**2 <= max(PRICES.values()) * saved_db else "even"
 
 
 # --- filters --------------------------------------------------------------------------------------------------------
@@ -468,38 +508,66 @@ def _single(room: SubResponses, index: int) -> SubSettings:
 # --- what all subwoofers share --------------------------------------------------------------------------------------
 
 
-def _placed(
-    job: Job,
-    measured: MeasuredBass,
-    through: MeasuredBass,
-    analyses: Analyses,
-    space: SearchSpace,
-    best: SubSettings,
-    front: FrontPair | str,
-) -> SubSettings:
-    """The settings with a common gain, delay and polarity, still on the steps of the processor."""
-    room, grid, bounds = measured.room, space.grid, space.bounds
-    sign = (
-        -1
-        if (best.polarity < 0).sum() * 2 > room.subs
-        or ((best.polarity < 0).sum() * 2 == room.subs and best.polarity[0] < 0)
-        else 1
-    )
-    best = SubSettings(best.gain_db, best.delay_s, best.polarity * sign)
-    loudness = _loudness_db(job, measured, through, analyses, best)
-    if through is not measured:
-        loudness = min(loudness, _loudness_db(job, measured, measured, analyses, best) + MOST_MADE_UP_DB)
-    gain = best.gain_db + _shift(loudness, grid.gain_step_db)
-    gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
-    delay = best.delay_s + _shift(_delay_offset_s(job, measured, analyses, space, best), grid.delay_step_s)
-    delay = _shifted_into(delay, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
-    settings = SubSettings(gain, delay, best.polarity)
-    if isinstance(front, str):
-        return settings
-    fit = front.fit(through, settings)
-    moved = delay + _shift(fit.delay_s, grid.delay_step_s)
-    moved = _shifted_into(moved, bounds.delay_low_s, bounds.delay_high_s, grid.delay_step_s)
-    return SubSettings(gain, moved, best.polarity * fit.polarity)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Placing:
+    """What decides the gain, delay and polarity that all subwoofers share."""
+
+    job: Job
+    measured: MeasuredBass
+    analyses: Analyses
+    space: SearchSpace
+    front: FrontPair | str
+    """The front loudspeakers, or why their sum with the subwoofers is not determined."""
+
+    def placed(self, through: MeasuredBass, best: SubSettings) -> SubSettings:
+        """The settings with a common gain, delay and polarity, still on the steps of the processor."""
+        grid, bounds, turned = self.space.grid, self.space.bounds, (best.polarity < 0).sum() * 2
+        subs = len(best.polarity)
+        sign = -1 if turned > subs or (turned == subs and best.polarity[0] < 0) else 1
+        best = SubSettings(best.gain_db, best.delay_s, best.polarity * sign)
+        gain = best.gain_db + _shift(self._louder_db(through, best), grid.gain_step_db)
+        gain = _shifted_into(gain, bounds.gain_low_db, bounds.gain_high_db, grid.gain_step_db)
+        later_s = _delay_offset_s(self.job, self.measured, self.analyses, self.space, best)
+        settings = SubSettings(gain, self._later(best.delay_s, later_s), best.polarity)
+        if isinstance(self.front, str):
+            return settings
+        fit = self.front.fit(through, settings)
+        return SubSettings(gain, self._later(settings.delay_s, fit.delay_s), best.polarity * fit.polarity)
+
+    def _louder_db(self, through: MeasuredBass, best: SubSettings) -> float:
+        loudness = _loudness_db(self.job, self.measured, through, self.analyses, best)
+        if through is self.measured:
+            return loudness
+        unfiltered = _loudness_db(self.job, self.measured, self.measured, self.analyses, best)
+        return min(loudness, unfiltered + MOST_MADE_UP_DB)
+
+    def _later(self, delay_s: FloatArray, by_s: float) -> FloatArray:
+        bounds, step_s = self.space.bounds, self.space.grid.delay_step_s
+        return _shifted_into(delay_s + _shift(by_s, step_s), bounds.delay_low_s, bounds.delay_high_s, step_s)
+
+    def crossover(self, through: MeasuredBass, settings: SubSettings | None) -> Crossover | None:
+        """The sum with the front loudspeakers; as measured with no settings."""
+        return None if isinstance(self.front, str) else self.front.crossover(through, settings)
+
+    def candidates(self, through: MeasuredBass, settled: Sequence[SubSettings]) -> dict[str, Candidate]:
+        """The first of the settings; where it weakens the sum too much, also the first that does not.
+
+        Where all do, the one that weakens it least.
+        """
+        even = strongest = self._candidate(through, settled[0])
+        for settings in settled[1:]:
+            if strongest.sum_gain_db >= -MOST_WEAKENED_DB:
+                break
+            strongest = max(strongest, self._candidate(through, settings), key=lambda each: each.sum_gain_db)
+        return {"even": even} | ({} if strongest is even else {"keep": strongest})
+
+    def _candidate(self, through: MeasuredBass, settings: SubSettings) -> Candidate:
+        crossover = self.crossover(through, self.placed(through, settings))
+        return Candidate(
+            settings=settings,
+            sd_db=search_of.figures(through.room, settings).sd_db,
+            sum_gain_db=math.inf if crossover is None else crossover.gain_db,
+        )
 
 
 def _shift(value: float, step: float) -> float:
@@ -550,8 +618,8 @@ def _delay_offset_s(
     return float(np.mean(wanted))
 
 
-def _front(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace) -> FrontPair | str:
-    """The front loudspeakers with the settings of Distances, or why their sum with the subwoofers is not determined."""
+def _placing(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace) -> _Placing:
+    """With the front loudspeakers as the settings of Distances place them."""
     moved_s = {
         channel: (found.setting.setting - found.held) * space.slope_s - space.mains_moved_s
         for channel, found in distances.solve(job, measured.round, analyses).channels.items()
@@ -559,7 +627,8 @@ def _front(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSp
     }
     later_s = _delay_offset_s(job, measured, analyses, space, unchanged(measured.room.subs))
     low_s, high_s = float(space.bounds.delay_low_s.max()), float(space.bounds.delay_high_s.min())
-    return front_pair(job, measured, analyses, moved_s, later_s, (min(low_s, 0.0), max(high_s, 0.0)))
+    front = front_pair(job, measured, analyses, moved_s, later_s, (min(low_s, 0.0), max(high_s, 0.0)))
+    return _Placing(job=job, measured=measured, analyses=analyses, space=space, front=front)
 
 
 # --- what to enter --------------------------------------------------------------------------------------------------
@@ -748,6 +817,8 @@ def search_from(
         search_of.settle(room, space.bounds, space.grid, found.settings[k], price)
         for k in range(min(3, len(found.costs)))
     ]
-    best = min(settled, key=lambda each: search_of.figures(room, each, price).cost)
-    front = _front(job, result.measured, analyses, space)
-    return _placed(job, result.measured, result.through, analyses, space, best, front), found.stopped
+    settled.sort(key=lambda each: search_of.figures(room, each, price).cost)
+    placing = _placing(job, result.measured, analyses, space)
+    candidates = placing.candidates(result.through, settled)
+    best = candidates[_wanted(job, result.measured, candidates)].settings
+    return placing.placed(result.through, best), found.stopped
