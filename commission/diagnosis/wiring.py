@@ -25,7 +25,9 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     recorded = {
         channel: (
             f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
-            f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB",
+            "its files hold no noise, as where nothing was recorded"
+            if silent.snr_db is None
+            else f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB",
         )
         for channel, silent in silent_channels(e.seats).items()
     }

@@ -151,9 +151,12 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
     bands = band_times(spectra, df_hz)
     inside = (bands.centres_hz >= SLOPE_BANDS_HZ[0]) & (bands.centres_hz <= SLOPE_BANDS_HZ[1])
     found = []
-    for strongest_s, first_s, level_db in zip(bands.strongest_s, bands.first_s, bands.level_db, strict=True):
+    # What wraps to the end of the circle came before time zero.
+    strongest, first = (
+        np.where(each > 0.5 / df_hz, each - 1 / df_hz, each) for each in (bands.strongest_s, bands.first_s)
+    )
+    for strongest_s, first_s, level_db in zip(strongest, first, bands.level_db, strict=True):
         shape, spread_s = _shape(strongest_s, level_db, 1 / df_hz)
-        strongest_s = _around_zero(strongest_s, 1 / df_hz)
         played_s = strongest_s[np.isfinite(strongest_s) & (level_db > STRONG_DB)]
         heard = inside
         most_s = _spread_of_most(played_s) if len(played_s) >= FEWEST_FOR_SWEEP else math.inf
@@ -161,7 +164,7 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
             # A rattle fills the bands in which a subwoofer plays nothing, while a low tone passes.
             shape, spread_s = Shape.COMPACT, most_s
             heard = inside & (np.abs(strongest_s - np.median(played_s)) <= WINDOW_S)
-        first_s = _around_zero(first_s[heard], 1 / df_hz)
+        first_s = first_s[heard]
         if shape is Shape.COMPACT and _leans(bands.centres_hz[heard], first_s):
             shape, spread_s = Shape.SWEEP, float(np.ptp(first_s[np.isfinite(first_s)]))
         found.append((shape, spread_s))

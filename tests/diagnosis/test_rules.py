@@ -606,6 +606,8 @@ def test_a_channel_far_too_low_that_is_heard_well_is_not_silent() -> None:
 @pytest.mark.parametrize(
     ("names", "below_db", "snr_db", "silent"),
     [
+        (("FL", "FC", "FR", "SUB1"), -57.0, None, True),  # files that hold no noise
+        (("FL", "FC", "FR", "SUB1"), -35.0, None, False),
         (("FL", "FC", "FR", "SUB1"), -35.0, 3.0, True),  # the only subwoofer
         (("FL", "FC", "FR", "SUB1"), -15.0, 3.0, False),  # soft in a noisy room
         (("FL", "FC", "FR", "SUB1"), -57.0, 15.0, True),  # a short file: noise that looks like a signal
@@ -615,7 +617,7 @@ def test_a_channel_far_too_low_that_is_heard_well_is_not_silent() -> None:
     ],
 )
 def test_a_silent_subwoofer_is_found_beside_others_or_the_mains(
-    names: tuple[str, ...], below_db: float, snr_db: float, silent: bool
+    names: tuple[str, ...], below_db: float, snr_db: float | None, silent: bool
 ) -> None:
     room = quiet_with(*names).add_db("SUB1", below_db)
     room.change("SUB1", snr_db=snr_db, arrival_s=None, polarity=None, direct=None)

@@ -194,6 +194,15 @@ def test_a_right_stimulus_is_never_doubted_and_one_of_three_per_cent_more_is_fou
             assert (shape is Shape.COMPACT) == (seconds == 3.0)
 
 
+def test_a_stimulus_a_quarter_longer_leaves_a_sweep_that_wraps_to_the_end() -> None:
+    """Low bands come after time zero and high ones before it, which the end of the circle holds."""
+    rng = np.random.default_rng(78)
+    recording = recorded(rng, sweep(20, 20000, 1.6), main_room(rng, 0.5, 1.0), 60)
+    inverse = deconvolver(sweep(20, 20000, 2.0), len(recording), RATE)
+    ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
+    assert shape is Shape.SWEEP
+
+
 def test_shapes_do_not_depend_on_gain_or_sign() -> None:
     rng = np.random.default_rng(7)
     recording = recorded(rng, PLAYED["3 s"], main_room(rng, 0.4, 1.0))

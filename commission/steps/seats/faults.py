@@ -32,8 +32,8 @@ class Silent:
     """Relative to what it was compared with."""
     compared_with: str
     limit_db: float
-    snr_db: float
-    """Median over the seats."""
+    snr_db: float | None
+    """Median over the seats; None where its files hold no noise at all."""
     snr_limit_db: float
 
 
@@ -43,18 +43,20 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
     for channel in sorted({c for c, _ in result.cells}):
         own = [cell.analysis for (c, _), cell in result.cells.items() if c == channel and cell.analysis is not None]
         ratios = [analysis.snr_db for analysis in own if analysis.snr_db is not None]
-        if not ratios or float(np.median(ratios)) >= FAR_BELOW_SNR_DB:
+        # A file that holds no noise, as of 16 bits, is silent by its level alone.
+        snr_db = float(np.median(ratios)) if ratios else None
+        if not own or (snr_db or 0.0) >= FAR_BELOW_SNR_DB:
             continue
         level_db, compared_with, limit_db = _below_db(result, channel)
         snr_limit_db = NOISE_ALONE_SNR_DB
-        if float(np.median(ratios)) >= snr_limit_db:
+        if snr_db is None or snr_db >= snr_limit_db:
             limit_db, snr_limit_db = FAR_BELOW_DB, FAR_BELOW_SNR_DB
         if surely_below(level_db, limit_db, CHANNEL_OFF_U_DB):
             out[channel] = Silent(
                 level_db=level_db,
                 compared_with=compared_with,
                 limit_db=limit_db,
-                snr_db=float(np.median(ratios)),
+                snr_db=snr_db,
                 snr_limit_db=snr_limit_db,
             )
     return out
