@@ -117,9 +117,6 @@ class Signatures:
     """The places to sign, side by side."""
 
     places: tuple[SignaturePlace, ...]
-    name_label: str
-    date_label: str
-    sign_label: str
 
 
 Block = Paragraph | Bullets | Facts | PrintedTable | Figure | Photo | Signatures
@@ -157,17 +154,6 @@ class Attachment:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Labels:
-    """Words of the page itself, around the content."""
-
-    skip: str = "Skip to the record"
-    contents: str = "Contents"
-    attached: str = "Attached files"
-    inside: str = "inside this file as text"
-    """Shown beside an attachment that an HTML page contains but cannot offer as a link."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Document:
     """The whole record."""
 
@@ -179,16 +165,11 @@ class Document:
     """As printed on every page."""
     digest: str
     """Of the last event in the log, 64 hex digits."""
-    digest_label: str
-    """The label before the digest on every page."""
-    page_label: str
-    """With {page} and {pages}."""
     how_to_check: str
     paper: Paper = "a4"
     letterhead: Letterhead = Letterhead()
     sections: tuple[Section, ...] = ()
     attachments: tuple[Attachment, ...] = ()
-    labels: Labels = Labels()
 
     @property
     def name(self) -> str:

@@ -187,8 +187,6 @@ def test_only_long_texts_are_cut() -> None:
         created_at="",
         date_text="",
         digest="",
-        digest_label="",
-        page_label="",
         how_to_check="",
         sections=(section,),
     )

@@ -249,14 +249,13 @@ def texts_of(block: Block) -> Iterator[str]:
         case Photo():
             yield from (block.caption, block.alt)
         case Signatures():
-            yield from (block.name_label, block.date_label, block.sign_label)
             for place in block.places:
                 yield from (place.role, place.name, place.date)
 
 
 def texts(document: Document) -> Iterator[str]:
     """Everything that a document says."""
-    yield from (document.title, document.subtitle, document.date_text, document.how_to_check, document.digest_label)
+    yield from (document.title, document.subtitle, document.date_text, document.how_to_check)
     for part in sections(document):
         yield part.title
         for block in part.blocks:

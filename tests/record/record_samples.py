@@ -178,9 +178,6 @@ def ordinary(**changes: object) -> Document:
                     SignaturePlace(role="Technician", name="R. Quill", date="2026-03-14"),
                     SignaturePlace(role="Client"),
                 ),
-                name_label="Name",
-                date_label="Date",
-                sign_label="Signature",
             ),
         ),
     )
@@ -190,8 +187,6 @@ def ordinary(**changes: object) -> Document:
         "created_at": "2026-03-14T16:20:05+00:00",
         "date_text": "14 March 2026",
         "digest": DIGEST,
-        "digest_label": "Log digest",
-        "page_label": "Page {page} of {pages}",
         "how_to_check": "Run the check.",
         "letterhead": Letterhead(name="Quill and Daughters", lines=("1 Sea Road", "Portwick")),
         "sections": (first, trade, end),
@@ -230,17 +225,11 @@ def hostile() -> Document:
         named = curve(text[:40])
         blocks.append(curves_by_seat(text, [named, curve(f"A{i}", 1.0)]))
     sections = tuple(Section(id=text, title=text) for text in HOSTILE)
-    signatures = Signatures(
-        places=tuple(SignaturePlace(role=t, name=t, date=t) for t in HOSTILE),
-        name_label=HOSTILE[0],
-        date_label=HOSTILE[1],
-        sign_label=HOSTILE[4],
-    )
+    signatures = Signatures(places=tuple(SignaturePlace(role=t, name=t, date=t) for t in HOSTILE))
     return ordinary(
         title=" ".join(HOSTILE),
         subtitle=HOSTILE[0],
         date_text=HOSTILE[1],
-        digest_label=HOSTILE[6],
         how_to_check=HOSTILE[2],
         letterhead=Letterhead(name=HOSTILE[5], lines=HOSTILE),
         sections=(Section(id="all", title=HOSTILE[0], blocks=(*blocks, signatures), sections=sections),),

@@ -137,14 +137,6 @@ def test_a_value_is_not_torn_from_its_unit_and_a_small_table_not_between_pages()
     assert ".k,td.good,td.bad,td.open,td.none{white-space:nowrap}" in CSS
 
 
-def test_a_hostile_page_label_stays_inside_its_string() -> None:
-    """CSS Syntax Level 3 (W3C), 4.3.7: a character written as an escape never ends a string."""
-    raw = render_html(ordinary(page_label='"}body{display:none}</style><script>{page}')).decode()
-    style = raw[raw.index("<style>") : raw.index("</style>")]
-    assert "display:none}</" not in style
-    assert len(list(parse(raw.encode()).iter("script"))) == 1
-
-
 def test_sections_without_blocks_and_a_bare_document() -> None:
     parse(render_html(ordinary(sections=(Section(id="x", title="Empty"),), attachments=(), subtitle="")))
 

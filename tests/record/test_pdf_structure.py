@@ -57,7 +57,7 @@ def pieces(document: Document) -> Iterator[tuple[str, str]]:
     for section in document.sections:
         yield from of_section(section, 1)
     yield "P", document.how_to_check
-    yield "P", document.labels.attached
+    yield "P", "Attached files"
     yield from (("LBody", f"{each.name}: {each.description}") for each in document.attachments)
 
 
@@ -92,11 +92,7 @@ def of_block(block: Block) -> Iterator[tuple[str, str]]:
         case Signatures():
             for place in block.places:
                 yield "P", place.role
-                for label, words in (
-                    (block.sign_label, ""),
-                    (block.name_label, place.name),
-                    (block.date_label, place.date),
-                ):
+                for label, words in (("Signature", ""), ("Name", place.name), ("Date", place.date)):
                     yield from (("P", text) for text in (words, label) if text)
 
 

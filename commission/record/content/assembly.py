@@ -76,8 +76,6 @@ def document(
         created_at=created_at,
         date_text=context.date(created_at),
         digest=job.digest,
-        digest_label="Log",
-        page_label="Page {page} of {pages}",
         how_to_check=(
             "Everything in this record comes from the log of the visit. The line of letters and digits at the "
             "foot of every page is the fingerprint of that log: if anything in it is changed, added or taken "

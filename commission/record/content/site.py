@@ -230,7 +230,7 @@ def signatures_section(context: Context) -> Section:
             )
             blocks.append(Paragraph(text=text, kind="note"))
     places = tuple(_place(context, role, signed.get(role)) for role in ROLES)
-    blocks.append(Signatures(places=places, name_label="Name", date_label="Date", sign_label="Signature"))
+    blocks.append(Signatures(places=places))
     return Section(id=context.id("signatures"), title="Signatures", blocks=tuple(blocks))
 
 

@@ -59,7 +59,7 @@ def render_html(document: Document) -> bytes:
     ids = _Ids()
     body = "".join(_section(section, (i,), ids) for i, section in enumerate(document.sections))
     text = (
-        f'{head}<body>\n<a class="skip" href="#record">{text_of(document.labels.skip)}</a>\n'
+        f'{head}<body>\n<a class="skip" href="#record">Skip to the record</a>\n'
         f'{_header(document)}{_contents(document, ids)}<main id="record">\n{body}</main>\n'
         f"{_footer(document)}{_data_block(document)}</body>\n</html>\n"
     )
@@ -92,13 +92,8 @@ class _Ids:
 def _style(document: Document) -> str:
     """The shared style, and what every printed page says: job and date above, digest and page number below."""
     paper = "A4" if document.paper == "a4" else "letter"
-    page = document.page_label
-    numbers = " ".join(
-        {"{page}": "counter(page)", "{pages}": "counter(pages)"}.get(part, _css_string(part))
-        for part in re.split(r"(\{pages?\})", page)
-        if part
-    )
-    digest = _css_string(f"{document.digest_label} {document.digest}")
+    numbers = '"Page " counter(page) " of " counter(pages)'
+    digest = _css_string(f"Log {document.digest}")
     margins = (
         f"@page{{size:{paper};margin:20mm 15mm 18mm;"
         f"@top-left{{content:{_css_string(document.name)};font:8pt system-ui,sans-serif}}"
@@ -141,9 +136,8 @@ def _data(media_type: str, data: bytes) -> str:
 def _contents(document: Document, ids: _Ids) -> str:
     if len(document.sections) < 2:
         return ""
-    label = text_of(document.labels.contents)
     items = "".join(_entry(section, (i,), ids) for i, section in enumerate(document.sections))
-    return f'<nav aria-label="{label}"><p>{label}</p><ul>\n{items}</ul></nav>\n'
+    return f'<nav aria-label="Contents"><p>Contents</p><ul>\n{items}</ul></nav>\n'
 
 
 def _entry(section: Section, place: tuple[int, ...], ids: _Ids) -> str:
@@ -203,7 +197,7 @@ def _block(block: Block, ids: _Ids) -> str:
                 f'alt="{text_of(block.alt)}"><figcaption>{text_of(block.caption)}</figcaption></figure>\n'
             )
         case Signatures():
-            return f'<div class="signatures">\n{"".join(_signature(p, block) for p in block.places)}</div>\n'
+            return f'<div class="signatures">\n{"".join(_signature(p) for p in block.places)}</div>\n'
 
 
 def _drawing(figure: Figure) -> str:
@@ -257,10 +251,10 @@ def _kind(text: str, mark: str) -> str:
     return "k" if value and not mark else ""
 
 
-def _signature(place: SignaturePlace, block: Signatures) -> str:
-    lines = ((block.sign_label, ""), (block.name_label, place.name), (block.date_label, place.date))
+def _signature(place: SignaturePlace) -> str:
+    lines = (("Signature", ""), ("Name", place.name), ("Date", place.date))
     sentence = "".join(
-        f'<p class="line"><span class="ink">{text_of(text) or "&nbsp;"}</span><span>{text_of(label)}</span></p>'
+        f'<p class="line"><span class="ink">{text_of(text) or "&nbsp;"}</span><span>{label}</span></p>'
         for label, text in lines
     )
     return f"<div><p><strong>{text_of(place.role)}</strong></p>{sentence}</div>\n"
@@ -271,13 +265,13 @@ def _footer(document: Document) -> str:
     items = []
     for each in document.attachments:
         if each is block:
-            name = f"{text_of(each.name)} ({text_of(document.labels.inside)})"
+            name = f"{text_of(each.name)} (inside this file as text)"
         else:
             name = f'<a download="{text_of(each.name)}" href="{_data(each.media_type, each.data)}">{text_of(each.name)}</a>'
         items.append(f"<li>{name}: {text_of(each.description)}</li>\n")
-    listed = f"<p>{text_of(document.labels.attached)}</p>\n<ul>\n{''.join(items)}</ul>\n" if items else ""
+    listed = f"<p>Attached files</p>\n<ul>\n{''.join(items)}</ul>\n" if items else ""
     return (
-        f"<footer>\n<p>{text_of(document.digest_label)} <code>{text_of(document.digest)}</code></p>\n"
+        f"<footer>\n<p>Log <code>{text_of(document.digest)}</code></p>\n"
         f"<p>{text_of(document.how_to_check)}</p>\n{listed}</footer>\n"
     )
 

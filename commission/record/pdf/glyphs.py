@@ -115,9 +115,8 @@ def _texts(document: Document) -> Iterator[str]:
             yield from within(each)
 
     letterhead = document.letterhead
-    yield from (document.title, document.subtitle, document.date_text, document.digest_label, document.page_label)
-    yield from (document.how_to_check, letterhead.name, *letterhead.lines, document.labels.attached)
-    yield document.labels.contents
+    yield from (document.title, document.subtitle, document.date_text)
+    yield from (document.how_to_check, letterhead.name, *letterhead.lines)
     for attachment in document.attachments:
         yield from (attachment.name, attachment.description)
     for section in document.sections:
@@ -141,5 +140,4 @@ def _block_texts(block: Block) -> Iterator[str]:
         case Photo():
             yield from (block.caption, block.alt)
         case Signatures():
-            yield from (block.name_label, block.date_label, block.sign_label)
             yield from (text for place in block.places for text in (place.role, place.name, place.date))

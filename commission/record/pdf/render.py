@@ -177,11 +177,7 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
         "date": [made.year, made.month, made.day, made.hour, made.minute, made.second],
         "date_text": say(document.date_text),
         "digest": document.digest,
-        "digest_label": shortened(draw(document.digest_label), HEADER_TITLE_EM),
-        "page_label": re.split(r"(\{pages?\})", draw(document.page_label)),
         "how_to_check": say(document.how_to_check),
-        "contents": say(document.labels.contents),
-        "attached": say(document.labels.attached),
         "letterhead": {
             "name": breakable(draw(letterhead.name), FIRM_EM),
             "lines": [breakable(draw(line), FIRM_EM) for line in letterhead.lines],
@@ -289,13 +285,7 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
                 return breakable(draw(text), SIGNATURE_EM)
 
             places = [{"role": sign(p.role), "name": sign(p.name), "date": sign(p.date)} for p in block.places]
-            return {
-                "is": "signatures",
-                "places": places,
-                "name": sign(block.name_label),
-                "date": sign(block.date_label),
-                "sign": sign(block.sign_label),
-            }
+            return {"is": "signatures", "places": places}
 
 
 def bound(text: str, room_em: float) -> str:
