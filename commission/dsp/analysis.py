@@ -437,10 +437,9 @@ def sum_bass(analyses: Sequence[Analysis]) -> ComplexArray | None:
     return np.asarray(np.sum([a.bass for a in analyses if a.bass is not None], axis=0))
 
 
-def bass_level_db(bass: ComplexArray, fraction: int = 3) -> FloatArray:
-    """Level of a complex bass response on GRID_HZ, power-smoothed; NaN outside about 20–280 Hz. [shape=(n,)]"""
+def bass_level_db(bass: ComplexArray) -> FloatArray:
+    """Level of a complex bass response on GRID_HZ, power in third octaves; NaN outside about 20–280 Hz. [shape=(n,)]"""
     power = np.zeros(int(BASS_HZ[-1]) + 1)
     power[int(BASS_HZ[0]) :] = np.abs(bass) ** 2
-    levels = smoothed_level_db(cumulative(power), 1.0, GRID_HZ, fraction)
-    half = 2.0 ** (0.5 / fraction)
-    return np.where(GRID_HZ / half < BASS_HZ[0], np.nan, levels)
+    levels = smoothed_level_db(cumulative(power), 1.0, GRID_HZ, 3)
+    return np.where(GRID_HZ / 2 ** (1 / 6) < BASS_HZ[0], np.nan, levels)

@@ -578,16 +578,15 @@ def held_out(
     bounds: SearchBounds,
     starts: SubSettings,
     price: float = PRICE_DB2_PER_DB,
-    cancel: CancelToken | None = None,
 ) -> HeldOut | None:
     """Tune without each seat in turn from `starts` (the candidates of `search`), and evaluate at all seats.
 
-    None with fewer than three seats that count, or after `cancel`.
+    None with fewer than three seats that count.
     """
     counted = np.nonzero(room.seat_share > 0)[0]
     if len(counted) < 3 or room.subs < 2:
         return None
-    space, stop = _Space(room), _stop(cancel)
+    space = _Space(room)
     k = len(starts.gain_db)
     batch = _batch_of(space, starts)
     many = _joined([batch] * len(counted))
@@ -595,9 +594,7 @@ def held_out(
     for n, seat in enumerate(counted):
         share[n * k : (n + 1) * k, seat] = 0.0
     share /= share.sum(axis=1, keepdims=True)
-    tuned = _descend(space.coarse(2), bounds, many, share=share, price=price, steps=2 * RACE_STEPS, stop=stop)
-    if stop():
-        return None
+    tuned = _descend(space.coarse(2), bounds, many, share=share, price=price, steps=2 * RACE_STEPS)
     variance, off = np.full(len(room.seat_share), np.nan), np.full(len(room.seat_share), np.nan)
     for n, seat in enumerate(counted):
         own = tuned.take(np.array([n * k + int(np.argmin(tuned.cost[n * k : (n + 1) * k]))]))
@@ -608,9 +605,10 @@ def held_out(
     return HeldOut(variance, off)
 
 
-def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings, price: float = PRICE_DB2_PER_DB) -> Figures:
+def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figures:
     """Figures of the best setting reached from `starts` in few steps, to compare rooms quickly."""
     space = _Space(room)
+    price = PRICE_DB2_PER_DB
     found = _descend(space, bounds, _batch_of(space, starts), price=price, steps=2 * RACE_STEPS)
     return _figures(space, _settings(space, found.take(np.array([int(np.argmin(found.cost))])))[0], price)
 

@@ -80,8 +80,6 @@ def harmonic_distortion(
     deconvolved: FloatArray,
     sweep: Sweep,
     orders: Sequence[int] = (2, 3, 4, 5),
-    freq_hz: FloatArray = GRID_HZ,
-    fraction: int = 3,
     alone: FloatArray | None = None,
 ) -> Distortion:
     """Harmonics of circularly deconvolved recordings [shape=(k, length)] (see `sweep.Deconvolver`).
@@ -102,27 +100,25 @@ def harmonic_distortion(
     if not known:
         raise UnusableError("its sweep is too short to separate harmonics from the linear response")
     window_s = min(_LONGEST_WINDOW_S, windows_s[max(known)])
-    linear_db = _level_db(_power(deconvolved, sweep, 1.0, window_s), sweep, freq_hz, fraction)
+    linear_db = _level_db(_power(deconvolved, sweep, 1.0, window_s), sweep)
     noises = np.mean([_power(deconvolved, sweep, order, window_s) for order in _FLOOR_ORDERS], axis=0)
-    noise_db = _level_db(noises, sweep, freq_hz, fraction)
+    noise_db = _level_db(noises, sweep)
     alone = _alone(sweep, deconvolved.shape[-1]) if alone is None else alone
-    alone_db = _level_db(_power(alone, sweep, 1.0, window_s), sweep, freq_hz, fraction)
-    around_db = _strongest_near_db(linear_db, freq_hz)
+    alone_db = _level_db(_power(alone, sweep, 1.0, window_s), sweep)
+    around_db = _strongest_near_db(linear_db)
     harmonics, floors = [], []
     for order in known:
-        level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep, freq_hz, fraction)
-        alone_there_db = (
-            _level_db(_power(alone, sweep, order, window_s), sweep, freq_hz, fraction) - alone_db + around_db
-        )
+        level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep)
+        alone_there_db = _level_db(_power(alone, sweep, order, window_s), sweep) - alone_db + around_db
         floor_db = np.fmax(noise_db, alone_there_db)
         # A third octave above the edge: where the sweep begins, its fade makes harmonics of its own.
-        reached = (freq_hz >= _EDGE * order * sweep.start_hz) & (freq_hz <= sweep.stop_hz)
+        reached = (GRID_HZ >= _EDGE * order * sweep.start_hz) & (GRID_HZ <= sweep.stop_hz)
         with np.errstate(invalid="ignore"):
             clear = (level_db >= floor_db + ABOVE_FLOOR_DB) & reached
             harmonics.append(to_db(np.where(clear, 10 ** (level_db / 10) - 10 ** (noise_db / 10), np.nan)))
         floors.append(floor_db)
     return Distortion(
-        freeze(np.asarray(freq_hz, dtype=float)),
+        GRID_HZ,
         tuple(known),
         freeze(linear_db),
         freeze(np.stack(harmonics, axis=1)),
@@ -131,9 +127,9 @@ def harmonic_distortion(
     )
 
 
-def _strongest_near_db(level_db: FloatArray, freq_hz: FloatArray) -> FloatArray:
+def _strongest_near_db(level_db: FloatArray) -> FloatArray:
     """Highest level near each frequency: ringing leaks out of its own band within short windows [shape=(k, n)]."""
-    near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= _NEAR_OCTAVES
+    near = np.abs(np.log2(GRID_HZ[:, None] / GRID_HZ)) <= _NEAR_OCTAVES
     return np.asarray(np.max(np.where(near, np.nan_to_num(level_db, nan=-np.inf)[:, None], -np.inf), axis=-1))
 
 
@@ -173,6 +169,6 @@ def _length(count: int, rate_hz: float) -> int:
     return int(fft.next_fast_len(max(2 * count, round(rate_hz / 2)), real=True))
 
 
-def _level_db(power: FloatArray, sweep: Sweep, freq_hz: FloatArray, fraction: int) -> FloatArray:
+def _level_db(power: FloatArray, sweep: Sweep) -> FloatArray:
     df_hz = 0.5 * sweep.rate_hz / (power.shape[-1] - 1)
-    return smoothed_level_db(cumulative(power), df_hz, freq_hz, fraction)
+    return smoothed_level_db(cumulative(power), df_hz, GRID_HZ, 3)

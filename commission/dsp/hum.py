@@ -36,7 +36,7 @@ class HumLine:
     """Multiple of the mains' frequency."""
     frequency_hz: float
     level_db: float
-    """Level of the line itself [dB re the reference]."""
+    """Level of the line itself [dB re a mean square of 1]."""
     above_db: float
     """Height of the line's bin above the local median."""
 
@@ -56,12 +56,12 @@ class Hum:
 
     @property
     def level_db(self) -> float:
-        """Level of all lines together [dB re the reference]; −inf without any."""
+        """Level of all lines together [dB re a mean square of 1]; −inf without any."""
         total = sum(10 ** (line.level_db / 10) for line in self.lines)
         return 10 * math.log10(total) if total > 0 else -math.inf
 
 
-def find_hum(samples: FloatArray, rate_hz: float, reference: float = 1.0) -> Hum:
+def find_hum(samples: FloatArray, rate_hz: float) -> Hum:
     """Look for lines at multiples of the mains' frequency, up to 620 Hz, in a recording [shape=(n,)].
 
     Of all frequencies near 50 and near 60 Hz the one is taken whose multiples make most lines, and of these the strongest.
@@ -80,7 +80,7 @@ def find_hum(samples: FloatArray, rate_hz: float, reference: float = 1.0) -> Hum
     length = int(fft.next_fast_len(frames, real=True))
     count = math.ceil((_HIGHEST_HZ + 2 * _NEAR_HZ) * length / rate_hz)
     power = 2 * np.abs(fft.rfft((samples - samples.mean()) * window, length)[:count]) ** 2
-    power *= 1.0 / (length * float(np.sum(window**2)) * reference**2)
+    power *= 1.0 / (length * float(np.sum(window**2)))
     df_hz = rate_hz / length
     best = max((_best_near(power, df_hz, mains) for mains in MAINS_HZ), key=lambda found: found[:2])
     return best[2]

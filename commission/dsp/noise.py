@@ -198,8 +198,8 @@ def _two_octaves(low_hz: float, high_hz: float, rate_hz: float, length: int) -> 
     return freeze(np.nan_to_num(gain, nan=0.0, posinf=0.0, neginf=0.0).astype(np.complex64))
 
 
-def noise_power(noise: FloatArray, rate_hz: float, window_s: float = NOISE_WINDOW_S) -> tuple[FloatArray, float]:
-    """(power spectrum [shape=(…, n)], step [Hz]) that stationary noise [shape=(…, m)] has over `window_s`.
+def noise_power(noise: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
+    """(power spectrum [shape=(…, n)], step [Hz]) that stationary noise [shape=(…, m)] has over half a second.
 
     The energy of stationary noise grows with time, so that a fixed window makes it independent of a file's length. At most
     the last second is used.
@@ -211,21 +211,21 @@ def noise_power(noise: FloatArray, rate_hz: float, window_s: float = NOISE_WINDO
     length = round(rate_hz)  # steps of 1 Hz: the lowest third octave is 4.6 Hz wide
     window = np.hanning(count).astype(noise.dtype)
     spectra = fft.rfft(noise * window, length, axis=-1)
-    scale = window_s * rate_hz / float(np.sum(window**2))
+    scale = NOISE_WINDOW_S * rate_hz / float(np.sum(window**2))
     return (spectra.real**2 + spectra.imag**2) * scale, rate_hz / length
 
 
 def bandwidth_hz(
-    freq_hz: FloatArray, third_octave_db: FloatArray, mid_hz: tuple[float, float], drop_db: float = 10.0
+    freq_hz: FloatArray, third_octave_db: FloatArray, mid_hz: tuple[float, float]
 ) -> tuple[float | None, float | None]:
-    """Where the third-octave level first falls `drop_db` below its mid band, going outwards [Hz].
+    """Where the third-octave level first falls 10 dB below its mid band, going outwards [Hz].
 
     None on a side where it does not fall within the grid (or what was measured ends first).
     """
     inside = (freq_hz >= mid_hz[0]) & (freq_hz <= mid_hz[1]) & np.isfinite(third_octave_db)
     if not inside.any():
         return None, None
-    floor = float(np.median(third_octave_db[inside])) - drop_db
+    floor = float(np.median(third_octave_db[inside])) - 10.0
     below = np.nonzero(third_octave_db < floor)[0]  # NaN compares false: no edge is made up
     first, last = np.nonzero(inside)[0][[0, -1]]
     low, high = below[below < first], below[below > last]

@@ -158,15 +158,15 @@ def sweep_deconvolver(sweep: Sweep, frames: int) -> Deconvolver:
 
 
 def split_response(
-    deconvolved: FloatArray, rate_hz: float, tail_s: float, pre_s: float = 0.01
+    deconvolved: FloatArray, rate_hz: float, tail_s: float
 ) -> tuple[FloatArray, FloatArray | None, float]:
     """(impulses, noise, t0_s) of deconvolved recordings [shape=(k, length)].
 
-    The impulse responses run from `pre_s` before time zero to 0.6 s after the latest peak of the batch, rounded up to
+    The impulse responses run from 10 ms before time zero to 0.6 s after the latest peak of the batch, rounded up to
     50 ms so that their length hardly depends on who else is in it; the noise stretch is what follows within the
     recording's tail of `tail_s` (the silence after the sweep), None when nothing follows. Both [shape=(k, n)].
     """
-    pre = round(pre_s * rate_hz)
+    pre = round(0.01 * rate_hz)
     reach = min(deconvolved.shape[-1] - pre, max(round(tail_s * rate_hz), round(0.1 * rate_hz)))
     latest = int(np.max(np.argmax(np.abs(deconvolved[:, :reach]), axis=-1)))
     step = round(0.05 * rate_hz)

@@ -87,12 +87,12 @@ def band_envelopes(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, flo
     return np.abs(fft.ifft(buffer, axis=-1, workers=-1, overwrite_x=True)), length * df_hz
 
 
-def main_arrival(envelope: FloatArray, envelope_rate_hz: float, noise_share: float = 0.15) -> Arrival:
+def main_arrival(envelope: FloatArray, envelope_rate_hz: float) -> Arrival:
     """Arrival from one envelope [shape=(n,)]; noise is taken from its last part, or before the sound where that is less."""
     peak = float(envelope.max(initial=0.0))
     if peak <= 0.0:
         return Arrival(None, 0.0, "nothing is heard between 1 and 8 kHz")
-    noise = _rms(envelope[int((1 - noise_share) * len(envelope)) :])
+    noise = _rms(envelope[int(0.85 * len(envelope)) :])
     ratio_db = 20 * np.log10(peak / max(noise, 1e-30))
     if ratio_db < LEAST_PEAK_TO_NOISE_DB:
         return Arrival(

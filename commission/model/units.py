@@ -195,12 +195,12 @@ def parse_number(text: str | float, where: str, *, low: float | None = None, hig
     return value
 
 
-def format_length(value_m: float, units: Units = "metric", decimals: int = 2) -> str:
+def format_length(value_m: float, units: Units = "metric") -> str:
     """`3.42 m`, or feet and inches to the nearest eighth: `11' 2 1/2"`."""
     if not math.isfinite(value_m):
         return "–"
     if units == "metric":
-        return f"{value_m + 0.0:.{decimals}f} m".replace("-", "−")
+        return f"{value_m + 0.0:.2f} m".replace("-", "−")
     eighths = round(abs(value_m) / INCH_M * 8)
     feet, rest = divmod(eighths, 96)
     inches, part = divmod(rest, 8)

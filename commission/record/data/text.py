@@ -41,19 +41,19 @@ def table_lines(table: Table, units: str = "metric") -> list[str]:
     return lines
 
 
-def entry_lines(table: Table, width: int, units: str = "metric") -> list[str]:
+def entry_lines(table: Table, width: int) -> list[str]:
     """A table of long texts, one entry below the other: each cell with its heading."""
     from textwrap import wrap
 
     lines = [table.title, "─" * min(len(table.title), width)]
     for row in table.rows:
-        first, *cells = _row_cells(row, table.columns, units, judged=False)
+        first, *cells = _row_cells(row, table.columns, "metric", judged=False)
         lines += ["", *wrap(first, width)]
         line = ""
         for column, text in zip(table.columns[1:], cells, strict=True):
             if text in ("", "–"):
                 continue
-            part = f"{heading(column, units)}: {text}"
+            part = f"{heading(column, 'metric')}: {text}"
             if line and len(line) + len(part) + 4 <= width:
                 line = f"{line}; {part}"
                 continue

@@ -111,7 +111,7 @@ def closing_text(app: Program, width: int) -> str:
     return "\n".join(lines)
 
 
-def _few(names: Sequence[str], between: str = ", ", most: int = 4) -> str:
-    """The first of them, and how many more there are."""
-    more = len(names) - most
-    return between.join(names[:most]) + (f" and {more} more" if more > 0 else "")
+def _few(names: Sequence[str], between: str = ", ") -> str:
+    """The first four of them, and how many more there are."""
+    more = len(names) - 4
+    return between.join(names[:4]) + (f" and {more} more" if more > 0 else "")
