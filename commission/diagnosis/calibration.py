@@ -450,9 +450,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 def _may_be_doubled(e: Evidence, loud: list[str]) -> Iterator[str]:
     """Another reason why main channels are loud, unless it is known that each plays from its own loudspeaker alone."""
-    outcome = e.outcomes.get("wiring")
-    checks = outcome.checks if outcome is not None else ()
-    alone = {check.channel for check in checks if check.kind == "wiring.leakage" and check.verdict is Verdict.PASS}
+    alone = {check.channel for check in e.checks("wiring.leakage") if check.verdict is Verdict.PASS}
     mains = {channel.id for channel in e.job.system.channels if not channel.is_sub}
     unknown = [c for c in loud if c in mains - alone]
     if unknown:

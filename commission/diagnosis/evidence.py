@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from commission.model import Analyses, FloatArray, Job, Outcome
+from commission.model import Analyses, Check, FloatArray, Job, Outcome
 from commission.steps import distances, levels, seats
 from commission.steps.shared.screening import Screening, screen
 from commission.steps.shared.seat_variance import BandResult, bass_of_round, summed_subs
@@ -22,6 +22,11 @@ class Evidence:
     """Of all rounds, as analysed."""
     outcomes: Mapping[str, Outcome] = field(default_factory=dict)
     """By step id."""
+
+    def checks(self, kind: str) -> tuple[Check, ...]:
+        """The checks of a kind, such as "aim.angle"; empty where its step is no part of the visit or was not computed."""
+        outcome = self.outcomes.get(kind.partition(".")[0])
+        return () if outcome is None else tuple(check for check in outcome.checks if check.kind == kind)
 
     @cached_property
     def screening(self) -> Screening:
