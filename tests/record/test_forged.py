@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import json
+import pickle
 from collections.abc import Callable, Iterator
 from functools import cache
 from importlib import import_module
@@ -24,8 +25,8 @@ from record_samples import png
 
 from commission.cli.local_services import LocalServices
 from commission.model import InputError
-from commission.record.document import Letterhead
-from commission.record.export import write_record
+from commission.record.document import Document, Letterhead
+from commission.record.export import render, write_record
 from commission.record.pdf import glyphs as letters
 from commission.record.pdf import render as pdf
 from commission.record.verify import stored_record as reading
@@ -36,11 +37,25 @@ from commission.visit import Visit
 WHEN = "2096-03-14T17:05:00Z"
 
 
+def rendered_once() -> Callable[[Document, str], bytes]:
+    """The program's `render`, which keeps what it made of each document."""
+    kept: dict[tuple[bytes, str], bytes] = {}
+
+    def once(document: Document, suffix: str) -> bytes:
+        key = pickle.dumps(document), suffix
+        if key not in kept:
+            kept[key] = render(document, suffix)
+        return kept[key]
+
+    return once
+
+
 @pytest.fixture(scope="module", autouse=True)
-def expected_text_read_once() -> Iterator[None]:
-    """The pages that the job gives are the same bytes in nearly every test here: their text is read once."""
+def expected_pages_made_once() -> Iterator[None]:
+    """The pages that the job gives are the same in nearly every test here: they are made, and their text is read, once."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr("commission.record.verify.pages.pdf_pages", cache(reading.pdf_pages))
+        patch.setattr("commission.record.verify.pages.render", rendered_once())
         yield
 
 

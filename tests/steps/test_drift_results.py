@@ -167,7 +167,7 @@ def test_arrivals_of_another_day(late_ms: float, low: float, high: float) -> Non
     draw = np.random.default_rng(3)
     mains = [c for c in (channel.id for channel in cinema().channels) if not c.startswith("SUB")]
     then, now = cinema(mains, ["A2"]), cinema(mains, ["A2"], temperature_c=25.5)
-    found, visits = 0, 60
+    found, visits = 0, 40
     for _ in range(visits):
         result = compared(
             (), (), system=then, changed=now, heard=(arrivals_of(draw, then), arrivals_of(draw, now, late_ms))
