@@ -24,7 +24,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
     from pathlib import Path
 
     from commission.diagnosis.rejudge import Rejudged
-    from commission.diagnosis.unexplained import OpenChecks
+    from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.model import (
         Advice,
         Analysed,
@@ -382,7 +382,7 @@ class Visit:
 
     def unexplained(self, round_id: str) -> tuple[OpenChecks, ...]:
         """Failed checks of a round that neither its findings nor those still open from earlier rounds account for."""
-        from commission.diagnosis.unexplained import unexplained
+        from commission.diagnosis.unexplained_checks import unexplained
 
         carried = [one for each in self.followed(round_id) if not each.fate.gone for one in (each.first, *each.now)]
         return unexplained(self.outcomes(round_id), (*self.findings(round_id), *carried))

@@ -36,7 +36,7 @@ def late_memory(state_folder: Callable[[], Path]) -> AnalysesMemory:
     """The memory of earlier analyses; it loads on first use."""
 
     def make() -> AnalysesMemory:
-        from commission.job.kept import KeptAnalyses
+        from commission.job.kept_analyses import KeptAnalyses
 
         return KeptAnalyses(state_folder() / "analyses")
 

@@ -12,7 +12,7 @@ from commission.diagnosis import (
     load,
     measurement,
     noise,
-    predicted,
+    prediction,
     room,
     wiring,
 )
@@ -27,7 +27,7 @@ RULES: tuple[Rule, ...] = (
     *wiring.RULES,
     *load.RULES,
     *calibration.FIRST,
-    *predicted.RULES,
+    *prediction.RULES,
     *calibration.RULES,
     *bass.RULES,
     *room.RULES,

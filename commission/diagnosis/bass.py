@@ -12,9 +12,9 @@ from commission.dsp.crossover import HOLE_DB, INVERTING_GAINS_DB, SLOPE_GAINS_DB
 from commission.model.formatting import number
 from commission.model.units import listed, round_name
 from commission.model.verdict import surely_above
-from commission.steps.bass.explained import DELAY_OFF_S, GAIN_OFF_DB, SubChange
+from commission.steps.bass.explanation import DELAY_OFF_S, GAIN_OFF_DB, SubChange
 from commission.steps.bass.result import LEAST_CROSSOVER_DB, in_use, solve_round
-from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
+from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, verify
 
 BASIS = "determined by simulation (tests/steps/test_bass_verified.py)"
 
@@ -45,7 +45,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _evidence(each: SubChange, checked: Verified) -> str:
+def _evidence(each: SubChange, checked: Verification) -> str:
     parts = []
     if abs(each.gain_db - each.typed_gain_db) > GAIN_OFF_DB:
         parts.append(f"its level changed by {signed(each.gain_db)} dB, its trim by {signed(each.typed_gain_db)} dB")

@@ -163,7 +163,7 @@ ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
 
 SWAP_OR_DISTANCE = "settings.swap-or-distance"
 NOT_AS_SET = "settings.not-as-set"
-"""A channel that changed between two rounds otherwise than its settings; its rule is in `diagnosis.predicted`."""
+"""A channel that changed between two rounds otherwise than its settings; its rule is in `diagnosis.prediction`."""
 FEW_SEATS = 3
 """At least this many seats are needed before arrivals distinguish two exchanged loudspeakers from two wrong delays."""
 

@@ -12,7 +12,7 @@ from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDet
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.bass.verified import verify
+from commission.steps.bass.verification import verify
 from commission.steps.seats.awaiting import LEVEL_LOST
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels

@@ -18,7 +18,7 @@ from commission.ui.typeahead import TypeaheadApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from commission.diagnosis.rejudge import Rejudged
-    from commission.diagnosis.unexplained import OpenChecks
+    from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.model import Advice, CancelToken, Followed, Outcome, Progress, SheetIssued
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.text import TimeLeft

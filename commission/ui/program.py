@@ -14,7 +14,7 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
     from textual.screen import Screen
 
     from commission.diagnosis.rejudge import Rejudged
-    from commission.diagnosis.unexplained import OpenChecks
+    from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.model import Advice, CancelToken, Followed, Outcome, Progress, SheetIssued
     from commission.services import Services
     from commission.steps.handover.settings_sheet import SheetLine

@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.diagnosis import RULES
-from commission.diagnosis.unexplained import examined, not_examined, undecided, unexplained
+from commission.diagnosis.unexplained_checks import examined, not_examined, undecided, unexplained
 from commission.model import Check, Finding, Limit, Outcome, Verdict
 
 LIMIT = Limit(low=-0.5, high=0.5, unit="dB", basis="made up for the test")

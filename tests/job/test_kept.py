@@ -16,8 +16,8 @@ from commission.audio.decoding import decode
 from commission.cli.local_services import LocalServices
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.spectrum import GRID_HZ
-from commission.job import kept
-from commission.job.kept import KeptAnalyses
+from commission.job import kept_analyses as kept
+from commission.job.kept_analyses import KeptAnalyses
 from commission.job.store import JobFile
 from commission.model import (
     Analyses,
@@ -137,13 +137,13 @@ def test_the_program_is_every_line_between_recording_and_analysis(
     shutil.copytree(ours, copy, ignore=shutil.ignore_patterns("__pycache__"))
     monkeypatch.setattr(commission, "__file__", str(copy / "__init__.py"))
     seen = {kept._program.__wrapped__()}
-    for name in ("dsp/polarity.py", "audio/decoding.py", "model/signal.py", "job/kept.py"):
+    for name in ("dsp/polarity.py", "audio/decoding.py", "model/signal.py", "job/kept_analyses.py"):
         (copy / name).write_text((copy / name).read_text("utf-8") + "\n# changed\n", "utf-8")
         seen.add(kept._program.__wrapped__())
     assert len(seen) == 5
 
 
-def test_a_channel_that_became_a_subwoofer_is_analysed_anew(job_file: Path, folder: Path, tmp_path: Path) -> None:
+def test_a_channel_that_became_a_subwoofer_is_analysed_again(job_file: Path, folder: Path, tmp_path: Path) -> None:
     changed = Path(shutil.copy(job_file, tmp_path))
     journal = JobFile.open(changed)
     visit = Visit(journal, Counted())
@@ -156,7 +156,7 @@ def test_a_channel_that_became_a_subwoofer_is_analysed_anew(job_file: Path, fold
     assert with_counted(changed, folder)[1] == mine
 
 
-def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_anew(
+def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_again(
     job_file: Path, folder: Path, tmp_path: Path
 ) -> None:
     """Otherwise the job says one thing now and another when it is opened again, or what is kept is wrong for good."""

@@ -25,7 +25,7 @@ from commission.steps import levels as level_step
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.steps.seats.awaiting import awaiting_repair, waiting_sentences
 from commission.ui.widgets.draw.canvas import plain
-from commission.ui.widgets.draw.table import DrawnTable
+from commission.ui.widgets.draw.table import TableLayout
 
 
 def stored(room: SoundRoom, round_id: str) -> list[ResponseStored]:
@@ -110,7 +110,7 @@ def test_a_channel_that_waits_for_its_repair_leaves_room_for_the_error_of_roundi
     wrong = (setting(channel.id, distance=11.52) for channel in cinema().channels)
     job, analyses = visit({AS_FOUND: quiet().add_db("SiL", -24, above_hz=2800)}, *wrong)
     table = distances.evaluate(job, AS_FOUND, analyses).tables[0]
-    lines = plain(DrawnTable(table, 74).lines()).split("\n")
+    lines = plain(TableLayout(table, 74).lines()).split("\n")
     waiting = next(line for line in lines if line.split()[:1] == ["SiL"])
     assert "repair" in waiting
     heading = next(line for line in lines if "Channel" in line)

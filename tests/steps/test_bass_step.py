@@ -17,7 +17,7 @@ from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
 from commission.model import Analyses, Filter, FilterRanges, FilterWidth, Outcome, Steps, Target, Verdict
 from commission.record.data.bass import bass_values
 from commission.steps import bass
-from commission.steps.bass.measured import MeasuredBass, measured_bass
+from commission.steps.bass.measurement import MeasuredBass, measured_bass
 from commission.steps.bass.result import (
     FILTERS_KEY,
     HAND_KEY,

@@ -12,10 +12,10 @@ from commission.diagnosis import bass as rule
 from commission.diagnosis import findings
 from commission.model import Filter, FilterRanges, Outcome, Verdict
 from commission.steps import all_steps, bass, distances, levels
-from commission.steps.bass import measured, verified
-from commission.steps.bass.explained import explain
+from commission.steps.bass import measurement, verification
+from commission.steps.bass.explanation import explain
 from commission.steps.bass.result import BassResult
-from commission.steps.bass.verified import AGREEMENT_DB, Verified
+from commission.steps.bass.verification import AGREEMENT_DB, Verification
 from commission.steps.handover.settings_sheet import settings_sheet
 
 Held = dict[str, tuple[float, float, str]]
@@ -33,9 +33,9 @@ def proposed(visit: BassVisit) -> Held:
     return out
 
 
-def checked(visit: BassVisit) -> Verified:
+def checked(visit: BassVisit) -> Verification:
     found = bass.verify(visit.job, AS_LEFT, visit.analyses)
-    assert isinstance(found, Verified), found
+    assert isinstance(found, Verification), found
     return found
 
 
@@ -142,12 +142,12 @@ def test_a_subwoofer_that_looks_miswired_is_compared_with_its_settings(monkeypat
     visit = as_found(subs=2, seed=1)
     new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
     visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
-    for module in (measured, verified):
+    for module in (measurement, verification):
         monkeypatch.setattr(module, "awaiting_repair", lambda job, r, a: {"SUB2": "reversed"} if r == AS_LEFT else {})
     found = checked(visit)
     assert found.explanation is not None and found.explanation.text == "the polarity of SUB2 was not turned over"
     # The other way round, its fault is gone and it changed by more than its settings: repaired, and not compared.
-    for module in (measured, verified):
+    for module in (measurement, verification):
         monkeypatch.setattr(
             module, "awaiting_repair", lambda job, r, a: {"SUB2": "reversed"} if r == AS_FOUND else {}
         )

@@ -31,7 +31,7 @@ from commission.model import (
     System,
 )
 from commission.steps import all_steps, compare
-from commission.steps.compare.predicted import Prediction, Predictions, predictions
+from commission.steps.compare.prediction import Prediction, Predictions, predictions
 from commission.steps.handover.settings_sheet import SheetLine
 from commission.steps.handover.sheet_prediction import sheet_issued
 
@@ -160,7 +160,7 @@ def test_what_no_slip_explains_is_said_so() -> None:
     truly = {"FL": (LEFT["FL"][0], LEFT["FL"][1] + 0.37)}
     found = Played(3, moved_m=0.02).play(AS_FOUND, FOUND).play(AS_LEFT, LEFT, truly).found()
     assert off(found) == ["FL"] and found.channels["FL"].mistake == ""
-    assert "No single typing mistake" in compare.predicted.sentence(found.channels["FL"], found.rounds)
+    assert "No single typing mistake" in compare.prediction.sentence(found.channels["FL"], found.rounds)
 
 
 def test_predicted_levels_and_arrivals_at_each_seat() -> None:

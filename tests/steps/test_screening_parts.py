@@ -26,7 +26,7 @@ from commission.steps.shared.screening.interference import (
 )
 from commission.steps.shared.screening.interference import interference as noisy_recordings
 from commission.steps.shared.screening.mistake import Mistake, places
-from commission.steps.shared.survey import Surveyed
+from commission.steps.shared.survey import NamedSurvey
 
 C = speed_of_sound_m_s(21.5)
 FOUR = ["FL", "FC", "FR", "SiL"]
@@ -122,7 +122,7 @@ def test_a_symmetric_room_makes_places_alike_within_5_cm() -> None:
 # --- arrivals that no room explains --------------------------------------------------------------------------------
 
 
-def surveyed(analyses: Analyses, ids: list[str] = FOUR, known: int = 4) -> Surveyed:
+def surveyed(analyses: Analyses, ids: list[str] = FOUR, known: int = 4) -> NamedSurvey:
     """What was surveyed, as far as the words of a mistake need it."""
     survey: Any = SimpleNamespace(applied_s=np.where(np.arange(len(ids)) < known, 0.0, np.nan))
     recorded = places(JOB, AS_FOUND, analyses)

@@ -8,7 +8,7 @@ from commission.model import Check, Column, Limit, Row, Table
 from commission.model.formatting import number
 from commission.ui.widgets.draw.canvas import Line, plain
 from commission.ui.widgets.draw.figures import check_runs, limit_text, quantity, uncertainty
-from commission.ui.widgets.draw.table import DrawnTable
+from commission.ui.widgets.draw.table import TableLayout
 
 MATCH = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")
 COLUMNS = (
@@ -39,7 +39,7 @@ TABLE = Table(
 
 
 def test_table_with_units_in_the_heading_and_aligned_numbers():
-    assert plain(DrawnTable(TABLE, 70).lines(cursor=1)) == (
+    assert plain(TableLayout(TABLE, 70).lines(cursor=1)) == (
         "Trims\n"
         "                                         New\n"
         "                       Reading   Tape   trim\n"
@@ -52,40 +52,40 @@ def test_table_with_units_in_the_heading_and_aligned_numbers():
 
 
 def test_decimal_signs_stand_in_one_column():
-    lines = plain(DrawnTable(TABLE, 70).lines()).split("\n")[4:6]
+    lines = plain(TableLayout(TABLE, 70).lines()).split("\n")[4:6]
     assert lines[0].index("75.0") + 2 == lines[1].index("104.2") + 3
 
 
 def test_lengths_in_the_units_of_the_job():
-    drawn = plain(DrawnTable(TABLE, 80, units="imperial").lines())
+    drawn = plain(TableLayout(TABLE, 80, units="imperial").lines())
     assert "ft in" in drawn
     assert "11' 2 5/8\"" in drawn  # 3.42 m = 134.646 in = 11 ft 2.646 in, nearest eighth 5/8 (NIST SP 811: 25.4 mm)
 
 
 def test_narrow_table_keeps_name_and_verdict_and_says_that_more_is_there():
-    drawn = plain(DrawnTable(TABLE, 36).lines())
+    drawn = plain(TableLayout(TABLE, 36).lines())
     assert all(len(line) <= 36 for line in drawn.split("\n"))
     assert "✗ fail" in drawn
     assert "← → columns" in drawn
 
 
 def test_other_columns_come_into_view():
-    assert "New" not in plain(DrawnTable(TABLE, 36).lines()).split("\n")[1]
-    assert "New" in plain(DrawnTable(TABLE, 36, first_column=4).lines())
+    assert "New" not in plain(TableLayout(TABLE, 36).lines()).split("\n")[1]
+    assert "New" in plain(TableLayout(TABLE, 36, first_column=4).lines())
 
 
 def test_empty_table_says_so():
-    assert "Nothing yet." in plain(DrawnTable(Table(id="t", title="T", columns=COLUMNS, rows=()), 60).lines())
+    assert "Nothing yet." in plain(TableLayout(Table(id="t", title="T", columns=COLUMNS, rows=()), 60).lines())
 
 
 def test_every_line_fits_at_any_width():
     for width in range(24, 100, 7):
-        assert all(len(line) <= width for line in plain(DrawnTable(TABLE, width).lines(cursor=0)).split("\n"))
+        assert all(len(line) <= width for line in plain(TableLayout(TABLE, width).lines(cursor=0)).split("\n"))
 
 
 def test_text_from_files_cannot_steer_the_terminal():
     evil = Table(id="t", title="\x1b[2Jboo", columns=COLUMNS[:2], rows=(Row(key="a", cells=("\x1b[31m", "[red]x")),))
-    drawn = plain(DrawnTable(evil, 60).lines())
+    drawn = plain(TableLayout(evil, 60).lines())
     assert "\x1b" not in drawn
     assert "[red]x" in drawn
 
@@ -147,8 +147,8 @@ def test_a_value_in_words_hides_the_number_that_stands_for_it():
 
 
 def test_verdicts_that_words_say_already_take_no_column():
-    assert "Verdict" in plain(DrawnTable(TABLE, 70).lines())
-    assert "Verdict" not in plain(DrawnTable(replace(TABLE, verdicts=False), 70).lines())
+    assert "Verdict" in plain(TableLayout(TABLE, 70).lines())
+    assert "Verdict" not in plain(TableLayout(replace(TABLE, verdicts=False), 70).lines())
 
 
 def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():
@@ -162,19 +162,19 @@ def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():
 
 def test_of_a_long_table_the_lines_that_are_shown_are_drawn(monkeypatch: pytest.MonkeyPatch):
     long = replace(TABLE, rows=tuple(replace(TABLE.rows[n % 3], key=str(n)) for n in range(1000)))
-    drawn = DrawnTable(long, 70)
+    drawn = TableLayout(long, 70)
     rows: list[int] = []
-    one = DrawnTable._row
+    one = TableLayout._row
 
-    def note(table: DrawnTable, number: int, *more: str) -> Line:
+    def note(table: TableLayout, number: int, *more: str) -> Line:
         rows.append(number)
         return one(table, number, *more)
 
-    monkeypatch.setattr(DrawnTable, "_row", note)
+    monkeypatch.setattr(TableLayout, "_row", note)
     lines = drawn.lines(cursor=2)
     assert len(lines) == 1005
     assert plain(lines[6:7]).startswith("▸ BR")
     assert len(plain(lines[4:8]).split("\n")) == 4
     assert rows == [2, 0, 1, 2, 3]
     assert plain(lines[-1:]) == TABLE.remark
-    assert plain(drawn.lines()[:7]) == plain(DrawnTable(TABLE, 70).lines()[:7])
+    assert plain(drawn.lines()[:7]) == plain(TableLayout(TABLE, 70).lines()[:7])

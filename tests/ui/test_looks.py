@@ -52,7 +52,14 @@ KEYS = {
 }
 """What is pressed on the overview; "=…" is typed, "step …" opens a step, "field …" moves the form's cursor to a field."""
 
-LIMITS = ("dialogue.sti", "distances.setting", "levels.match", "levels.reference", "quiet.nc", "seats.level")
+LIMITS = (
+    "distances.arrival",
+    "distances.setting",
+    "levels.match",
+    "levels.reference",
+    "levels.repeat",
+    "seats.level",
+)
 """The limits that the picture of their list shows: another one does not change it."""
 
 

@@ -20,7 +20,7 @@ from commission.ui.app import CommissionApp
 from commission.ui.screens.budgets import Budgets, budgets_of
 from commission.ui.screens.tables import Limits, VerdictChanges
 from commission.ui.widgets.draw.canvas import plain
-from commission.ui.widgets.draw.table import DrawnTable
+from commission.ui.widgets.draw.table import TableLayout
 from commission.ui.widgets.picker import Picker
 from commission.visit import Visit
 
@@ -196,7 +196,7 @@ def test_a_budget_fits_the_narrow_screen_and_each_row_is_reported_below():
     assert other.title == "A level: FC at A1"
     assert [row.key for row in table.rows] == ["0 0", "0 1", "0 u", "0 U", "0 dof"]
     assert [row.cells[3] for row in table.rows[:4]] == pytest.approx([0.3, 0.4, 0.5, 1.0])
-    text = plain(DrawnTable(table, 80).lines())
+    text = plain(TableLayout(table, 80).lines())
     assert "Part" in text and "Share" in text and "← →" not in text
     assert "sensitivity" in screen.about(other.rows[1])
     assert "root of the sum of the squared parts" in screen.about(other.rows[2])

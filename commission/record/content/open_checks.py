@@ -6,7 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from commission.diagnosis.calibration import front_loudspeakers
-from commission.diagnosis.unexplained import explained
+from commission.diagnosis.unexplained_checks import explained
 from commission.model import Check, Followed, Verdict
 from commission.model.formatting import number
 from commission.record.content.checks import kind_name

@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from commission.diagnosis.unexplained import rules_of_cinema
+from commission.diagnosis.unexplained_checks import rules_of_cinema
 from commission.dsp.variance import Word
 from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
 from commission.model.formatting import number

@@ -11,10 +11,10 @@ from commission.dsp.crossover import CrossoverHole
 from commission.model import AS_FOUND, Filter, FilterWidth
 from commission.record.data.rounding import rounded
 from commission.steps import bass
-from commission.steps.bass.measured import measured_bass
+from commission.steps.bass.measurement import measured_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
-from commission.steps.bass.verified import Verified, newest_verified
+from commission.steps.bass.verification import Verification, newest_verified
 from commission.steps.shared.subwoofers import sub_outputs
 from commission.visit import Visit
 
@@ -116,7 +116,7 @@ def _sturdiness(result: BassResult) -> dict[str, Any]:
     }
 
 
-def _verified(checked: Verified) -> dict[str, Any]:
+def _verified(checked: Verification) -> dict[str, Any]:
     return {
         "from": checked.before,
         "round": checked.after,

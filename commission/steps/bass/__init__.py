@@ -37,8 +37,8 @@ from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import listed, round_name
 from commission.steps.bass.crossover import Crossover, mains_with_crossover
-from commission.steps.bass.explained import SubChange
-from commission.steps.bass.measured import newest_bass
+from commission.steps.bass.explanation import SubChange
+from commission.steps.bass.measurement import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import (
     FILTERS_KEY,
@@ -57,7 +57,7 @@ from commission.steps.bass.result import (
     solve_round,
     trims_in_use,
 )
-from commission.steps.bass.verified import AGREEMENT_DB, AGREEMENT_U_DB, Verified, verify
+from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, verify
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.subwoofers import sub_outputs
 
@@ -159,7 +159,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 # --- checks ---------------------------------------------------------------------------------------------------------
 
 
-def _agreement_checks(checked: Verified | str) -> tuple[Check, ...]:
+def _agreement_checks(checked: Verification | str) -> tuple[Check, ...]:
     if isinstance(checked, str):
         return ()
     return tuple(
@@ -202,7 +202,7 @@ def _crossover_checks(job: Job, result: BassResult) -> tuple[Check, ...]:
 # --- tables ---------------------------------------------------------------------------------------------------------
 
 
-def _tables(job: Job, result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> list[Table]:
+def _tables(job: Job, result: BassResult, checked: Verification | str, checks: tuple[Check, ...]) -> list[Table]:
     tables = [settings_table(result), *_filter_tables(result, job.system.processor.filters), figures_table(result)]
     if result.trade:
         tables.append(_trade_table(result))
@@ -306,7 +306,7 @@ def _trade_table(result: BassResult) -> Table:
     )
 
 
-def _seats_table(result: BassResult, checked: Verified | str, checks: tuple[Check, ...]) -> Table:
+def _seats_table(result: BassResult, checked: Verification | str, checks: tuple[Check, ...]) -> Table:
     seats, before = result.measured.seats, round_name(result.measured.round).capitalize()
     by_seat = {check.seat: check for check in checks if check.id == "bass.agreement"}
     columns: list[tuple[bool, Column, Callable[[int], Cell]]] = [
@@ -356,7 +356,7 @@ def _crossover_table(crossover: Crossover, checks: tuple[Check, ...]) -> Table:
     )
 
 
-def _changes_table(checked: Verified) -> Table:
+def _changes_table(checked: Verification) -> Table:
     def polarity(each: SubChange) -> str:
         if each.polarity is None:
             return "not determined"
@@ -390,7 +390,7 @@ def _changes_table(checked: Verified) -> Table:
 # --- curves ---------------------------------------------------------------------------------------------------------
 
 
-def _curves(result: BassResult, checked: Verified | str) -> list[Curve]:
+def _curves(result: BassResult, checked: Verification | str) -> list[Curve]:
     curves = [bands_curve(result, result.proposed if result.is_change else None)]
     freq = result.measured.room.freq_hz
     for i, seat in enumerate(result.measured.seats):
@@ -462,7 +462,7 @@ def smoothed_db(freq_hz: FloatArray, levels_db: FloatArray) -> FloatArray:
 # --- words ----------------------------------------------------------------------------------------------------------
 
 
-def _main_result(result: BassResult, checked: Verified | str) -> str:
+def _main_result(result: BassResult, checked: Verification | str) -> str:
     if not isinstance(checked, str) and checked.explanation is not None:
         return checked.explanation.text
     if len(result.measured.seats) == 1:
@@ -476,7 +476,7 @@ def _beyond(agreement_db: float) -> bool:
     return AGREEMENT.judge(agreement_db, AGREEMENT_U_DB) is Verdict.FAIL
 
 
-def _advice(job: Job, result: BassResult, checked: Verified | str) -> tuple[Advice, ...]:
+def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[Advice, ...]:
     if not isinstance(checked, str) and not checked.off:
         off = [s for s, v in zip(checked.seats, checked.agreement_db, strict=True) if _beyond(v)]
         if len(off) == 1:
@@ -544,7 +544,7 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
     return tuple(choices)
 
 
-def _remarks(job: Job, result: BassResult, checked: Verified | str, *, is_newest: bool) -> list[str]:
+def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_newest: bool) -> list[str]:
     remarks = [*result.measured.left_out, *_proposal_remarks(job, result, is_newest=is_newest)]
     if result.no_crossover:
         remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")
@@ -603,7 +603,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
         )
 
 
-def _comparison_remarks(checked: Verified | str, *, is_first: bool) -> list[str]:
+def _comparison_remarks(checked: Verification | str, *, is_first: bool) -> list[str]:
     """What was left out of predicted against measured, or why there is no comparison; nothing of a first round."""
     if isinstance(checked, str):
         return [] if is_first else [f"Predicted and measured are not compared: {checked}."]

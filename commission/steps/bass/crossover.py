@@ -23,7 +23,7 @@ from commission.dsp.crossover import (
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, Analysis, Channel, ComplexArray, FloatArray, Job
 from commission.model.units import listed
-from commission.steps.bass.measured import LEAST_SNR_DB, MeasuredBass
+from commission.steps.bass.measurement import LEAST_SNR_DB, MeasuredBass
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import on_clock
 

@@ -44,7 +44,7 @@ from commission.model import (
 )
 from commission.steps import distances, levels
 from commission.steps.bass.crossover import Crossover, FrontPair, front_pair
-from commission.steps.bass.measured import MeasuredBass, measured_bass, newest_bass
+from commission.steps.bass.measurement import MeasuredBass, measured_bass, newest_bass
 from commission.steps.levels.result import by_seat, target_db
 from commission.steps.shared.cache import cached
 from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings

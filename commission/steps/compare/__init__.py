@@ -37,7 +37,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import round_name
-from commission.steps.compare.predicted import Prediction, Predictions, Quantity, predictions, sentence
+from commission.steps.compare.prediction import Prediction, Predictions, Quantity, predictions, sentence
 from commission.steps.compare.result import Change, ChannelCompare, CompareResult, rounds_to_compare, solve
 from commission.steps.shared.seat_variance import HEARD, KINDS, TONE
 from commission.steps.shared.subwoofers import SUBS

@@ -19,7 +19,7 @@ from commission.model import (
 )
 from commission.steps.bass.result import BassResult, in_use
 from commission.steps.bass.result import solve as solve_bass
-from commission.steps.compare.predicted import heard_at_seats, setting_step
+from commission.steps.compare.prediction import heard_at_seats, setting_step
 from commission.steps.handover.settings_sheet import SheetLine
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import delay_slope_s

@@ -21,7 +21,7 @@ from commission.dsp import across, pair_polarity
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.pair_polarity import Relation
 from commission.model import Analysis, ComplexArray, Job
-from commission.steps.shared.issued import held_setting
+from commission.steps.shared.issued_sheet import held_setting
 
 State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "unknown"]
 Sounds = dict[tuple[str, str], Analysis | None]

@@ -21,7 +21,7 @@ four standard uncertainties of one arrival, 0.23 ms: CELL_SIGMA_S, PLACE_SIGMA_S
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class Surveyed:
+class NamedSurvey:
     """A survey with the names of its rows and columns, and the recordings behind it."""
 
     survey: Survey
@@ -112,7 +112,7 @@ class _Grid:
 
 
 @cached
-def surveyed(job: Job, round_id: str, analyses: Analyses) -> Surveyed | str:
+def surveyed(job: Job, round_id: str, analyses: Analyses) -> NamedSurvey | str:
     """The survey of a round's main channels, or one clause that says what it lacks."""
     grid = _grid(job, round_id)
     if isinstance(grid, str):
@@ -128,7 +128,7 @@ def surveyed(job: Job, round_id: str, analyses: Analyses) -> Surveyed | str:
         return "arrivals of two main channels on a common clock are needed"
     arrivals, clocks, applied = _measured(job, round_id, grid, recordings)
     names = [channel.id for channel in grid.channels]
-    return Surveyed(
+    return NamedSurvey(
         survey=Survey(
             arrivals_s=arrivals,
             flights_s=grid.flights_s,

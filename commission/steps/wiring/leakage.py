@@ -15,7 +15,7 @@ from commission.model import Analyses, Budget, Check, ComplexArray, Job, RoomSou
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.shared.cache import cached
-from commission.steps.shared.survey import Surveyed, surveyed
+from commission.steps.shared.survey import NamedSurvey, surveyed
 from commission.steps.wiring.budgets import leakage_budget
 
 LEAST_APART_S = 0.001
@@ -90,7 +90,7 @@ class _Pair:
 class PairedRound:
     """The responses of all main channels of a round, prepared for comparison."""
 
-    def __init__(self, found: Surveyed) -> None:
+    def __init__(self, found: NamedSurvey) -> None:
         self.channels, self.flights_s = found.channels, found.survey.flights_s
         shape = found.survey.shape
         self.arrivals_s = np.full(shape, np.nan)

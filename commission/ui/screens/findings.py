@@ -21,7 +21,7 @@ from commission.ui.widgets.picker import Item, Picker, text_item
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from commission.diagnosis.unexplained import OpenChecks
+    from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.model import Followed
 
 HELP = """
@@ -96,7 +96,7 @@ class Findings(VisitScreen):
         """What was not examined, and what the checks left open."""
         if not self.all_known:
             return []
-        from commission.diagnosis.unexplained import not_examined, undecided
+        from commission.diagnosis.unexplained_checks import not_examined, undecided
 
         lines = []
         if symptoms := not_examined(self.commission.outcomes):
@@ -110,7 +110,7 @@ class Findings(VisitScreen):
             return "Not known: the analysis was stopped, and goes on from the overview."
         if self.commission.working or not self.all_known:
             return "Results are being computed."
-        from commission.diagnosis.unexplained import examined
+        from commission.diagnosis.unexplained_checks import examined
 
         if not examined(self.commission.outcomes):
             return f"Nothing was examined {round_name(self.round_id)} yet."

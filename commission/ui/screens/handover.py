@@ -13,7 +13,7 @@ from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import wrap
 
 if TYPE_CHECKING:
-    from commission.diagnosis.unexplained import OpenChecks
+    from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.model import Followed, Job, Outcome
     from commission.ui.program import Program
 
@@ -37,7 +37,7 @@ def left_to_do(
     `outcomes`, `followed` and `unexplained` are those of the round; `key_of(binding, usual)` names a key. Findings that
     stay open are no obstacle: the record states them, as it states failed checks and what is unsure.
     """
-    from commission.diagnosis.unexplained import undecided
+    from commission.diagnosis.unexplained_checks import undecided
 
     sheet, sign, rounds = (
         key_of(binding, usual) for binding, usual in (("step.sheet", "s"), ("step.sign", "g"), ("app.rounds", "r"))

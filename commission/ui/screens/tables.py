@@ -124,7 +124,7 @@ basis = "our own practice, after forty rooms"
         return tuple(each.without(*long, "rooms") for each in tables)
 
     def about(self, row: Row | None) -> str:
-        """What the limit judges, its basis, and whose it is."""
+        """What the limit applies to, its basis and its source."""
         profile = self.visit.job.profile
         limit = next((each for each in profile.limits if row is not None and each.quantity == row.key), None)
         if row is not None and limit is None:
@@ -143,7 +143,7 @@ basis = "our own practice, after forty rooms"
         return "\n".join(f"{title}: {cell}" for title, cell in named if cell and isinstance(cell, str))
 
     def action_file(self) -> None:
-        """Judge by a file of one's own; what is wrong with it stays on screen."""
+        """Use another limits file; what is wrong with it stays on screen."""
         services, visit = self.commission.services, self.visit
 
         def used(text: str | None) -> None:

@@ -12,7 +12,7 @@ from textual.message import Message
 from commission.model import Row, Table
 from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.canvas import Line
-from commission.ui.widgets.draw.table import DrawnTable
+from commission.ui.widgets.draw.table import TableLayout
 
 
 class ResultTable(Painted):
@@ -44,7 +44,7 @@ class ResultTable(Painted):
         self.units = units
         self.cursor = 0
         self._first_column = 1
-        self._drawn: DrawnTable | None = None
+        self._drawn: TableLayout | None = None
         self._drawn_for: tuple[object, ...] = ()
 
     def show(self, table: Table) -> None:
@@ -72,11 +72,11 @@ class ResultTable(Painted):
         """The table; the sign of the selected row stays, its ground shows the focus."""
         return self._draw(width).lines(self.cursor, self.has_focus)
 
-    def _draw(self, width: int) -> DrawnTable:
+    def _draw(self, width: int) -> TableLayout:
         """The table for that width: drawn once, since another selected row changes two lines."""
         wanted = (width, self.units, self._first_column)
         if self._drawn is None or self._drawn.table is not self.table or self._drawn_for != wanted:
-            self._drawn, self._drawn_for = DrawnTable(self.table, width, self.units, self._first_column), wanted
+            self._drawn, self._drawn_for = TableLayout(self.table, width, self.units, self._first_column), wanted
         return self._drawn
 
     def action_move(self, direction: int) -> None:

@@ -23,7 +23,7 @@ from commission.steps.shared.screening.mistake import (
     without,
     without_times,
 )
-from commission.steps.shared.survey import Surveyed, matched, surveyed
+from commission.steps.shared.survey import NamedSurvey, matched, surveyed
 
 LEAST_CUT, CUT_SHARE, SAME_ARRIVAL_S, DIFFERENT_SHARE = 6, 0.9, 0.0002, 0.3
 """Files were cut where nine of ten arrivals are within ±0.2 ms of each other, although three in ten would be more than
@@ -92,7 +92,7 @@ def _on_clock(item: Analysed) -> bool:
     return item.clock is not None and item.analysis is not None and item.analysis.arrival_s is not None
 
 
-def _cut_files(found: Surveyed, timed: list[Analysed], job: Job) -> Mistake | None:
+def _cut_files(found: NamedSurvey, timed: list[Analysed], job: Job) -> Mistake | None:
     """Recordings that each begin with their sound: all arrivals are the same, at seats that are at different distances."""
     arrivals, flights = found.survey.arrivals_s, found.survey.flights_s
     heard = np.isfinite(arrivals)
@@ -118,7 +118,7 @@ def _cut_files(found: Surveyed, timed: list[Analysed], job: Job) -> Mistake | No
 
 
 def _scattered(
-    found: Surveyed, matching: Matching, timed: list[Analysed], job: Job, single: tuple[Mistake, ...]
+    found: NamedSurvey, matching: Matching, timed: list[Analysed], job: Job, single: tuple[Mistake, ...]
 ) -> Mistake:
     """No recording shares a clock with another; `single`: those of which it was known one by one."""
     rest = matching.rest_s[np.isfinite(matching.rest_s)]
@@ -137,7 +137,7 @@ def _scattered(
     )
 
 
-def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+def _mistake(each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
     """The recordings that belong to other seats or channels."""
     if each.kind == "clock":
         return _other_clock(each, found, newest, job)
@@ -181,7 +181,7 @@ def _mistake(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], A
     )
 
 
-def _other_clock(each: Explanation, found: Surveyed, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+def _other_clock(each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
     """Seats whose recordings are on another clock; of two, the one that is not the reference seat."""
     seats = tuple(found.seats[i] for i in each.seats)
     reference = job.system.reference_seat
@@ -202,7 +202,7 @@ def _other_clock(each: Explanation, found: Surveyed, newest: dict[tuple[str, str
 
 
 def _mistakes(
-    each: Explanation, found: Surveyed, matching: Matching, newest: dict[tuple[str, str], Analysed], job: Job
+    each: Explanation, found: NamedSurvey, matching: Matching, newest: dict[tuple[str, str], Analysed], job: Job
 ) -> list[Mistake]:
     """The mistake of an explanation; of seats on a clock of their own, those where the microphone stood elsewhere apart."""
     if each.kind != "clock":
@@ -238,7 +238,7 @@ def _late(shift_s: float) -> str:
     return "later" if shift_s > 0 else "earlier"
 
 
-def _strays(found: Surveyed, matching: Matching, known: list[Mistake]) -> Mistake | None:
+def _strays(found: NamedSurvey, matching: Matching, known: list[Mistake]) -> Mistake | None:
     """Single recordings whose arrival no room and no setting explains."""
     spoilt = {seq for mistake in known for seq in mistake.usable}
     out = []

@@ -72,7 +72,7 @@ def _cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> t
     return cells
 
 
-class DrawnTable:
+class TableLayout:
     """A table drawn for a width: title, heading, rows, remark. `first_column` is the first shown after the key."""
 
     def __init__(self, table: Table, width: int, units: str = "metric", first_column: int = 1) -> None:
@@ -135,7 +135,7 @@ class DrawnTable:
 class TableLines(Sequence[Line]):
     """The lines of a drawn table. A row is drawn when its line is asked for: of a long table few are on the screen."""
 
-    def __init__(self, drawn: DrawnTable, cursor: int | None, focused: bool) -> None:
+    def __init__(self, drawn: TableLayout, cursor: int | None, focused: bool) -> None:
         self._drawn, self._cursor, self._focused = drawn, cursor, focused
         self._rows = len(drawn.table.rows)
 

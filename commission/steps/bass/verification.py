@@ -20,13 +20,13 @@ from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, ComplexArray, FloatArray, Job, Setting, merge_settings
 from commission.model.units import round_name
-from commission.steps.bass.explained import GAIN_OFF_DB, LikelyMistake, SubChange, compressed_subs, explain
-from commission.steps.bass.measured import MeasuredBass, measured_bass
+from commission.steps.bass.explanation import GAIN_OFF_DB, LikelyMistake, SubChange, compressed_subs, explain
+from commission.steps.bass.measurement import MeasuredBass, measured_bass
 from commission.steps.bass.result import filter_width, version
-from commission.steps.compare.predicted import common_change, setting_step
+from commission.steps.compare.prediction import common_change, setting_step
 from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
-from commission.steps.shared.issued import held_setting, issued_before
+from commission.steps.shared.issued_sheet import held_setting, issued_before
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import delay_slope_s, on_clock
 
@@ -40,7 +40,7 @@ LEAST_CLEAR = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Verified:
+class Verification:
     """Predicted from an earlier round and measured in a later one."""
 
     before: str
@@ -72,7 +72,7 @@ class Verified:
 
 
 @cached
-def verify(job: Job, round_id: str, analyses: Analyses) -> Verified | str:
+def verify(job: Job, round_id: str, analyses: Analyses) -> Verification | str:
     """A round against the newest earlier one with the same subwoofers, or why there is no comparison.
 
     A subwoofer that waits for a repair is compared as well: what was set may be its fault. One that was repaired in between
@@ -93,7 +93,7 @@ def verify(job: Job, round_id: str, analyses: Analyses) -> Verified | str:
     return why
 
 
-def newest_verified(job: Job, analyses: Analyses) -> Verified | str:
+def newest_verified(job: Job, analyses: Analyses) -> Verification | str:
     """The newest round that can be compared with an earlier one, or why the newest cannot."""
     why = ""
     for round_id in reversed(job.rounds):
@@ -106,7 +106,7 @@ def newest_verified(job: Job, analyses: Analyses) -> Verified | str:
     return why or "no response of a subwoofer was measured or imported"
 
 
-def _of_common(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verified | str:
+def _of_common(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verification | str:
     """The subwoofers of both rounds compared, without those whose repair shows."""
     both = [sub for sub in after.subs if sub in before.subs]
     if not both:
@@ -138,7 +138,7 @@ def _repaired(job: Job, before: str, after: str, analyses: Analyses) -> set[str]
     return gone | {c for action in job.actions if action.mends for c in action.body.channels}
 
 
-def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verified | str:
+def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verification | str:
     seats = [s for s in after.seats if s in before.seats]
     if len(seats) < min(2, len(job.system.seats)):
         return "fewer than two seats were measured in both rounds"
@@ -168,7 +168,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
         changes = _without_volume(changes)
     now = version(after, "measured", unchanged(len(after.subs)))
     compressed = compressed_subs(job, after.round, analyses)
-    return Verified(
+    return Verification(
         before=before.round,
         after=after.round,
         seats=tuple(seats),

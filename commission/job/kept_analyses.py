@@ -146,7 +146,10 @@ def _program() -> bytes:
     """
     ours = Path(commission.__file__).parent
     # This module, too: what is kept is read by the order of its fields.
-    files = [ours / "job" / "kept.py", *(path for folder in _CODE for path in sorted((ours / folder).glob("*.py")))]
+    files = [
+        ours / "job" / "kept_analyses.py",
+        *(path for folder in _CODE for path in sorted((ours / folder).glob("*.py"))),
+    ]
     for name in _LIBRARIES:
         spec = find_spec(name.split("/")[0].removesuffix(".py"))
         if spec is None or spec.origin is None:

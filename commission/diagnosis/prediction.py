@@ -9,8 +9,8 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found, Rule
 from commission.model import Verdict
 from commission.model.units import counted, listed, round_name
-from commission.steps.bass.verified import verify
-from commission.steps.compare.predicted import (
+from commission.steps.bass.verification import verify
+from commission.steps.compare.prediction import (
     DELAY_OFF_S,
     LEVEL_OFF_DB,
     Prediction,

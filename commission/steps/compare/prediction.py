@@ -22,7 +22,7 @@ from commission.model.verdict import surely_above
 from commission.steps.compare.result import rounds_to_compare
 from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
-from commission.steps.shared.issued import held_setting, issued_before
+from commission.steps.shared.issued_sheet import held_setting, issued_before
 from commission.steps.shared.screening import usable
 from commission.steps.shared.slips import Slip, delay_word, exchange, slip_of
 from commission.steps.shared.survey import common_clock, delay_slope_s, on_clock
