@@ -122,6 +122,8 @@ class TypeaheadApp(App[int]):
             return
         if self._timeout is not None:
             self._timeout.cancel()
+        if not self._typeahead and isinstance(self.screen, PaintedOnce):
+            self.screen.lay_out()
         self._handling_key = False
         if self._typeahead:
             self.after_key()
@@ -180,6 +182,10 @@ class PaintedOnce(Screen[Result]):
             self._dirty_widgets.clear()  # the compositor has noted their regions
         else:
             self.paint()
+
+    def lay_out(self) -> None:
+        """Lay out now what the timer would lay out after the paint, and paint again."""
+        self._on_timer_update()
 
     def paint(self) -> None:
         """Paint what has changed."""
