@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import lru_cache
 
 import numpy as np
 
 from commission.dsp.background import background
 from commission.dsp.rating import nc_curve_db
-from commission.model import AS_FOUND, AnalysedNoise
+from commission.model import AS_FOUND, AnalysedNoise, NoiseAnalysis
 
 RATE = 24000
 FULL_SCALE_DB = 110.0
@@ -56,9 +57,15 @@ def nc_noise(
     round_id: str = AS_FOUND,
 ) -> AnalysedNoise:
     """Noise of about that NC; `lines` are tones, by frequency."""
+    return AnalysedNoise(seed, round_id, "A2", state, _analysed(nc, seed, tuple((lines or {}).items())))
+
+
+@lru_cache(maxsize=128)
+def _analysed(nc: float, seed: int, lines: tuple[tuple[int, float], ...]) -> NoiseAnalysis:
+    """Kept, since many tests begin with the same recordings."""
     x = shaped({hz: level - FULL_SCALE_DB for hz, level in nc_octaves(nc).items()}, seed)
     time_s = np.arange(len(x)) / RATE
-    for hz, level in (lines or {}).items():
+    for hz, level in lines:
         rms = 10 ** ((level - FULL_SCALE_DB) / 20)
         x += np.sqrt(2) * rms * np.sin(2 * np.pi * hz * time_s)
-    return AnalysedNoise(seed, round_id, "A2", state, background(x, RATE))
+    return background(x, RATE)

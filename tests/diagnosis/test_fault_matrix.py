@@ -13,7 +13,7 @@ import pytest
 from rooms import matrix
 
 SEEDS = (1001, 1002, 1005)
-EACH = 9
+EACH = 6
 FALSE_FINDINGS, WRONG, RIGHT_SHARE = 0, 0.05, 0.85
 """What the program reaches today in these rooms: at most, at most, at least."""
 
@@ -36,6 +36,6 @@ def test_healthy_rooms_are_accused_of_little(result: matrix.Matrix) -> None:
 def test_planted_faults_are_named(result: matrix.Matrix) -> None:
     words = Counter(c.word for c in result.cases if c.decidable and c.fault != matrix.HEALTHY)
     count = sum(words.values())
-    assert count >= 15
+    assert count >= 12
     assert words["right"] >= RIGHT_SHARE * count, matrix.failures(result)
     assert words["wrong"] <= WRONG * count, matrix.failures(result)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import fields, replace
+from functools import cache
 from itertools import combinations
 from pathlib import Path
 
@@ -12,9 +13,10 @@ from scipy.io import loadmat
 from scipy.signal import butter, freqs
 
 from commission.dsp import pair_polarity
-from commission.dsp.analysis import analyse, analyse_batch
+from commission.dsp.analysis import analyse_batch
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ, direct_sounds
-from commission.model import ComplexArray, FloatArray, Response
+from commission.model import Analysis, ComplexArray, FloatArray, Response
+from commission.model.signal import freeze
 
 RATE_HZ, FRAMES = 48000.0, 9600
 FREQ_HZ = np.fft.rfftfreq(FRAMES, 1 / RATE_HZ)
@@ -22,9 +24,10 @@ MEASURED = Path(__file__).resolve().parents[3] / "shared" / "data" / "loudspeake
 """Woofer and tweeter of one loudspeaker (ITA toolbox, BSD), where it is beside the checkout."""
 
 
+@cache
 def butterworth(order: int, corner_hz: float, kind: str) -> ComplexArray:
     """Analogue Butterworth filter, by scipy."""
-    return np.asarray(freqs(*butter(order, 2 * np.pi * corner_hz, kind, analog=True), 2 * np.pi * FREQ_HZ)[1])
+    return freeze(freqs(*butter(order, 2 * np.pi * corner_hz, kind, analog=True), 2 * np.pi * FREQ_HZ)[1])
 
 
 def way(name: str, corner_hz: float, kind: str) -> ComplexArray:
@@ -64,9 +67,15 @@ def heard(loudspeaker: ComplexArray, rng: np.random.Generator, seats: int = 4) -
     return np.asarray(out)
 
 
+def directs(impulses: FloatArray, rate_hz: float) -> list[FloatArray | None]:
+    """The direct sounds of impulse responses [shape=(k, n)], in order."""
+    found = analyse_batch([Response(impulse=h, rate_hz=rate_hz) for h in impulses], [False] * len(impulses))
+    assert all(isinstance(each, Analysis) for each in found)
+    return [each.direct for each in found if isinstance(each, Analysis)]
+
+
 def spectra_of(impulses: FloatArray) -> ComplexArray:
-    found = [analyse(Response(impulse=impulse, rate_hz=RATE_HZ)).direct for impulse in impulses]
-    return pair_polarity.spectra(np.array([each for each in found if each is not None]))
+    return pair_polarity.spectra(np.array([each for each in directs(impulses, RATE_HZ) if each is not None]))
 
 
 def relation(one: ComplexArray, other: ComplexArray, seed: int = 1) -> pair_polarity.Relation:
@@ -264,10 +273,8 @@ def mirrored_in_a_real_room(turned: tuple[str, float] | None = None) -> list[pai
         changed = np.fft.irfft(np.fft.rfft(impulses, 2 * impulses.shape[-1]) * (1 - upper) / (1 + upper))
         left = [n for n, angle in enumerate(angles) if 0 < angle < 180]
         impulses[left] = changed[left, :, : impulses.shape[-1]]
-    found = {
-        angle: [analyse(Response(impulse=ear.astype(np.float32), rate_hz=rate_hz)).direct for ear in ears]
-        for angle, ears in zip(angles, impulses, strict=True)
-    }
+    direct = directs(impulses.astype(np.float32).reshape(-1, impulses.shape[-1]), rate_hz)
+    found = dict(zip(angles, zip(direct[::2], direct[1::2], strict=True), strict=True))
     out = []
     for angle in (a for a in found if 0 < a < 180 and 360 - a in found):
         both = [

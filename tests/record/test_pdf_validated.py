@@ -32,6 +32,7 @@ from commission.record.pdf.render import render_pdf
 from commission.visit import Visit
 
 STANDARDS = ("3a", "ua1")
+SAMPLE_TOML = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"
 
 
 def failed(raw: bytes, profile: str) -> list[str]:
@@ -123,8 +124,10 @@ def test_the_sample_on_letter_paper_with_letterhead_and_photographs(
         assert failed(raw, profile) == []
 
 
-def test_a_return_visit(services: LocalServices, sample: Path, tmp_path: Path) -> None:
-    visit = services.create_return(tmp_path / "back", sample)
+def test_a_return_visit(services: LocalServices, tmp_path: Path) -> None:
+    """To the sample's hand-entered readings: every kind of figure that is compared, without the sums of its recordings."""
+    services.create_from_toml(tmp_path / "then", SAMPLE_TOML).close()
+    visit = services.create_return(tmp_path / "back", tmp_path / "then.commission")
     visit.append(*levels({"FL": 74.0, "FC": 75.0, "FR": 78.0}))
     raw = pdf_of(visit)
     visit.close()
