@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import numpy as np
+import pytest
 from builders import cinema, defined
 from sound_room import SoundRoom
 
@@ -264,6 +265,22 @@ def test_noise_is_found_where_all_others_still_decay_at_their_ends() -> None:
     # What decays more slowly than the others is sound of the room, whatever its level.
     room.change("FL", ["A3"], noise_db=None)
     assert kinds(room) == []
+
+
+@pytest.mark.parametrize(
+    ("known", "above_db", "found"),
+    [(True, 18.0, ["interference"]), (False, 18.0, []), (False, 23.0, ["interference"])],
+)
+def test_a_subwoofers_end_that_does_not_fall_is_noise_only_beside_known_noise(
+    known: bool, above_db: float, found: list[str]
+) -> None:
+    """Two modes that beat rise again for a while: 18 dB above the others' ends are noise only where theirs is noise."""
+    room = SoundRoom()
+    for place, own in list(room.items.items()):
+        low = (GRID_HZ >= 40) & (GRID_HZ <= 65)
+        tail = own.third_octave_db - np.where(low & (place == ("SUB1", "A3")), 28.0 - above_db, 28.0)
+        room.items[place] = replace(own, tail_db=tail, noise_db=tail if known or place == ("SUB1", "A3") else None)
+    assert kinds(room) == found
 
 
 def test_a_band_that_one_channel_lacks_is_no_noise_in_its_recordings() -> None:

@@ -60,7 +60,7 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         worse = _usual(list(newest), subs, level - tail, np.fmin) - ratio
         louder = tail - _usual(list(newest), subs, tail)
         louder -= known_median(louder, axis=1)[:, None]
-        few = np.array([sum(_alike(place, list(newest), subs)) < LEAST_RECORDINGS - 1 for place in newest])[:, None]
+        few = _few(list(newest), subs, np.isfinite(noise))
         bad = louder > np.where(few, FEW_ABOVE_DB, NOISE_ABOVE_DB)
         bad &= ratio < np.where(few, FEW_RATIO_DB, LEAST_RATIO_DB)
         bad &= worse > WORSE_DB
@@ -89,6 +89,15 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         )
         for place, covered in spoilt.items()
     )
+
+
+def _few(where: Sequence[tuple[str, str]], subs: set[str], noise_known: BoolArray) -> BoolArray:
+    """Where fewer than `LEAST_RECORDINGS` are of a kind, of subwoofers with noise that is known. [shape as `noise_known`]
+
+    What modes that beat leave at the end of a file may fall or not: where the others of a subwoofer still fall, so may it.
+    """
+    counted = noise_known | np.array([channel not in subs for channel, _ in where])[:, None]
+    return np.array([counted[_alike(place, where, subs)].sum(axis=0) < LEAST_RECORDINGS - 1 for place in where])
 
 
 def _decaying_lows(bad: BoolArray, ratio_db: FloatArray, noise_db: FloatArray, is_sub: BoolArray) -> BoolArray:
