@@ -71,6 +71,13 @@ def test_distances_are_scaled_to_the_processors_own_speed_of_sound() -> None:
     assert applied[1] - applied[0] == pytest.approx(2.0 / 346.0, abs=1e-8)
 
 
+@pytest.mark.parametrize(("distance_m", "clipped"), [(6.0, False), (6.05, False), (6.051, True)])
+def test_what_rounds_into_the_range_is_not_clipped(distance_m: float, clipped: bool) -> None:
+    """Of steps of 0.1 m to 6 m the last one serves up to 6.05 m."""
+    found = delays.delay_settings([distance_m, 2.0], 343.0, DelayRange(unit="m", max=6, step=0.1))
+    assert [each.clipped for each in found] == [clipped, False]
+
+
 def test_a_setting_beyond_the_range_is_clipped_and_said() -> None:
     found = delays.delay_settings([9.0, 2.0], 343.0, DelayRange(unit="m", max=6, step=0.1))
     assert found[0].clipped
