@@ -6,6 +6,7 @@ Screens, text and paper render outcomes of any step: the types in `commission.mo
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -16,6 +17,7 @@ import numpy as np
 import pytest
 from builders import cinema, decided, defined, job_of, levels, setting, tapes
 from numpy.typing import NDArray
+from quiet_rooms import FULL_SCALE_DB, nc_noise
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
@@ -27,6 +29,7 @@ from commission.model import (
     Check,
     EventBody,
     Finding,
+    Instrument,
     Job,
     Noted,
     Outcome,
@@ -60,6 +63,22 @@ UNITS = {
     "dB(A)",
     "dB/oct",
 }
+DECIMALS = {
+    "%": {0},
+    "Hz": {0},
+    "dB": {1},
+    "dB(A)": {1},
+    "dB rel.": {1},
+    "dB²": {1},
+    "dB/oct": {1},
+    "m": {2},
+    "ms": {1, 2},
+    "°": {0},
+}
+"""What tables print: a centimetre, a tenth of a decibel (common practice, no source)."""
+OTHER_DECIMALS = {("trims", "exact"): 2, ("trims", "residual"): 2, ("trims", "correction"): 2, ("reference", "snr"): 0}
+OTHER_DECIMALS |= {("modes", "frequency"): 1, ("delays", "deg80"): 1}
+"""Exact values beside rounded ones; a ratio that needs no more; what low frequencies need."""
 NAMES = {"Budget": Budget, "NDArray": NDArray, "np": np, "Any": Any}
 
 
@@ -159,6 +178,13 @@ def only_begun() -> tuple[Job, Analyses]:
     return job_of(defined(room_of(1).system), *levels({"FL": 75.0})), Analyses()
 
 
+def quiet_visit() -> tuple[Job, Analyses]:
+    microphone = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=5.0)
+    loud = nc_noise(30, 2, lines={50: 52.0, 100: 46.0, 150: 40.0})
+    noises = [nc_noise(17, 1, state="everything off"), loud, nc_noise(25, 3, state="projector")]
+    return job_of(defined(cinema(instruments=(microphone,)))), Analyses((), noises)
+
+
 Said = list[tuple[Job, Outcome]]
 
 
@@ -167,7 +193,7 @@ def printed() -> tuple[Said, list[Finding]]:
     """Every outcome of every round of the visits, and the findings."""
     out: Said = []
     found: list[Finding] = []
-    for make in (whole_visit, return_visit, only_begun):
+    for make in (whole_visit, return_visit, only_begun, quiet_visit):
         job, analyses = make()
         for round_id in job.rounds:
             outcomes = {step.id: step.evaluate(job, round_id, analyses) for step in all_steps()}
@@ -215,6 +241,10 @@ def test_tables_grids_curves_and_plans_fit_together(printed: tuple[Said, list[Fi
             labels = channels | seats | {"U"}
             assert all(each.key == each.key.lower() or each.key in labels for each in table.columns), table.id
             assert len({(each.key, each.cells[0]) for each in table.rows}) == len(table.rows), table.id
+            for column in table.columns:
+                if column.decimals is not None and column.unit:
+                    allowed = {OTHER_DECIMALS[at]} if (at := (table.id, column.key)) in OTHER_DECIMALS else DECIMALS[column.unit]
+                    assert column.decimals in allowed, (table.id, column)
             for row in table.rows:
                 for column, cell in zip(table.columns, row.cells, strict=True):
                     assert isinstance(cell, (str, NoneType)) or column.decimals is not None, (table.id, column, cell)
@@ -236,6 +266,12 @@ def test_tables_grids_curves_and_plans_fit_together(printed: tuple[Said, list[Fi
             assert {each.label for each in plan.items} <= channels | seats | {"screen"} | {
                 c.name for c in job.system.channels
             }
+
+
+def test_remarks_are_sentences_without_gaps(printed: tuple[Said, list[Finding]]) -> None:
+    for _, outcome in printed[0]:
+        for text in outcome.remarks:
+            assert not re.search(r": ?\.|\bNone\b|\bnan\b| {2}| ,|\(\)", text), text
 
 
 def test_advice_choices_and_budgets_name_what_there_is(printed: tuple[Said, list[Finding]]) -> None:

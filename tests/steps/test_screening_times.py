@@ -165,7 +165,11 @@ def test_files_scaled_to_one_peak_lose_their_levels_and_keep_their_times() -> No
     for (channel, seat), item in list(room.items.items()):
         assert item.level_db is not None
         room.add_db(channel, -item.level_db, [seat])
+    # One channel was not scaled with the others, and is not named.
+    room.change("FC", peak_db=-9.0)
     assert found(room) == ["measurement.normalised"]
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).of("normalised")
+    assert {c.id for c in room.system.channels} - set(mistake.channels) == {"FC"}
     left = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "FL", "A1")
     assert left is not None
     assert left.level_db is None
