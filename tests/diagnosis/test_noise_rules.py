@@ -215,6 +215,8 @@ def test_what_the_room_does_without_the_channel_is_not_the_channels() -> None:
     assert of_wiring(of_channels(noises, loud)) == []
     without_off = of_channels({c: nc_noise(34, 40 + k) for k, c in enumerate(noises)})
     assert of_wiring(without_off) == []
+    both = wiring.channel_noises(job(), AS_FOUND, of_channels(noises, loud))
+    assert all("it hums with everything off, too" in str(each.checks[1].why_not) for each in both.values())
     (alone,) = wiring.channel_noises(job(), AS_FOUND, of_channels({"FL": nc_noise(34, 37)})).values()
     assert "record everything off" in str(alone.checks[0].why_not)
 

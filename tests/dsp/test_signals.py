@@ -425,6 +425,7 @@ def test_the_limit_of_the_clipping_share_lies_between_a_sine_and_the_least_clipp
     time = np.arange(RATE) / RATE
     sine = np.sin(2 * np.pi * 97.0 * time)
     assert noise.clip_ratio(sine) == pytest.approx(4.14, abs=0.1)  # whole samples
+    assert noise.clip_ratio(np.zeros(4096)) == 1.0  # silence is not clipped
     top, below = np.arccos(0.796), np.arccos(0.76) - np.arccos(0.796)
     others = (9 * top / ratio - below) / np.arccos(0.95 / 0.97)
     wave = np.where(time < 1 / (1 + others), np.clip(sine / 0.8, -1, 1), 0.97 * sine)
