@@ -231,7 +231,7 @@ def test_a_channel_that_is_not_as_set_is_a_finding_with_its_mistake() -> None:
     far = {"FL": (0.0, visit.mains()["FL"][1] + 0.9, "normal")}
     visit.play(AS_FOUND, subs | far).play(AS_LEFT, subs, far, moved_m=0.02)
     # That the levels are right does not excuse the delay.
-    alike = dict.fromkeys(visit.mains(), [75.0, 75.0])
+    alike = dict.fromkeys(visit.mains(), (75.0, 75.0))
     visit.bodies += levels(alike, seat=visit.system.seats[0].id, round_id=AS_LEFT)
     outcomes = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps()}
     every = {r: findings(visit.job, r, visit.analyses, outcomes) for r in (AS_FOUND, AS_LEFT)}
