@@ -76,7 +76,12 @@ DECIMALS = {
     "°": {0},
 }
 """What tables print: a centimetre, a tenth of a decibel (common practice, no source)."""
-OTHER_DECIMALS = {("trims", "exact"): 2, ("trims", "residual"): 2, ("trims", "correction"): 2, ("reference", "snr"): 0}
+OTHER_DECIMALS = {
+    ("trims", "exact"): 2,
+    ("trims", "residual"): 2,
+    ("trims", "correction"): 2,
+    ("reference", "snr"): 0,
+}
 OTHER_DECIMALS |= {("modes", "frequency"): 1, ("delays", "deg80"): 1}
 """Exact values beside rounded ones; a ratio that needs no more; what low frequencies need."""
 NAMES = {"Budget": Budget, "NDArray": NDArray, "np": np, "Any": Any}
@@ -243,8 +248,8 @@ def test_tables_grids_curves_and_plans_fit_together(printed: tuple[Said, list[Fi
             assert len({(each.key, each.cells[0]) for each in table.rows}) == len(table.rows), table.id
             for column in table.columns:
                 if column.decimals is not None and column.unit:
-                    allowed = {OTHER_DECIMALS[at]} if (at := (table.id, column.key)) in OTHER_DECIMALS else DECIMALS[column.unit]
-                    assert column.decimals in allowed, (table.id, column)
+                    usual, other = DECIMALS[column.unit], OTHER_DECIMALS.get((table.id, column.key))
+                    assert column.decimals in (usual if other is None else {other}), (table.id, column)
             for row in table.rows:
                 for column, cell in zip(table.columns, row.cells, strict=True):
                     assert isinstance(cell, (str, NoneType)) or column.decimals is not None, (table.id, column, cell)
