@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from commission.dsp.speech import speech_transmission_index
     from commission.dsp.sweep import deconvolver, sweep_signal
     from commission.dsp.trims import best_common_offset, exact_trims_db, free_offset_db
-    from commission.dsp.variance import band_variance, variance_over_seats
+    from commission.dsp.variance import band_variance
     from commission.dsp.weighting import weighted, weighting_db
     from commission.model import (
         Analysis,
@@ -62,7 +62,7 @@ else:
         "dsp.speech": ("speech_transmission_index",),
         "dsp.sweep": ("deconvolver", "sweep_signal"),
         "dsp.trims": ("best_common_offset", "exact_trims_db", "free_offset_db"),
-        "dsp.variance": ("band_variance", "variance_over_seats"),
+        "dsp.variance": ("band_variance",),
         "dsp.weighting": ("weighted", "weighting_db"),
         "model": (
             "Analysis",

@@ -75,12 +75,8 @@ def decay_curves(
     members: Sequence[int],
     kind: Filter,
     starts_s: FloatArray,
-    noise_power: FloatArray | None = None,
 ) -> Curves:
-    """Decay curves of the bands `members` (places in `bands`) of k responses.
-
-    `noise_power` [shape=(k, all bands)]: mean square of the noise where it was recorded on its own.
-    """
+    """Decay curves of the bands `members` (places in `bands`) of k responses."""
     duration_s = spectra.frames / spectra.rate_hz
     counts = np.maximum(8, ((duration_s - np.asarray(starts_s)) / GRID_S).astype(np.intp))
     count = int(counts.max())
@@ -101,8 +97,7 @@ def decay_curves(
     first_s = np.tile(
         0.01 + 0.8 / bands.centres_hz[list(members)], shape[0]
     )  # Lundeby: 10 to 50 ms, more in the bass
-    given = None if noise_power is None else noise_power[:, list(members)].reshape(-1)
-    late = late_decay(rows, GRID_S, first_s, given, np.repeat(counts, len(members)))
+    late = late_decay(rows, GRID_S, first_s, np.repeat(counts, len(members)))
     before = np.maximum(before - late.noise_power.reshape(shape) * leads_s, 0.0)
     return Curves(_still_to_come(rows, late).reshape(sums.shape), before, late, in_reach)
 

@@ -50,20 +50,17 @@ def late_decay(
     sums: FloatArray,
     step_s: float,
     interval_s: FloatArray,
-    noise_power: FloatArray | None = None,
     counts: NDArray[np.intp] | None = None,
 ) -> LateDecay:
     """Find the end of decays from running energies on a grid [shape=(rows, g + 1)].
 
-    `interval_s` [shape=(rows,)]: first averaging interval. `noise_power` [shape=(rows,)]: mean square of the noise where
-    it was measured on its own; otherwise, and where NaN, it is estimated from the end of the response. `counts`
+    `interval_s` [shape=(rows,)]: first averaging interval. The noise is estimated from the end of the response. `counts`
     [shape=(rows,)]: grid steps until each response ends, by default all, so that no row depends on the others.
     """
     count = np.full(len(sums), sums.shape[1] - 1, dtype=np.intp) if counts is None else counts
-    given = np.full(len(sums), np.nan) if noise_power is None else np.asarray(noise_power, dtype=float)
     start = np.round((1 - _TAIL_SHARE) * count).astype(np.intp)
     with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        noise = np.where(np.isfinite(given), given, _mean_power(sums, start, count, step_s))
+        noise = _mean_power(sums, start, count, step_s)
         longest = np.maximum(1, count // 10)
         steps = np.clip(np.round(interval_s / step_s), 1, longest).astype(np.intp)
         slope, offset = _fit(sums, count, step_s, steps, noise, None)
@@ -73,9 +70,9 @@ def late_decay(
             steps = np.clip(np.round(wanted), 1, longest).astype(np.intp)
             behind = (_db(noise) - offset - _BEHIND_DB) / slope / step_s
             start = np.where(good, np.clip(behind, 0, (1 - _TAIL_SHARE) * count), start).astype(np.intp)
-            noise = np.where(np.isfinite(given), given, _mean_power(sums, start, count, step_s))
+            noise = _mean_power(sums, start, count, step_s)
             slope, offset = _better(_fit(sums, count, step_s, steps, noise, _SPAN_DB), (slope, offset))
-        falls = np.isnan(given) & _still_falling(sums, start, count, slope, step_s)
+        falls = _still_falling(sums, start, count, slope, step_s)
         noise = np.where(falls, 0.0, noise)
         met = np.where(falls, np.inf, (_db(noise) - offset) / slope / step_s)
         good = (slope < 0) & (met > 0)

@@ -11,7 +11,7 @@ import math
 import numpy as np
 
 from commission.dsp import clarity, decay
-from commission.dsp.band_energy import OCTAVES, Bands, Filter, band_noise_power, spectra_of
+from commission.dsp.band_energy import OCTAVES, Bands, Filter, spectra_of
 from commission.dsp.clarity import Clarity
 from commission.dsp.decay import Decays
 from commission.dsp.decay_curves import Curves, decay_curves, onsets_s
@@ -27,12 +27,11 @@ def decays_and_clarity(
     rate_hz: float,
     bands: Bands = OCTAVES,
     starts_s: FloatArray | None = None,
-    noise: FloatArray | None = None,
 ) -> tuple[Decays, Clarity]:
     """Decay times and clarity of impulse responses [shape=(k, n)] by band.
 
     `starts_s` [shape=(k,)]: arrival of the direct sound after the first sample; by default where the response first comes
-    within 20 dB of its largest sample. `noise` [shape=(k, m)]: the noise alone, where it was recorded. Any unit.
+    within 20 dB of its largest sample. Any unit.
     """
     impulses = np.atleast_2d(impulses)
     starts = onsets_s(impulses, rate_hz) if starts_s is None else np.asarray(starts_s, dtype=float)
@@ -40,16 +39,15 @@ def decays_and_clarity(
     for i in range(0, len(impulses), _CHUNK):
         these = slice(i, i + _CHUNK)
         spectra = spectra_of(impulses[these], rate_hz, bands)
-        powers = None if noise is None else band_noise_power(noise[these], rate_hz, bands)
         everything = tuple(range(len(bands.indices)))
-        level = decay_curves(spectra, bands, everything, "zero phase", starts[these], powers)
+        level = decay_curves(spectra, bands, everything, "zero phase", starts[these])
         narrow = tuple(b for b, reverse in enumerate(decay.filters_of(bands)) if reverse)
         wide = tuple(b for b in everything if b not in narrow)
         groups: list[tuple[tuple[int, ...], Filter, Curves]] = (
             [(wide, "zero phase", level.select(wide))] if wide else []
         )
         if narrow:
-            back = decay_curves(spectra, bands, narrow, "reversed", starts[these], powers)
+            back = decay_curves(spectra, bands, narrow, "reversed", starts[these])
             groups.append((narrow, "reversed", back))
         decays.append(decay.decays_of(bands, groups))
         clarities.append(clarity.clarity_of(bands, level))

@@ -42,25 +42,6 @@ POINTS_PER_OCTAVE = 24
 INDEPENDENT_POINTS = POINTS_PER_THIRD
 
 
-def variance_over_seats(
-    levels_db: FloatArray, weights: Sequence[float] | None = None, repeatability: Repeatability | None = None
-) -> FloatArray:
-    """Population variance over seats per frequency [dB²] of levels [shape=(seats, n)].
-
-    The variance that the measurement itself brings, Σ w(1 − w)·u² (for equal weights u²·(n − 1)/n), is taken off, never
-    below zero. NaN where a seat that counts has no level: seats are compared only where all were heard.
-    """
-    share = _shares(levels_db, weights)
-    levels = np.atleast_2d(np.asarray(levels_db, dtype=float))[share > 0]
-    share = share[share > 0]
-    repeats = repeatability or Repeatability()
-    scatter = repeats.gain_db**2 + repeats.place_u_db(levels) ** 2 + repeats.noise_u_db(levels) ** 2
-    own = (share * (1 - share)) @ np.broadcast_to(scatter, levels.shape)
-    with np.errstate(invalid="ignore"):
-        raw = share @ (levels - share @ levels) ** 2
-    return np.asarray(np.where(np.isfinite(raw), np.maximum(raw - own, 0.0), np.nan))
-
-
 def _shares(levels_db: FloatArray, weights: Sequence[float] | None) -> FloatArray:
     """Shares of the seats, their sum 1; a seat of weight zero drops out, so that its gaps spoil nothing."""
     share = np.ones(len(np.atleast_2d(levels_db))) if weights is None else np.asarray(weights, dtype=float)

@@ -622,14 +622,6 @@ def test_summed_bass_is_the_complex_sum() -> None:
     np.testing.assert_allclose(got[inside], want[inside], atol=0.01)  # float32
 
 
-def test_variance_worked_by_hand() -> None:
-    """Three seats at 70, 73 and 76 dB: 6 dB² over the population (9 as a sample)."""
-    table = np.array([[70.0], [73.0], [76.0]])
-    assert variance.variance_over_seats(table)[0] == pytest.approx(6.0)
-    assert float(np.var(table)) == pytest.approx(6.0)
-    assert float(np.var(table, ddof=1)) == pytest.approx(9.0)
-
-
 levels_table = st.lists(st.lists(st.floats(40, 100), min_size=8, max_size=8), min_size=2, max_size=7)
 
 

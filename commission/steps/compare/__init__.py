@@ -15,7 +15,6 @@ from functools import partial
 
 import numpy as np
 
-from commission.dsp import variance
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import Word
 from commission.model import (
@@ -297,7 +296,7 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
 
     channel = job.system.channel(each.channel)
     label = "Subwoofers together" if channel is None else channel.label
-    before, after = (np.sqrt(variance.variance_over_seats(levels)) for levels in each.levels)
+    before, after = (np.std(levels, axis=0) for levels in each.levels)
     spread = Curve(
         id=f"compare:{each.channel}",
         title=f"{label}: seat-to-seat standard deviation, {len(each.seats)} seats",
