@@ -160,7 +160,8 @@ def run(arguments: list[str] | None = None) -> None:
         if sum(right) < STANDARD_SHARE * len(right):
             reasons[name] = (
                 "the simulated plans follow ITU-R BS.2051, which is for one listener, and this rule covers every seat: "
-                f"{sum(right)} of {len(right)} of them pass"
+                f"{sum(right)} of {len(right)} of them pass, and {sum(wrong)} of {len(wrong)} with everything misplaced "
+                "by chance"
             )
         else:
             good[name], bad[name], faults[name] = right, wrong, "loudspeakers and seats misplaced"
