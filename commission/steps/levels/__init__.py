@@ -337,7 +337,9 @@ def _more_sentence(result: LevelsResult) -> str:
         f"{', '.join(names)} {counted(count, 'more time')}"
         for count, names in sorted((k, v) for k, v in by_count.items() if k is not None)
     ]
-    sentence = f"Read {'; '.join(parts)}: that would decide them if the readings agree." if parts else ""
+    decided = sum(each.more is not None for each in open_ones)
+    which = "it" if decided == 1 else "them"
+    sentence = f"Read {'; '.join(parts)}: that would decide {which} if the readings agree." if parts else ""
     if None in by_count:
         names = ", ".join(by_count[None])
         sentence = f"{sentence} {names}: too close to the limit for repeated readings to decide.".strip()
