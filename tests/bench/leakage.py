@@ -11,6 +11,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from rooms import matrix, visits
 
+from commission.dsp.leakage import LEAST_SEATS
 from commission.model.progress import unwatched
 from commission.steps.shared.survey import surveyed
 from commission.steps.wiring.leakage import LEAST_OF_MEAN, PairedRound
@@ -22,7 +23,7 @@ def run(arguments: list[str]) -> None:
     parser.add_argument("--rooms", type=int, default=12, help="how many rooms (12)")
     parser.add_argument("--seed", type=int, default=12, help="seed of the first room (12)")
     parsed = parser.parse_args(arguments)
-    highest, count = [0.0, 0.0], 0
+    highest, count, few = [0.0, 0.0], 0, 0
     for seed in range(parsed.seed, parsed.seed + parsed.rooms):
         installation = matrix.cached_installation(seed, matrix.simulator_of(seed), matrix.default_cache())
         visit, _ = visits.imported(installation, installation.healthy)
@@ -34,9 +35,11 @@ def run(arguments: list[str]) -> None:
                 if min(shared.by_seat) >= LEAST_OF_MEAN * shared.alike:
                     own[k] = max(own[k], shared.ratio)
         count += len(pairs)
+        few += sum(len(pair.seats) == LEAST_SEATS for pair in pairs)
         highest = [max(both) for both in zip(highest, own, strict=True)]
         print(
             f"  room {seed}: {len(pairs)} pairs, {own[0]:.1f} times chance at lag zero, {own[1]:.1f} at any lag",
             flush=True,
         )
+    print(f"  {few} of {count} pairs at {LEAST_SEATS} seats")
     print(f"  {count} pairs: at most {highest[0]:.1f} at lag zero and {highest[1]:.1f} at any lag")

@@ -112,7 +112,7 @@ class PairedRound:
         self.spectra: dict[tuple[int, int], ComplexArray] = dict(zip(places, flat, strict=True))
 
     def pair(self, i: int, j: int) -> _Pair | None:
-        """None where fewer than three seats tell the two apart."""
+        """None where fewer than two seats tell the two apart."""
         apart = np.abs(self.flights_s[i] - self.flights_s[j]) >= LEAST_APART_S
         known = np.isfinite(self.arrivals_s[i]) & np.isfinite(self.arrivals_s[j]) & (self.clocks[i] == self.clocks[j])
         seats = np.flatnonzero(apart & known)
