@@ -204,7 +204,7 @@ def test_every_drawing_says_in_figures_what_it_shows(record: Document) -> None:
     figures = [block for block in blocks(record) if isinstance(block, Figure)]
     pairs = 0
     for figure in figures:
-        assert len(re.findall(r"\d (?:dB|Hz|kHz|m)\b", figure.alt)) >= 3, figure.alt
+        assert len(re.findall(r"\d(?: (?:dB|Hz|kHz|m)\b|°)", figure.alt)) >= 3, figure.alt
         assert "-plan" in figure.id or figure.alt.startswith(figure.title), figure.alt
         if len(re.findall(r"stroke-dasharray", figure.svg)) and all(state[:-2] in figure.svg for state in states):
             pairs += 1
