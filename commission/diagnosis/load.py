@@ -253,16 +253,19 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     if len(joined) != 1:
         return
     (each,) = joined
+    missing = listed(wiring.leakages(e.job, e.round, e.analyses)[each.channel].not_compared)
+    further = f"whether it plays from {missing}, too, is not determined: too few seats are 0.35 m nearer to one"
     yield FindingDetails(
         title=f"{each.channel} also plays from {each.other.other}",
         channels=(each.channel,),
-        evidence=(_joined_text(each),),
+        evidence=(_joined_text(each), *((further,) if missing else ())),
         alternatives=(
             "a surround mode was on, or one channel was sent to both in the player",
             f"the inputs of the amplifiers of {each.channel} and {each.other.other} are joined",
         ),
         confirm=LISTEN.format(each.channel, each.other.other),
-        remedy=f"Give each loudspeaker its own output; look for a copied output in the processor first. "
+        remedy=f"{'Switch surround modes off and measure again. ' if missing else ''}"
+        "Give each loudspeaker its own output; look for a copied output in the processor first. "
         f"{caution(e, each.channel, each.other.other)}",
     )
 

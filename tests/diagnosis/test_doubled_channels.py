@@ -47,6 +47,15 @@ def test_what_was_not_compared_does_not_pass() -> None:
     assert _wiring(wiring.solve(job, AS_FOUND, analyses), found, {})["FL"]["also_from_not_compared"] == ["FR"]
 
 
+def test_a_cable_is_not_blamed_alone_where_more_loudspeakers_may_play_the_channel() -> None:
+    _, analyses = visit(("FL", "SiR", -6.0))
+    moved = [replace(each, position_m=place(SYSTEM, "FL")) if each.id == "FR" else each for each in SYSTEM.channels]
+    job = job_of(defined(replace(SYSTEM, channels=tuple(moved))))
+    (found,) = findings(job, AS_FOUND, analyses, {"wiring": wiring.evaluate(job, AS_FOUND, analyses)})
+    assert "whether it plays from FR, too, is not determined" in found.evidence[1]
+    assert found.remedy.startswith("Switch surround modes off")
+
+
 @pytest.mark.parametrize("level_db", [0.0, -12.0])
 def test_a_channel_on_two_outputs_is_named_with_the_other_and_the_level(level_db: float) -> None:
     job, analyses = visit(("FL", "SiR", level_db))
