@@ -9,8 +9,11 @@ speed of sound; high-pass of bass management; errors of tape, survey, meter and 
 microphone, noise, hum, sample rates, word lengths, clocks that are shared, shared by seat, drifting or not shared;
 impulse responses and raw sweeps.
 
-Not modelled: furniture and people (but for seat backs), diffraction, rattle and distortion of loudspeakers, limiters,
-processing that changes with the signal, moving air. Levels of deep bass depend on the wall model by 2–4 dB.
+With sweeps at two levels: harmonics, compression, limiters, rattles (`loud`); with recordings of noise: states, hum
+(`quiet`); loudspeakers in a wrong place or turned away (`placing`).
+
+Not modelled: furniture and people (but for seat backs), diffraction, processing that changes with the signal, moving air.
+Levels of deep bass depend on the wall model by 2–4 dB.
 
 `scene` draws a room, `acoustics` computes responses of every driver at every seat, `installation` adds electronics,
 wiring and microphone, `visits` makes the job from it by definition and import, `faults` plants and says what is right,
