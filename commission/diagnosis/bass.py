@@ -72,7 +72,7 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     off = {
         seat: value
         for seat, value in zip(checked.seats, checked.agreement_db, strict=True)
-        if seat not in moved and surely_above(value, AGREEMENT_DB, AGREEMENT_U_DB)
+        if seat not in moved and value is not None and surely_above(value, AGREEMENT_DB, AGREEMENT_U_DB)
     }
     few = len(off) <= max(1, len(checked.seats) // 3)
     if not off:

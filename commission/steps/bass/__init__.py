@@ -171,6 +171,7 @@ def _agreement_checks(checked: Verification | str) -> tuple[Check, ...]:
             uncertainty=AGREEMENT_U_DB,
             limit=AGREEMENT,
             text="measured minus predicted bass, root mean square",
+            why_not=None if value is not None else "the subwoofers cancel there through half of the band or more",
         )
         for seat, value in zip(checked.seats, checked.agreement_db, strict=True)
     )
@@ -472,8 +473,8 @@ def _main_result(result: BassResult, checked: Verification | str) -> str:
     return f"seats differ by {number(result.as_found.sd_db, 1)} dB; no better setting"
 
 
-def _beyond(agreement_db: float) -> bool:
-    return AGREEMENT.judge(agreement_db, AGREEMENT_U_DB) is Verdict.FAIL
+def _beyond(agreement_db: float | None) -> bool:
+    return agreement_db is not None and AGREEMENT.judge(agreement_db, AGREEMENT_U_DB) is Verdict.FAIL
 
 
 def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[Advice, ...]:

@@ -50,8 +50,8 @@ class Verification:
     predicted_db: FloatArray
     """Third-octave levels of the sum [shape=(seats, n)], what all seats share taken off."""
     measured_db: FloatArray
-    agreement_db: tuple[float, ...]
-    """Root mean square of their difference at each seat; none is counted where the parts cancel."""
+    agreement_db: tuple[float | None, ...]
+    """Root mean square of their difference at each seat, without what cancels there; None where half or more does."""
     common_db: float
     """Level by which all seats are louder than predicted."""
     changes: tuple[SubChange, ...]
@@ -158,8 +158,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     predicted = _sum_db(old * typed.factors(BASS_HZ)[:, None, :], inside)
     measured = _sum_db(new, inside)
     common = float(np.median(measured - predicted))
-    apart = measured - predicted - common
-    apart[_cancelling(old * typed.factors(BASS_HZ)[:, None, :], inside) | _cancelling(new, inside)] = 0.0
+    cancelling = _cancelling(old * typed.factors(BASS_HZ)[:, None, :], inside) | _cancelling(new, inside)
     origin = _origins_s(job, before, after, seats, analyses, slope_s)
     volume_db = _volume_db(job, before, after, seats, analyses)
     same_volume: ComplexArray = np.asarray(new * 10 ** (-(volume_db or 0.0) / 20), dtype=complex)
@@ -175,7 +174,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
         freq_hz=GRID_HZ[inside],
         predicted_db=predicted + common,
         measured_db=measured,
-        agreement_db=tuple(float(v) for v in np.sqrt(np.mean(apart**2, axis=1))),
+        agreement_db=_agreement_db(measured - predicted - common, cancelling),
         common_db=common,
         changes=changes,
         explanation=explain(job, changes, settings, slope_s, compressed),
@@ -210,6 +209,14 @@ def _cancelling(parts: ComplexArray, inside: np.ndarray) -> np.ndarray:
     """Where parts cancel at a seat [shape=(seats, n)]: `parts` [shape=(subs, seats, BASS_HZ)]."""
     powers = 10 * np.log10(sum(10 ** (_sum_db(each[None], inside) / 10) for each in parts))
     return np.asarray(powers - _sum_db(parts, inside) > CANCELLING_DB)
+
+
+def _agreement_db(apart_db: FloatArray, cancelling: np.ndarray) -> tuple[float | None, ...]:
+    """Root mean square at each seat of differences [shape=(seats, n)] where nothing cancels."""
+    return tuple(
+        None if lost.mean() >= 0.5 else float(np.sqrt(np.mean(own[~lost] ** 2)))
+        for own, lost in zip(apart_db, cancelling, strict=True)
+    )
 
 
 def _filters_change(job: Job, settings: Mapping[str, tuple[Setting, Setting]]) -> ComplexArray:
