@@ -56,6 +56,17 @@ def test_a_cable_is_not_blamed_alone_where_more_loudspeakers_may_play_the_channe
     assert found.remedy.startswith("Switch surround modes off")
 
 
+def test_what_is_common_at_two_seats_alone_accuses_nobody() -> None:
+    """In a healthy room with front and rear heights that mirror each other it was nine times what chance gives."""
+    job, analyses = visit(("FL", "SiR", -6.0))
+    found = wiring.leakages(job, AS_FOUND, analyses)["FL"]
+    assert found.also[0].seats > 2
+    two = Analyses([each for each in analyses if each.seat in ("A2", "B1")])
+    check = wiring.leakages(job, AS_FOUND, two)["FL"].check
+    assert check.verdict is Verdict.NOT_TESTED and "at two seats" in str(check.why_not)
+    assert not named(job, two)
+
+
 @pytest.mark.parametrize("level_db", [0.0, -12.0])
 def test_a_channel_on_two_outputs_is_named_with_the_other_and_the_level(level_db: float) -> None:
     job, analyses = visit(("FL", "SiR", level_db))

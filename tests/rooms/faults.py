@@ -329,8 +329,8 @@ def silent_channel(i: Installation, rng) -> Planted | None:
     return Planted(plan, ("wiring.silent",), frozenset({channel}), seats_free=True)
 
 
-APART_S, APART_SEATS = 1.1e-3, 2
-"""Two loudspeakers differ enough at a seat where their flights differ by 1 ms, at two seats; 0.1 ms for the survey."""
+APART_S, APART_SEATS = 1.1e-3, 3
+"""Two loudspeakers differ enough at a seat where their flights differ by 1 ms, at three seats; 0.1 ms for the survey."""
 
 
 def _apart(i: Installation, a: str, b: str) -> bool:

@@ -203,8 +203,9 @@ def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[i
         if own or (own is None and not opposite):
             level_db = 20 * math.log10(gain.over_all)
             lag_s = shared.lag_s if one == i else -shared.lag_s
-            certain = own is True or opposite is False
             seats = len(pair.seats)
+            # A room in which the two mirror each other brings about the same at two seats.
+            certain = (own is True or opposite is False) and seats > LEAST_SEATS
             each = AlsoFrom(
                 other=visit.channels[other],
                 level_db=level_db,
@@ -239,7 +240,11 @@ def _channel(
     if sure:
         value, u = sure[0].level_db, sure[0].u_db
     elif also:
-        why = f"it and {also[0].other} share sound; which of them plays from both is not determined"
+        why = (
+            f"it and {also[0].other} share sound; which of them plays from both is not determined"
+            if also[0].seats > LEAST_SEATS
+            else f"it and {also[0].other} share sound at two seats, which a room that mirrors the two does, too; {LISTEN}"
+        )
     elif below_db is None:
         why = (
             f"no other loudspeaker is 0.35 m nearer or farther at {LEAST_SEATS} seats measured on one clock; {LISTEN}"
