@@ -207,7 +207,10 @@ def test_a_job_with_one_seat_gets_a_result(subs: int) -> None:
     assert result.proposed.sd_db == 0.0
     assert result.proposed.figures.output_db >= result.as_found.figures.output_db
     assert values_of(visit)["predicted"]["seats"].keys() == {"A1"}
-    assert "seats differ" not in (bass.evaluate(visit.job, AS_FOUND, visit.analyses).main_result or "")
+    main_result = bass.evaluate(visit.job, AS_FOUND, visit.analyses).main_result
+    assert main_result == (
+        "a setting for one seat is proposed" if result.is_change else "one seat; no better setting"
+    )
 
 
 @pytest.mark.parametrize(
@@ -384,7 +387,16 @@ def test_proposed_filters_give_what_is_predicted(width: FilterWidth) -> None:
 
 def test_filters_are_proposed_only_where_they_are_wanted() -> None:
     visit = as_found(subs=2, seed=3, filters=FilterRanges())
+
+    def current() -> str | None:
+        (choice,) = (
+            each for each in bass.evaluate(visit.job, AS_FOUND, visit.analyses).choices if each.key == FILTERS_KEY
+        )
+        return choice.current
+
+    assert current() == "yes"
     visit.bodies.append(decided("bass", FILTERS_KEY, "no"))
+    assert current() == "no"
     assert not any(result_of(visit).filters)
     assert not any(result_of(as_found(subs=2, seed=3)).filters)
 

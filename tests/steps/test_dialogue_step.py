@@ -123,6 +123,10 @@ def test_noise_is_named_where_it_costs_most() -> None:
     assert found.state == "ventilation high"  # the loudest
     assert seat.check.verdict is Verdict.FAIL
     assert seat.cause == "noise"
+    assert {each.source for each in seat.budget.contributions} >= {
+        "method of the index",
+        "level of the noise at the seat",
+    }
     assert seat.gain_noise == pytest.approx((seat.sti_without_noise or 0) - (seat.sti or 0))
     chosen = Decided(round=AS_FOUND, step="dialogue", key="noise_state", value="everything off")
     better = dialogue.solve(

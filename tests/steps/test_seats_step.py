@@ -387,6 +387,9 @@ def test_arrivals_without_a_common_clock_are_left_out_and_it_is_said() -> None:
     assert all(row.cells[5] is None for row in outcome.tables[1].rows)
     assert any("share no clock" in remark for remark in outcome.remarks)
     assert any("shares no clock" in line for line in outcome.grids[0].cells[("FL", "A1")].detail)
+    assert not any("several clocks" in remark for remark in outcome_of(SoundRoom()).remarks)
+    by_seat = Analyses([replace(each, clock=each.seat) for each in room.analysed()])
+    assert any("several clocks" in remark for remark in seats.evaluate(room.job(), AS_FOUND, by_seat).remarks)
 
 
 @pytest.mark.parametrize("gain", [1.0, -0.5, 0.0])

@@ -107,6 +107,8 @@ def test_a_room_in_another_unit_is_asked_about() -> None:
     [
         ({"trim_db": 0.5}, ""),
         ({"trim_db": -12.0}, ""),
+        ({"trim_db": -12.02}, ""),  # within a twentieth of a step
+        ({"trim_db": -12.04}, "outside the range"),
         ({"trim_db": -15.0}, "outside the range of the processor, −12.0 to +12.0 dB"),
         ({"trim_db": 0.3}, "between the steps of the processor: 0.0 or +0.5 dB"),
         ({"distance": 3.42}, ""),
