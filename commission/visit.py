@@ -23,12 +23,12 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from commission.diagnosis.rejudge import Rejudged
+    from commission.diagnosis.rejudge import VerdictComparison
     from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.model import (
         Advice,
-        Analysed,
         AnalysedNoise,
+        AnalysedResponse,
         Analyses,
         AnalysesMemory,
         Analysis,
@@ -37,7 +37,7 @@ if TYPE_CHECKING:  # what computes loads with the first computation, after the f
         Event,
         EventBody,
         Finding,
-        Followed,
+        FindingHistory,
         Importer,
         ImportOptions,
         ImportRow,
@@ -108,9 +108,9 @@ class Visit:
         self._decoder = decoder
         self._memory = memory
         self._lock = threading.RLock()
-        self._analysed: dict[_Key, Analysed | AnalysedNoise] = {}
+        self._analysed: dict[_Key, AnalysedResponse | AnalysedNoise] = {}
         self._analyses: Analyses | None = None
-        self._known: tuple[Analysed | AnalysedNoise, ...] = ()
+        self._known: tuple[AnalysedResponse | AnalysedNoise, ...] = ()
         """What `_analyses` was collected from."""
         self.job: Job = fold(journal.events())
         self._collected: tuple[Job, int] = (self.job, -1)
@@ -165,13 +165,13 @@ class Visit:
         body = judged((o for r in self.job.rounds for o in self.outcomes(r).values()), occasion, __version__)
         return (body,) if body.kinds else ()
 
-    def rejudged(self) -> Rejudged | None:
+    def rejudged(self) -> VerdictComparison | None:
         """The newest stored verdicts against what this version makes of the same readings; None where none are stored.
 
         Analyse first. Its `sentence` is a line for the overview and the log.
         """
         from commission import __version__
-        from commission.diagnosis.rejudge import Rejudged, rejudge
+        from commission.diagnosis.rejudge import VerdictComparison, rejudge
         from commission.steps.shared.isolation import why_failed
 
         computed = self._now()
@@ -181,7 +181,7 @@ class Visit:
                 found = rejudge(job, computed.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
             except Exception as error:
                 left_out = (f"everything, because {why_failed(error)}",)
-                found = Rejudged(
+                found = VerdictComparison(
                     stored=job.judged[-1], program_version=__version__, count=0, differences=(), left_out=left_out
                 )
             computed.rejudged, computed.is_rejudged = found, True
@@ -359,32 +359,34 @@ class Visit:
         left_out = (
             f"Event {each.seq} is ignored: {each.why}." for each in self.job.left_out if each.round == round_id
         )
-        return (*left_out, *steps_failed, *self._findings(round_id)[1], *self._followed(round_id)[1])
+        return (*left_out, *steps_failed, *self._findings(round_id)[1], *self._finding_histories(round_id)[1])
 
-    def followed(self, round_id: str) -> tuple[Followed, ...]:
+    def finding_histories(self, round_id: str) -> tuple[FindingHistory, ...]:
         """The findings of the rounds up to this one, each with what became of it by the newest round."""
-        return self._followed(round_id)[0]
+        return self._finding_histories(round_id)[0]
 
-    def _followed(self, round_id: str) -> tuple[tuple[Followed, ...], tuple[str, ...]]:
+    def _finding_histories(self, round_id: str) -> tuple[tuple[FindingHistory, ...], tuple[str, ...]]:
         from commission.diagnosis.fates import follow
         from commission.steps.shared.isolation import why_failed
 
         computed = self._now()
-        if round_id not in computed.followed:
-            followed: tuple[Followed, ...] = ()
+        if round_id not in computed.finding_histories:
+            histories: tuple[FindingHistory, ...] = ()
             failed: tuple[str, ...] = ()
             try:
-                followed = follow(computed.job, round_id, self.findings, self.outcomes)
+                histories = follow(computed.job, round_id, self.findings, self.outcomes)
             except Exception as error:
                 failed = (f"What became of the findings was not determined, because {why_failed(error)}.",)
-            computed.followed[round_id] = (followed, failed)
-        return computed.followed[round_id]
+            computed.finding_histories[round_id] = (histories, failed)
+        return computed.finding_histories[round_id]
 
     def unexplained(self, round_id: str) -> tuple[OpenChecks, ...]:
         """Failed checks of a round that neither its findings nor those still open from earlier rounds account for."""
         from commission.diagnosis.unexplained_checks import unexplained
 
-        carried = [one for each in self.followed(round_id) if not each.fate.gone for one in (each.first, *each.now)]
+        carried = [
+            one for each in self.finding_histories(round_id) if not each.fate.gone for one in (each.first, *each.now)
+        ]
         return unexplained(self.outcomes(round_id), (*self.findings(round_id), *carried))
 
     def settings_sheet(self) -> tuple[SheetLine, ...]:
@@ -460,10 +462,10 @@ class _Results:
         """By step and round."""
         self.findings: dict[str, tuple[tuple[Finding, ...], tuple[str, ...]]] = {}
         """By round: what was found, and sentences on what could not be looked for."""
-        self.followed: dict[str, tuple[tuple[Followed, ...], tuple[str, ...]]] = {}
+        self.finding_histories: dict[str, tuple[tuple[FindingHistory, ...], tuple[str, ...]]] = {}
         """The same of what became of the findings."""
         self.sheet: tuple[SheetLine, ...] | None = None
-        self.rejudged: Rejudged | None = None
+        self.rejudged: VerdictComparison | None = None
         self.is_rejudged = False
 
 
@@ -500,10 +502,10 @@ def _by_key(job: Job) -> tuple[tuple[_Key, StoredResponse], ...]:
     return tuple((_Key(each.seq, purpose.get(each.body.channel, ""), each.seq in load), each) for each in stored)
 
 
-def collected(items: Iterable[Analysed | AnalysedNoise]) -> Analyses:
+def collected(items: Iterable[AnalysedResponse | AnalysedNoise]) -> Analyses:
     """Analysed recordings by what they are: responses at the reference level and others, noise of the room and others."""
     items = tuple(items)
-    heard = [each for each in items if isinstance(each, model.Analysed)]
+    heard = [each for each in items if isinstance(each, model.AnalysedResponse)]
     noises = [each for each in items if isinstance(each, model.AnalysedNoise)]
     return model.Analyses(
         (each for each in heard if not each.drive_db),
@@ -524,7 +526,9 @@ def _noise(recording: Response) -> NoiseAnalysis | Exception:
         return error
 
 
-def _analysed(stored: StoredResponse, result: Analysis | NoiseAnalysis | Exception) -> Analysed | AnalysedNoise:
+def _analysed(
+    stored: StoredResponse, result: Analysis | NoiseAnalysis | Exception
+) -> AnalysedResponse | AnalysedNoise:
     body = stored.body
     if body.kind == "noise":
         noise = result if isinstance(result, model.NoiseAnalysis) else None
@@ -532,7 +536,7 @@ def _analysed(stored: StoredResponse, result: Analysis | NoiseAnalysis | Excepti
         state = body.state or UNNAMED
         return model.AnalysedNoise(stored.seq, body.round, body.seat, state, noise, problem, body.channel)
     failed = isinstance(result, Exception)
-    return model.Analysed(
+    return model.AnalysedResponse(
         seq=stored.seq,
         round=body.round,
         channel=body.channel,

@@ -19,7 +19,7 @@ import commission.steps
 from commission.history import fold
 from commission.model import (
     AS_FOUND,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Analysis,
     Channel,
@@ -190,7 +190,7 @@ def arrivals(
 ) -> Analyses:
     """Analysed responses by (channel, seat) with these arrivals [s] on a common clock (None: no common clock)."""
     return Analyses(
-        Analysed(
+        AnalysedResponse(
             seq=1000 + i,
             round=round_id,
             channel=channel,

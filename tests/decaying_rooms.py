@@ -13,7 +13,7 @@ import numpy as np
 from builders import cinema, defined, job_of
 
 from commission.dsp.analysis import analyse_batch
-from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Job, Response, System
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, Job, Response, System
 
 SPEED_M_S = 343.2
 
@@ -79,6 +79,6 @@ def visit(*joined: tuple[str, str, float], earlier_s: float = 0.0) -> tuple[Job,
             )
     items = healthy() | (analysed(changed) if changed else {})
     return job_of(defined(SYSTEM)), Analyses(
-        Analysed(seq, AS_FOUND, channel, seat, "one clock", False, each)
+        AnalysedResponse(seq, AS_FOUND, channel, seat, "one clock", False, each)
         for seq, ((channel, seat), each) in enumerate(items.items(), start=2)
     )

@@ -30,7 +30,7 @@ from commission.dsp.uncertainty import DEFAULT_DOF, DISPLAY_U_DB, HAND_DOF, TAPE
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Band,
     Contribution,
@@ -170,7 +170,7 @@ def levels_of_responses(visits: int, count: int) -> dict[str, float]:
             job,
             AS_FOUND,
             Analyses(
-                Analysed(
+                AnalysedResponse(
                     seq=i,
                     round=AS_FOUND,
                     channel="FL",
@@ -232,7 +232,7 @@ def changes_of_variance(visits: int, repeated: int, band: Band) -> dict[str, flo
         factor = scatter(rng, 1.0)
         room = {r: dict(zip(ids, uneven(rng, len(ids), 1.0), strict=True)) for r in rounds}
         items = [
-            Analysed(
+            AnalysedResponse(
                 seq=i,
                 round=r,
                 channel="FL",

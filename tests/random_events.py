@@ -135,7 +135,7 @@ def shown(visit: Visit) -> dict[str, Any]:
     for round_id in visit.job.rounds:
         out |= {f"{round_id} {step_id}": plain(each) for step_id, each in visit.outcomes(round_id).items()}
         out[f"{round_id} findings"] = plain(visit.findings(round_id))
-        out[f"{round_id} followed"] = plain(visit.followed(round_id))
+        out[f"{round_id} histories"] = plain(visit.finding_histories(round_id))
         out[f"{round_id} failures"] = visit.failures(round_id)
         out[f"{round_id} unexplained"] = plain(visit.unexplained(round_id))
     return out

@@ -24,7 +24,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analysed, Analyses, Analysis, EventBody, FloatArray, Job, System
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, EventBody, FloatArray, Job, System
 from commission.model.signal import freeze
 
 LATENCY_S = 0.0125
@@ -251,10 +251,10 @@ class SoundRoom:
             del self.items[place]
         return self
 
-    def analysed(self, round_id: str = AS_FOUND, start: int = 1000) -> list[Analysed]:
+    def analysed(self, round_id: str = AS_FOUND, start: int = 1000) -> list[AnalysedResponse]:
         """The room as analysed responses of a round."""
         return [
-            Analysed(
+            AnalysedResponse(
                 seq=start + i,
                 round=round_id,
                 channel=c,

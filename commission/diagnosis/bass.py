@@ -16,7 +16,7 @@ from commission.steps.bass.explanation import DELAY_OFF_S, GAIN_OFF_DB, SubChang
 from commission.steps.bass.result import LEAST_CROSSOVER_DB, in_use, solve_round
 from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, verify
 
-BASIS = "determined by simulation (tests/steps/test_bass_verified.py)"
+BASIS = "determined by simulation (tests/steps/test_bass_verification.py)"
 
 
 def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:

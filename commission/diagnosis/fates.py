@@ -18,7 +18,7 @@ from commission.model import (
     Check,
     Fate,
     Finding,
-    Followed,
+    FindingHistory,
     Job,
     Outcome,
     Reading,
@@ -58,7 +58,7 @@ def follow(
     round_id: str,
     findings: Callable[[str], Sequence[Finding]],
     outcomes: Callable[[str], Mapping[str, Outcome]],
-) -> tuple[Followed, ...]:
+) -> tuple[FindingHistory, ...]:
     """Every finding of the rounds up to `round_id`, with what became of it by the newest round.
 
     `findings` and `outcomes` give those of a round; both are asked once for each round that is needed. The order is that
@@ -78,12 +78,12 @@ def follow(
             for fault in known:
                 fault.seen.setdefault(each, []).append(finding)
     faults += _logged_only(job, faults, rounds)
-    followed = [
-        _followed(job, fault, rounds, found, {each: outcomes(each) for each in rounds})
+    histories = [
+        _finding_history(job, fault, rounds, found, {each: outcomes(each) for each in rounds})
         for fault in faults
         if fault.round in shown
     ]
-    return tuple(sorted(followed, key=lambda each: (*urgency(each.first), each.fate.gone)))
+    return tuple(sorted(histories, key=lambda each: (*urgency(each.first), each.fate.gone)))
 
 
 def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> list[_Fault]:
@@ -119,13 +119,13 @@ def _matches(fault: _Fault, newest: Iterable[Finding], finding: Finding) -> bool
     return any(same_fault(each, finding) for each in (fault.first, *newest))
 
 
-def _followed(
+def _finding_history(
     job: Job,
     fault: _Fault,
     rounds: tuple[str, ...],
     found: Mapping[str, Sequence[Finding]],
     outcomes: Mapping[str, Mapping[str, Outcome]],
-) -> Followed:
+) -> FindingHistory:
     first, newest = fault.first, rounds[-1]
     actions = tuple(each for each in job.actions if _is_about(each, first))
     new_settings = _new_settings(job, first, fault.round)
@@ -144,7 +144,7 @@ def _followed(
         )
     if actions and not fate.gone and fate is not Fate.REPAIRED_NOT_MEASURED:
         fate = {"accepted": Fate.ACCEPTED, "later": Fate.LEFT_FOR_LATER}.get(actions[-1].body.action, fate)
-    return Followed(
+    return FindingHistory(
         first=first,
         round=fault.round,
         now=now,
@@ -155,9 +155,11 @@ def _followed(
     )
 
 
-def followed_as(finding: Finding, followed: Iterable[Followed]) -> Followed | None:
-    """What became of a finding of any round, among those followed; None where it is not among them."""
-    return next((each for each in followed if any(same_fault(one, finding) for one in (each.first, *each.now))), None)
+def history_of(finding: Finding, histories: Iterable[FindingHistory]) -> FindingHistory | None:
+    """What became of a finding of any round, among those histories; None where it is not among them."""
+    return next(
+        (each for each in histories if any(same_fault(one, finding) for one in (each.first, *each.now))), None
+    )
 
 
 def _is_about(action: Action, finding: Finding) -> bool:

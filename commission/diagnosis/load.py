@@ -214,17 +214,17 @@ def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 @dataclass(frozen=True)
-class _Joined:
+class _Leak:
     """A channel that also plays from another loudspeaker."""
 
     channel: str
     other: AlsoFrom
 
 
-def _joined(e: Evidence) -> list[_Joined]:
+def _leaks(e: Evidence) -> list[_Leak]:
     """Of the channels whose check fails, those louder than the limit."""
     return [
-        _Joined(each.channel, other)
+        _Leak(each.channel, other)
         for each in wiring.leakages(e.job, e.round, e.analyses).values()
         if each.check.verdict is Verdict.FAIL and each.check.limit is not None
         for other in each.also
@@ -232,7 +232,7 @@ def _joined(e: Evidence) -> list[_Joined]:
     ]
 
 
-def _joined_text(each: _Joined) -> str:
+def _joined_text(each: _Leak) -> str:
     other = each.other
     return (
         f"the response of {other.other} is in that of {each.channel} at {other.seats} seats, "
@@ -249,7 +249,7 @@ LISTEN = "Play soft noise on {0} alone, all surround modes off, and listen at {1
 
 def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """One channel that also plays from one other loudspeaker."""
-    joined = _joined(e)
+    joined = _leaks(e)
     if len(joined) != 1:
         return
     (each,) = joined
@@ -272,7 +272,7 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 def _upmix(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """Several channels, or one in several loudspeakers: a mode of the processor rather than cables."""
-    joined = _joined(e)
+    joined = _leaks(e)
     if len(joined) < 2:  # one channel in one other loudspeaker is what a single cable does
         return
     channels = tuple(dict.fromkeys(each.channel for each in joined))

@@ -88,6 +88,6 @@ RULES = (
         symptom="a channel loud, soft, early or late",
         look=_not_as_set,
         basis=f"{LEVEL_OFF_DB:g} dB or {1000 * DELAY_OFF_S:g} ms from the prediction, guard-banded; determined by "
-        "simulation (tests/steps/test_compare_predicted.py)",
+        "simulation (tests/steps/test_compare_prediction.py)",
     ),
 )

@@ -52,7 +52,7 @@ class VerdictChange:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Rejudged:
+class VerdictComparison:
     """The newest stored verdicts against today's, of the same readings."""
 
     stored: Event
@@ -153,7 +153,7 @@ def counts_since(job: Job, seq: int) -> bool:
 
 def rejudge(
     job: Job, analyses: Analyses, program_version: str, steps: Sequence[Step], current: Evaluate | None = None
-) -> Rejudged | None:
+) -> VerdictComparison | None:
     """Evaluate again what was in the log at the newest stored verdicts; None where none are stored.
 
     `current` gives outcomes of the job as it is now, used where nothing was logged since. Recordings that were withdrawn
@@ -185,7 +185,7 @@ def rejudge(
             )
     then = _only(stored.body, {outcome.step for outcome in outcomes})
     now = judged(outcomes, stored.body.occasion, program_version)
-    return Rejudged(
+    return VerdictComparison(
         stored=stored,
         program_version=program_version,
         differences=verdict_changes(then, now),

@@ -125,7 +125,7 @@ def _running_mean(values: FloatArray, width: int) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Shared:
+class SharedSound:
     """What the responses of two channels have in common over the seats."""
 
     lag_s: float
@@ -143,7 +143,7 @@ class Shared:
         return self.alike / self.ratio
 
 
-def shared_sound(first: ComplexArray, second: ComplexArray, *, at_zero: bool) -> Shared:
+def shared_sound(first: ComplexArray, second: ComplexArray, *, at_zero: bool) -> SharedSound:
     """What two channels have in common, from their `flat_spectra` at the same seats [shape=(seats, n) each].
 
     `at_zero`: at lag zero alone, where a processor's mixer puts it; else at the lag within 20 ms with the most.
@@ -163,7 +163,7 @@ def shared_sound(first: ComplexArray, second: ComplexArray, *, at_zero: bool) ->
     lag = best - _LAGS
     turn = np.exp(2j * np.pi * _FREQ_HZ[_BAND] * lag / ROOM_RATE_HZ)
     by_seat = (cross @ turn) * np.conj(mean[best]) / size[best]
-    return Shared(
+    return SharedSound(
         lag_s=lag / ROOM_RATE_HZ,
         alike=float(size[best]),
         ratio=float(size[best]) / chance,

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
         SystemDefined,
         Withdrawn,
     )
-    from commission.model.fate import Fate, Followed
+    from commission.model.fate import Fate, FindingHistory
     from commission.model.imports import ImportOptions, ImportRow
     from commission.model.issued_sheet import SheetBass, SheetBassSeat, SheetChannel, SheetIssued, SheetSeat
     from commission.model.job import Action, Job, LeftOut, Reading, StoredResponse
@@ -67,8 +67,8 @@ if TYPE_CHECKING:
         RELATIVE,
         SOUND_PRESSURE,
         UNSTATED,
-        Analysed,
         AnalysedNoise,
+        AnalysedResponse,
         Analyses,
         Analysis,
         ComplexArray,
@@ -127,7 +127,7 @@ else:
             "EventBody JobCreated LimitsChosen Noted PhotoAttached ReadingEntered ResponseKind ResponseStored "
             "RoundOpened SettingEntered Signed StimulusStored SystemDefined Withdrawn"
         ),
-        "fate": "Fate Followed",
+        "fate": "Fate FindingHistory",
         "imports": "ImportOptions ImportRow",
         "issued_sheet": "SheetBass SheetBassSeat SheetChannel SheetIssued SheetSeat",
         "job": "Action Job LeftOut Reading StoredResponse",
@@ -140,7 +140,7 @@ else:
         "progress": "CancelToken Progress unwatched",
         "protocols": "AnalysesMemory Decoder Importer Journal Rig Source",
         "signal": (
-            "Analysed AnalysedNoise Analyses Analysis ComplexArray FloatArray FULL_SCALE LOOPBACK RELATIVE "
+            "AnalysedResponse AnalysedNoise Analyses Analysis ComplexArray FloatArray FULL_SCALE LOOPBACK RELATIVE "
             "SOUND_PRESSURE UNSTATED LoadAnalysis NoiseAnalysis Response Signal RoomSound SpectralLine "
             "SweepRecording UnusableError freeze"
         ),

@@ -45,7 +45,7 @@ class Fate(Enum):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Followed:
+class FindingHistory:
     """One finding over the rounds of a visit."""
 
     first: Finding

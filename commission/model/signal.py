@@ -177,7 +177,7 @@ class Analysis:
 
 
 @dataclass(frozen=True, slots=True)
-class Analysed:
+class AnalysedResponse:
     """One stored response with its analysis, or the reason why it has none."""
 
     seq: int
@@ -253,9 +253,9 @@ class Analyses:
 
     def __init__(
         self,
-        items: Iterable[Analysed] = (),
+        items: Iterable[AnalysedResponse] = (),
         noises: Iterable[AnalysedNoise] = (),
-        driven: Iterable[Analysed] = (),
+        driven: Iterable[AnalysedResponse] = (),
         channel_noises: Iterable[AnalysedNoise] = (),
     ) -> None:
         self._items = tuple(items)
@@ -265,7 +265,7 @@ class Analyses:
         """Responses at another level than the reference level: no repeats of the others."""
         self.channel_noises = tuple(channel_noises)
         """Of single loudspeakers."""
-        self._by_place: dict[tuple[str, str, str], list[Analysed]] = {}
+        self._by_place: dict[tuple[str, str, str], list[AnalysedResponse]] = {}
         for item in self._items:
             self._by_place.setdefault((item.round, item.channel, item.seat), []).append(item)
 
@@ -289,7 +289,7 @@ class Analyses:
             (each for each in self.channel_noises if each.seq in seqs),
         )
 
-    def repeats(self, round_id: str, channel: str, seat: str) -> tuple[Analysed, ...]:
+    def repeats(self, round_id: str, channel: str, seat: str) -> tuple[AnalysedResponse, ...]:
         """Every usable response of one place, oldest first: repeats of the same measurement."""
         return tuple(item for item in self._by_place.get((round_id, channel, seat), ()) if item.analysis is not None)
 

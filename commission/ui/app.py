@@ -183,7 +183,7 @@ class CommissionApp(WorkingApp):
             garbage.search_all_again()
         self._visit = visit
         self.round_id, self.last_record = visit.job.current_round, None
-        self.outcomes, self.followed, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
+        self.outcomes, self.finding_histories, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
         self.sheet = self.file_problem = None
         self.sheet_to_keep = ()
 
@@ -217,7 +217,7 @@ class CommissionApp(WorkingApp):
 
     def show_round(self, name: str) -> None:
         self.round_id = name
-        self.outcomes, self.followed, self.unexplained, self.advice = {}, (), (), None
+        self.outcomes, self.finding_histories, self.unexplained, self.advice = {}, (), (), None
         self._refresh_screen()
         self.compute()
 

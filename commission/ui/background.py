@@ -17,9 +17,9 @@ from commission.ui import garbage
 from commission.ui.typeahead import TypeaheadApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
-    from commission.diagnosis.rejudge import Rejudged
+    from commission.diagnosis.rejudge import VerdictComparison
     from commission.diagnosis.unexplained_checks import OpenChecks
-    from commission.model import Advice, CancelToken, Followed, Outcome, Progress, SheetIssued
+    from commission.model import Advice, CancelToken, FindingHistory, Outcome, Progress, SheetIssued
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.text import TimeLeft
     from commission.visit import Visit
@@ -47,7 +47,7 @@ class Computed(Message):
 
     round_id: str
     outcomes: dict[str, Outcome]
-    followed: tuple[Followed, ...]
+    finding_histories: tuple[FindingHistory, ...]
     advice: Advice | None
     unexplained: tuple[OpenChecks, ...] = ()
     sheet: tuple[SheetLine, ...] | None = None
@@ -68,7 +68,7 @@ class VerdictsCompared(Message):
     """Stored verdicts compared with those of today."""
 
     visit: Visit
-    found: Rejudged | None
+    found: VerdictComparison | None
 
 
 class WorkingApp(TypeaheadApp):
@@ -80,7 +80,7 @@ class WorkingApp(TypeaheadApp):
         self.round_id = ""
         """The round that is looked at; set with the job."""
         self.outcomes: dict[str, Outcome] = {}
-        self.followed: tuple[Followed, ...] = ()
+        self.finding_histories: tuple[FindingHistory, ...] = ()
         """The findings up to the round looked at, each with what became of it."""
         self.unexplained: tuple[OpenChecks, ...] = ()
         """Failed checks that no finding accounts for."""
@@ -89,7 +89,7 @@ class WorkingApp(TypeaheadApp):
         """The settings sheet of all rounds; None before it is known."""
         self.sheet_to_keep: tuple[SheetIssued, ...] = ()
         """What the first tick on the sheet stores with it: the sheet's prediction, unless the log has it already."""
-        self.rejudged: Rejudged | None = None
+        self.rejudged: VerdictComparison | None = None
         """What would now be judged differently; None before it is known, and where no verdicts are stored."""
         self.working = ""
         """The progress line while something runs; empty when nothing does."""
@@ -139,7 +139,7 @@ class WorkingApp(TypeaheadApp):
         worker = get_current_worker()
         left = TimeLeft()
         first = {each.id: visit.outcome(each.id, round_id) for each in visit.steps if each.entry == "form"}
-        before = (self.followed, self.advice, self.unexplained, self.sheet)
+        before = (self.finding_histories, self.advice, self.unexplained, self.sheet)
         self.post_message(Computed(round_id, self.outcomes | first, *before, complete=False))
         try:
             visit.analyse(worker.cancelled_event, lambda f, t: self._analysed(left, f, t))
@@ -154,7 +154,7 @@ class WorkingApp(TypeaheadApp):
             if worker.is_cancelled:  # another entry follows: these results would not be shown
                 return
             outcomes[each.id] = visit.outcome(each.id, round_id)
-        found = visit.followed(round_id)
+        found = visit.finding_histories(round_id)
         if not worker.is_cancelled:
             failed, sheet = visit.unexplained(round_id), visit.settings_sheet()
             advice, keep = visit.next_advice(round_id), visit.sheet_to_keep()
@@ -183,7 +183,11 @@ class WorkingApp(TypeaheadApp):
     def show_results(self, message: Computed) -> None:
         if message.round_id != self.round_id:
             return
-        self.outcomes, self.followed, self.advice = message.outcomes, message.followed, message.advice
+        self.outcomes, self.finding_histories, self.advice = (
+            message.outcomes,
+            message.finding_histories,
+            message.advice,
+        )
         self.unexplained, self.sheet = message.unexplained, message.sheet
         self.sheet_to_keep = message.sheet_to_keep
         if message.complete:

@@ -13,9 +13,9 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
 
     from textual.screen import Screen
 
-    from commission.diagnosis.rejudge import Rejudged
+    from commission.diagnosis.rejudge import VerdictComparison
     from commission.diagnosis.unexplained_checks import OpenChecks
-    from commission.model import Advice, CancelToken, Followed, Outcome, Progress, SheetIssued
+    from commission.model import Advice, CancelToken, FindingHistory, Outcome, Progress, SheetIssued
     from commission.services import Services
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.record_request import RecordRequest
@@ -30,14 +30,14 @@ class Program(Protocol):
     services: Services
     round_id: str
     """The round that is looked at."""
-    followed: tuple[Followed, ...]
+    finding_histories: tuple[FindingHistory, ...]
     unexplained: tuple[OpenChecks, ...]
     advice: Advice | None
     sheet: tuple[SheetLine, ...] | None
     """The settings sheet of all rounds; None before it is known."""
     sheet_to_keep: tuple[SheetIssued, ...]
     """What the first tick on the sheet stores with it."""
-    rejudged: Rejudged | None
+    rejudged: VerdictComparison | None
     working: str
     """The progress line while something runs; empty when nothing does."""
     analysis_stopped: bool

@@ -30,7 +30,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Analysis,
     Filter,
@@ -163,7 +163,7 @@ class Visit:
             (AS_LEFT, left, left | (slip(found, left) if slip else {}), self.after, rng.normal(0, 2.0), stretch),
         )
         bodies: list[object] = []
-        items: list[Analysed] = []
+        items: list[AnalysedResponse] = []
         for round_id, entered, truly, k, volume_db, slower in rounds:
             for c, held in entered.items():
                 bodies.append(
@@ -199,9 +199,9 @@ class Visit:
         rng: np.random.Generator,
         moved: str,
         first: int,
-    ) -> tuple[list[ResponseStored], list[Analysed]]:
+    ) -> tuple[list[ResponseStored], list[AnalysedResponse]]:
         stored: list[ResponseStored] = []
-        items: list[Analysed] = []
+        items: list[AnalysedResponse] = []
         for s, seat in enumerate(SEATS):
             start_s = 0.06 + rng.uniform(0, 0.01)
             for i, c in enumerate(NAMES):

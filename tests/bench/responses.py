@@ -22,7 +22,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from builders import LOUDSPEAKERS, channels, cinema, defined, job_of
 from clock import Took
 
-from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Channel, Job, Response, Seat, System
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, Channel, Job, Response, Seat, System
 
 RATE, SPEED_M_S = 48000, 344.0
 MORE = (("FLw", "surround", -1.9, 1.8, 1.3), ("FRw", "surround", 1.9, 1.8, 1.3), ("TpC", "height", 0.0, 3.6, 2.5))
@@ -112,7 +112,7 @@ def all_steps_of(job: Job, results: Sequence[Analysis | Exception]) -> None:
 
     places = [(channel.id, seat.id) for seat in job.system.seats for channel in job.system.channels]
     analyses = Analyses(
-        Analysed(
+        AnalysedResponse(
             seq=n,
             round=AS_FOUND,
             channel=channel,

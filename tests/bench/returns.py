@@ -26,7 +26,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from builders import cinema, defined, job_of, levels
 from references import displaced_meter, repeated_placings
 
-from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Instrument, Job, ResponseStored
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, Instrument, Job, ResponseStored
 from commission.steps.drift import figures
 from commission.steps.drift.result import DriftResult, solve
 
@@ -93,7 +93,7 @@ def heard(
 ) -> tuple[list[ResponseStored], Analyses]:
     """One visit with the microphone at the placing `k` of every seat; FL fallen and late by so much."""
     stored: list[ResponseStored] = []
-    items: list[Analysed] = []
+    items: list[AnalysedResponse] = []
     volume, start = rng.normal(0, 1.0), rng.uniform(0, 0.01)
     for s, seat in enumerate(repeated_placings.SEATS):
         angle = rng.uniform(-0.3, 0.3, len(repeated_placings.NAMES))

@@ -12,7 +12,7 @@ from builders import defined, job_of
 from decaying_rooms import CHANNELS, SYSTEM, place, visit
 
 from commission.diagnosis import findings
-from commission.model import AS_FOUND, Analysed, Analyses, Job, Verdict
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Job, Verdict
 from commission.record.data.results import _wiring
 from commission.steps import wiring
 
@@ -102,7 +102,8 @@ def test_a_third_loudspeaker_is_not_taken_for_the_first() -> None:
 def test_recordings_without_a_common_clock_say_nothing() -> None:
     job, analyses = visit(("FL", "SiR", 0.0))
     alone = Analyses(
-        Analysed(each.seq, each.round, each.channel, each.seat, None, False, each.analysis) for each in analyses
+        AnalysedResponse(each.seq, each.round, each.channel, each.seat, None, False, each.analysis)
+        for each in analyses
     )
     assert not any(each.also for each in wiring.leakages(job, AS_FOUND, alone).values())
 

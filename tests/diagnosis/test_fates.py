@@ -21,7 +21,7 @@ from commission.model import (
     EventBody,
     Fate,
     Finding,
-    Followed,
+    FindingHistory,
     Job,
     JobCreated,
     Limit,
@@ -91,7 +91,7 @@ def fates(
     found: Mapping[str, Sequence[Finding]],
     outcomes: Mapping[str, Sequence[Outcome]] | None = None,
     round_id: str = AS_LEFT,
-) -> list[Followed]:
+) -> list[FindingHistory]:
     return list(
         follow(
             job,
@@ -203,15 +203,15 @@ def test_what_only_the_newest_round_shows_is_new_only_where_it_was_looked_for_be
 def test_an_uneven_bass_is_the_same_fault_whichever_seat_is_worst() -> None:
     one, other = (finding("room.bass-differs", "SUB1", "SUB2", seats=(seat,)) for seat in ("A3", "B1"))
     assert same_fault(one, other)
-    (followed,) = fates(job_with(response("SUB1", round_id=AS_LEFT)), {AS_FOUND: [one], AS_LEFT: [other]})
-    assert followed.fate is Fate.STILL_THERE
+    (history,) = fates(job_with(response("SUB1", round_id=AS_LEFT)), {AS_FOUND: [one], AS_LEFT: [other]})
+    assert history.fate is Fate.STILL_THERE
     assert not same_fault(*(finding("room.null", "SUB1", seats=(seat,)) for seat in ("A3", "B1")))
 
 
 def test_one_of_a_pair_reversed_is_the_fault_that_named_the_loudspeaker() -> None:
     pair = finding("wiring.pair-polarity", "FL", "FR")
-    (followed,) = fates(job_with(AGAIN), {AS_FOUND: [FR], AS_LEFT: [pair]})
-    assert (followed.fate, followed.title) == (Fate.STILL_THERE, pair.title)
+    (history,) = fates(job_with(AGAIN), {AS_FOUND: [FR], AS_LEFT: [pair]})
+    assert (history.fate, history.title) == (Fate.STILL_THERE, pair.title)
 
 
 def test_a_pair_of_which_one_was_measured_again() -> None:
@@ -337,10 +337,10 @@ def test_gone_only_by_a_later_check_that_carries_it(
     """Whatever was logged: a finding of as found is gone only where as left checked every channel of it."""
     job = job_with(*bodies)
     found = {AS_FOUND: first, AS_LEFT: second}
-    followed = fates(job, found, {AS_LEFT: left})
+    histories = fates(job, found, {AS_LEFT: left})
     for one in first:
-        assert any(same_fault(one, each.first) for each in followed), "a finding was forgotten"
-    for each in followed:
+        assert any(same_fault(one, each.first) for each in histories), "a finding was forgotten"
+    for each in histories:
         if each.fate.gone and each.round == AS_FOUND and each.first in first:
             carried = {
                 check.channel

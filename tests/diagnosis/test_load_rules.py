@@ -11,7 +11,7 @@ from builders import analysis, cinema, defined, job_of
 
 from commission.diagnosis import findings
 from commission.dsp.load import ORDERS, THIRDS_HZ
-from commission.model import AS_FOUND, Analysed, Analyses, Finding, LoadAnalysis
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Finding, LoadAnalysis
 from commission.record.data.results import _wiring
 from commission.steps import wiring
 
@@ -39,14 +39,14 @@ def heard(
 ) -> Analyses:
     """Every channel at two levels, 10 dB apart."""
 
-    def made(seq: int, channel: str, drive_db: float) -> Analysed:
+    def made(seq: int, channel: str, drive_db: float) -> AnalysedResponse:
         lost = (compressed_db or {}).get(channel, 0.0) if drive_db else 0.0
         level = drive_db - lost + (step_error_db if drive_db else 0.0)
         is_sub = channel.startswith("SUB")
         fields: dict[str, Any] = {"low_hz": 20.0, "high_hz": 120.0 if is_sub else 20000.0}
         octaves = dict.fromkeys((31, 63) if is_sub else OCTAVES, level)
         found = analysis(octave_db=octaves, level_db=level, load=(loads or {}).get(channel, load()), **fields)
-        return Analysed(seq, AS_FOUND, channel, "A2", "c", True, found, drive_db=drive_db)
+        return AnalysedResponse(seq, AS_FOUND, channel, "A2", "c", True, found, drive_db=drive_db)
 
     low = [made(10 + i, c, 0.0) for i, c in enumerate(channels)]
     return Analyses(low, (), [made(50 + i, c, 10.0) for i, c in enumerate(channels)])
@@ -131,7 +131,7 @@ def test_a_burst_in_one_recording_is_no_rattle() -> None:
     analyses = heard()
     odd = analysis(octave_db={}, low_hz=20.0, high_hz=20000.0, load=load(rattle_hz=62.0))
     driven = [
-        Analysed(each.seq, AS_FOUND, each.channel, "A2", "c", True, odd, drive_db=10.0)
+        AnalysedResponse(each.seq, AS_FOUND, each.channel, "A2", "c", True, odd, drive_db=10.0)
         if each.channel == "FC"
         else each
         for each in analyses.driven

@@ -17,8 +17,8 @@ from commission.dsp.analysis import analyse_batch
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
     AnalysedNoise,
+    AnalysedResponse,
     Analyses,
     Analysis,
     Fate,
@@ -146,8 +146,8 @@ def test_what_is_quiet_again_is_no_longer_found() -> None:
     ]
     of, analyses = job(), Analyses((), noises)
     by_round = {r: outcomes(of, r, analyses) for r in (AS_FOUND, AS_LEFT)}
-    followed = follow(of, AS_LEFT, lambda r: findings(of, r, analyses, by_round[r]), by_round.__getitem__)
-    fates = {each.first.id: each.fate for each in followed if each.first.step == "quiet"}
+    histories = follow(of, AS_LEFT, lambda r: findings(of, r, analyses, by_round[r]), by_round.__getitem__)
+    fates = {each.first.id: each.fate for each in histories if each.first.step == "quiet"}
     assert fates["room.noise"] is Fate.NO_LONGER_FOUND
     assert not fates["wiring.hum"].gone  # nobody recorded the electronics again
 
@@ -163,7 +163,7 @@ def echo(seed: int, t_s: float) -> Analysis:
 
 @pytest.mark.parametrize(("t_s", "expected"), [(3.0, ["room.speech"]), (0.4, [])])
 def test_reverberation_that_spoils_speech_is_the_rooms(t_s: float, expected: list[str]) -> None:
-    item = Analysed(
+    item = AnalysedResponse(
         seq=1, round=AS_FOUND, channel="FC", seat="A2", clock=None, passes_delays=True, analysis=echo(1, t_s)
     )
     of, analyses = job(), Analyses([item], [OFF[1]])

@@ -282,9 +282,9 @@ def test_every_rule_is_put_to_the_test() -> None:
         "settings.trims",
         "settings.trim-range",
         "settings.crossover",  # tests/steps/test_bass_step.py
-        "settings.bass",  # this and the next: tests/steps/test_bass_verified.py
+        "settings.bass",  # this and the next: tests/steps/test_bass_verification.py
         "measurement.bass-place",
-        "settings.not-as-set",  # tests/steps/test_compare_predicted.py
+        "settings.not-as-set",  # tests/steps/test_compare_prediction.py
         "settings.lip-sync",  # this and the next: tests/steps/test_checklist_step.py
         *(f"checklist.{cause}" for cause in ("electronics", "room", "settings")),
         "settings.channel-level",

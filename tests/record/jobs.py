@@ -16,7 +16,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Analysis,
     Channel,
@@ -90,7 +90,7 @@ class Told(Visit):
     def analyses(self) -> Analyses:
         if self._given is None:
             self._given = Analyses(
-                Analysed(
+                AnalysedResponse(
                     seq=r.seq,
                     round=r.body.round,
                     channel=r.body.channel,

@@ -27,7 +27,7 @@ from commission.model import (
     Check,
     EventBody,
     Finding,
-    Followed,
+    FindingHistory,
     JobCreated,
     Limit,
     Outcome,
@@ -36,7 +36,7 @@ from commission.model import (
     Verdict,
 )
 from commission.record.content.context import Context
-from commission.record.content.findings import followed_findings
+from commission.record.content.findings import finding_histories
 from commission.record.content.page_one import summary_section
 from commission.record.document import Bullets, Paragraph, Section
 from commission.steps import step as step_of
@@ -233,7 +233,7 @@ class SimulatedVisit(Visit):
     def failures(self, round_id: str) -> tuple[str, ...]:
         return ()
 
-    def followed(self, round_id: str) -> tuple[Followed, ...]:
+    def finding_histories(self, round_id: str) -> tuple[FindingHistory, ...]:
         return follow(self.job, round_id, self.findings, self.outcomes)
 
 
@@ -283,7 +283,7 @@ class Page:
 def page_of(seed: int) -> Page:
     """Page one of a simulated visit."""
     context = Context(SimulatedVisit(simulated(seed)))
-    made = summary_section(context, followed_findings(context))
+    made = summary_section(context, finding_histories(context))
 
     def items(ident: str) -> tuple[list[str], list[str]]:
         part = next((p for p in made.sections if p.id == ident), Section(id="none", title=""))

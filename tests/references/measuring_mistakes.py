@@ -25,7 +25,18 @@ from builders import cinema, defined, job_of
 from commission.dsp.across import _fields, _two_way
 from commission.dsp.analysis import analyse_batch
 from commission.dsp.likeness import likeness
-from commission.model import AS_FOUND, Analysed, Analyses, Analysis, Channel, Job, Position, Response, Room, Seat
+from commission.model import (
+    AS_FOUND,
+    AnalysedResponse,
+    Analyses,
+    Analysis,
+    Channel,
+    Job,
+    Position,
+    Response,
+    Room,
+    Seat,
+)
 from commission.steps.shared.screening import screen
 
 RATE = 24000
@@ -121,7 +132,7 @@ def main(rooms: int) -> None:
     for seed in range(rooms):
         job, heard = drawn(seed)
         items = (
-            Analysed(seq=k, round=AS_FOUND, channel=c, seat=s, clock="one", passes_delays=True, analysis=a)
+            AnalysedResponse(seq=k, round=AS_FOUND, channel=c, seat=s, clock="one", passes_delays=True, analysis=a)
             for k, ((c, s), a) in enumerate(heard.items(), 100)
         )
         found += [f"room {seed}: {m.kind}: {m.evidence}" for m in screen(job, AS_FOUND, Analyses(items)).mistakes]

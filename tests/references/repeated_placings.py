@@ -35,7 +35,16 @@ from references import placement, random_waves
 from commission.dsp.analysis import analyse_batch
 from commission.dsp.repeatability import placement_u_db
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, AS_LEFT, Analysed, Analyses, Analysis, FloatArray, Response, ResponseStored
+from commission.model import (
+    AS_FOUND,
+    AS_LEFT,
+    AnalysedResponse,
+    Analyses,
+    Analysis,
+    FloatArray,
+    Response,
+    ResponseStored,
+)
 from commission.steps import compare
 from commission.steps.shared import seat_variance
 
@@ -113,13 +122,13 @@ def rounds(plan: str) -> Iterator[tuple[list[list[int]], list[list[int]]]]:
 
 def recorded(
     seq: int, round_id: str, channel: str, seat: str, analysis: Analysis, *, passes_delays: bool
-) -> tuple[ResponseStored, Analysed]:
+) -> tuple[ResponseStored, AnalysedResponse]:
     """One response as it is stored, on the clock of all others, and its analysis."""
     name, digest = f"{seq}.flac", f"{seq:064d}"
     body = ResponseStored(
         round=round_id, channel=channel, seat=seat, kind="impulse", file_name=name, file_sha256=digest
     )
-    item = Analysed(
+    item = AnalysedResponse(
         seq=seq,
         round=round_id,
         channel=channel,
@@ -140,7 +149,7 @@ def visit(
 ) -> compare.CompareResult:
     """Two rounds in a room; `added_db` [shape=(loudspeakers, seats, n)] is what changed between them."""
     stored: list[ResponseStored] = []
-    items: list[Analysed] = []
+    items: list[AnalysedResponse] = []
     for round_id, chosen in ((AS_FOUND, before), (AS_LEFT, after)):
         for c, name in enumerate(NAMES):
             for s, seat in enumerate(SEATS):

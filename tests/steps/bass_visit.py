@@ -17,7 +17,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Channel,
     ComplexArray,
@@ -73,7 +73,7 @@ class BassVisit:
     clock_by_seat: bool = True
     """Each seat is measured with a time origin of its own."""
     bodies: list[EventBody] = field(default_factory=list)
-    items: list[Analysed] = field(default_factory=list)
+    items: list[AnalysedResponse] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         _, self.size, self.places, self.ears = modal_room(self.seed, self.subs, self.seats, BINS_HZ)
@@ -198,7 +198,7 @@ class BassVisit:
         above = np.random.default_rng(zlib.crc32(f"{c} {seat}".encode())).normal(np.nanmean(level), 3.0, len(level))
         third = np.where(np.isfinite(level), level, -80.0 if c.startswith("SUB") else above)
         self.items.append(
-            Analysed(
+            AnalysedResponse(
                 seq=1000 + len(self.items),
                 round=round_id,
                 channel=c,

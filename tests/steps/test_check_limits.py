@@ -24,7 +24,7 @@ from commission.dsp.load import THIRDS_HZ
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Check,
     CheckLimit,
@@ -114,7 +114,7 @@ def of_rooms() -> Iterator[Check]:
     loud = analysis(
         low_hz=20.0, high_hz=20000.0, load=LoadAnalysis(harmonics_db={2: dict.fromkeys(THIRDS_HZ, -20.0)})
     )
-    driven = [Analysed(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
+    driven = [AnalysedResponse(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
     yield from of_job(job_of(defined(room.system)), Analyses((), (), driven))
     added = defined(replace(room.system, processor=replace(room.system.processor, sub_reference_for="together")))
     yield from of_job(job_of(added, *every_number(job_of(added))), Analyses())

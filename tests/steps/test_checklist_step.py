@@ -66,13 +66,13 @@ def test_an_item_is_gone_only_when_it_was_looked_at_again() -> None:
 
     def fate(*bodies: EventBody) -> Fate:
         job = job_of(*before, *bodies)
-        followed = follow(
+        histories = follow(
             job,
             AS_LEFT,
             lambda r: tuple(found(job, r).values()),
             lambda r: {"checklist": checklist.evaluate(job, r, NONE)},
         )
-        (one,) = followed
+        (one,) = histories
         return one.fate
 
     repaired = ActionLogged(

@@ -16,7 +16,7 @@ from commission.model import (
     AS_FOUND,
     AS_LEFT,
     SOUND_PRESSURE,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Channel,
     FloatArray,
@@ -31,7 +31,7 @@ from commission.steps.compare import CompareResult
 from commission.steps.shared import seat_variance
 
 
-def job_with(system: System, *items: list[Analysed]) -> Job:
+def job_with(system: System, *items: list[AnalysedResponse]) -> Job:
     """The job whose log holds these responses."""
     stored = [
         ResponseStored(
@@ -49,7 +49,7 @@ def job_with(system: System, *items: list[Analysed]) -> Job:
     return job_of(defined(system), *stored)
 
 
-def both(before: SoundRoom, after: SoundRoom, *more: list[Analysed]) -> tuple[Job, Analyses]:
+def both(before: SoundRoom, after: SoundRoom, *more: list[AnalysedResponse]) -> tuple[Job, Analyses]:
     items = [before.analysed(AS_FOUND, 1000), after.analysed(AS_LEFT, 2000), *more]
     return job_with(before.system, *items), Analyses([a for each in items for a in each])
 
@@ -314,7 +314,7 @@ def test_as_left_is_compared_with_as_found_whatever_lies_between() -> None:
 
 def repeat(
     room: SoundRoom, channel: str, seat: str, scatter_db: float, seed: int, round_id: str = AS_FOUND
-) -> Analysed:
+) -> AnalysedResponse:
     first = next(a for a in room.analysed(round_id) if (a.channel, a.seat) == (channel, seat))
     assert first.analysis is not None
     other = first.analysis.third_octave_db + np.random.default_rng(seed).normal(0, scatter_db, len(GRID_HZ))
@@ -383,7 +383,7 @@ def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
     assert "1 more with a different gain is not used" in text
 
 
-def noisy(room: SoundRoom, noise_db: float, seed: int, round_id: str) -> list[Analysed]:
+def noisy(room: SoundRoom, noise_db: float, seed: int, round_id: str) -> list[AnalysedResponse]:
     """The room with noise that is common to all levels: the deeper the level, the larger its scatter."""
     rng, out = np.random.default_rng(seed), []
     for item in room.analysed(round_id, 1000 * seed):

@@ -12,7 +12,7 @@ from commission.dsp.analysis import analyse_batch
 from commission.dsp.speech import MODULATIONS_HZ, OCTAVES_HZ, speech_transmission_index
 from commission.model import (
     AS_FOUND,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Analysis,
     Decided,
@@ -48,7 +48,9 @@ def analyses(by_seat: Mapping[str, Analysis], others: Mapping[tuple[str, str], A
     """The centre by seat, and other channels by (channel, seat)."""
     places = {("FC", seat): a for seat, a in by_seat.items()} | dict(others or {})
     return Analyses(
-        Analysed(seq=n, round=AS_FOUND, channel=channel, seat=seat, clock=None, passes_delays=True, analysis=a)
+        AnalysedResponse(
+            seq=n, round=AS_FOUND, channel=channel, seat=seat, clock=None, passes_delays=True, analysis=a
+        )
         for n, ((channel, seat), a) in enumerate(places.items(), start=100)
     )
 

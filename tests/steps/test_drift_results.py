@@ -19,7 +19,7 @@ from commission.dsp.repeatability import default_repeatability
 from commission.dsp.uncertainty import PLACEMENT_U_DB
 from commission.dsp.variance import band_variance
 from commission.model import (
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Band,
     Channel,
@@ -469,7 +469,7 @@ def test_a_gain_that_moved_at_one_seat_is_no_drift() -> None:
 
 def test_a_channel_taken_by_one_visit_through_the_processor_is_not_compared() -> None:
     items = [
-        Analysed(
+        AnalysedResponse(
             seq=i,
             round="as-found",
             channel=c,

@@ -12,7 +12,7 @@ from builders import analysis, cinema, defined, job_of
 from commission.diagnosis import findings
 from commission.dsp.geometry import mirror_partner, side
 from commission.model import (
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Check,
     Job,
@@ -319,7 +319,9 @@ def test_a_reflection_is_a_ray_over_its_surface() -> None:
     job = job_of(defined(cinema()))
     after_s = (math.hypot(3.2, 3.15) - math.hypot(3.2, 0.15)) / 344.2
     heard = analysis(reflections=((after_s, -8.0), (0.0005, -3.0), (0.0142, -12.0)))
-    found = Analysed(seq=9, round="as-found", channel="FC", seat="A2", clock=None, passes_delays=True, analysis=heard)
+    found = AnalysedResponse(
+        seq=9, round="as-found", channel="FC", seat="A2", clock=None, passes_delays=True, analysis=heard
+    )
     (plan,) = layout.evaluate(job, "as-found", Analyses([found])).room_plans
     (ray,) = plan.rays  # the loudspeaker's own edge, and what fits no surface, are none
     assert (ray.channel, ray.seat, ray.text) == ("FC", "A2", "ceiling −8 dB after 3.7 ms")

@@ -24,7 +24,7 @@ from commission.diagnosis import findings
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Check,
     EventBody,
@@ -135,7 +135,7 @@ def faulty_room() -> SoundRoom:
     return room.change("TpFL", ["A3"], snr_db=4.0)
 
 
-def stored(heard: list[Analysed]) -> list[EventBody]:
+def stored(heard: list[AnalysedResponse]) -> list[EventBody]:
     return [
         ResponseStored(
             round=each.round,

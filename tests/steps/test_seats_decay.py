@@ -15,7 +15,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import analyse_batch
 from commission.model import (
     AS_FOUND,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Analysis,
     FloatArray,
@@ -39,7 +39,9 @@ def analysed(impulses: dict[tuple[str, str], FloatArray]) -> Analyses:
     for n, ((channel, seat), each) in enumerate(zip(impulses, found, strict=True), start=100):
         assert isinstance(each, Analysis)
         out.append(
-            Analysed(seq=n, round=AS_FOUND, channel=channel, seat=seat, clock=None, passes_delays=True, analysis=each)
+            AnalysedResponse(
+                seq=n, round=AS_FOUND, channel=channel, seat=seat, clock=None, passes_delays=True, analysis=each
+            )
         )
     return Analyses(out)
 
@@ -195,7 +197,9 @@ def test_two_real_rooms_are_not_accused() -> None:
     surrey = analyse_batch([Response(impulse=h, rate_hz=16000.0) for h in ears[[0, 18, 36]]], [False] * 3)
     for found in ([living], surrey):
         analyses = Analyses(
-            Analysed(seq=n, round=AS_FOUND, channel="FL", seat=s, clock=None, passes_delays=True, analysis=each)
+            AnalysedResponse(
+                seq=n, round=AS_FOUND, channel="FL", seat=s, clock=None, passes_delays=True, analysis=each
+            )
             for n, (s, each) in enumerate(zip(SEATS, found, strict=False), start=100)
             if isinstance(each, Analysis)
         )

@@ -35,7 +35,7 @@ def left(app):
     return left_to_do(
         visit.job,
         visit.outcomes(AS_LEFT),
-        visit.followed(AS_LEFT),
+        visit.finding_histories(AS_LEFT),
         visit.unexplained(AS_LEFT),
         titles,
         AS_LEFT,

@@ -67,7 +67,7 @@ async def test_nothing_is_left_for_later_without_a_reason():
         assert app.visit.job.actions == ()
         await pilot.press(*"parts ordered", "enter")
         await settle(pilot)
-        assert app.followed[0].status == "left for later: parts ordered"
+        assert app.finding_histories[0].status == "left for later: parts ordered"
 
 
 async def test_as_left_keeps_what_was_not_measured_again_on_every_screen():
@@ -78,7 +78,7 @@ async def test_as_left_keeps_what_was_not_measured_again_on_every_screen():
         await settle(pilot)
         app.show_round("as-left")
         await settle(pilot)
-        assert app.followed[0].fate is Fate.NOT_MEASURED_AGAIN
+        assert app.finding_histories[0].fate is Fate.NOT_MEASURED_AGAIN
         assert "not measured again" in shown(app)
         for where in ("f", "compare", "handover", "levels"):
             await (pilot.press("f") if where == "f" else to_step(pilot, where))

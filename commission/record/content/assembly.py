@@ -18,7 +18,7 @@ from commission.model.errors import Cancelled
 from commission.model.units import clean_text
 from commission.record.content.context import Context
 from commission.record.content.figures import plans
-from commission.record.content.findings import findings_section, followed_findings
+from commission.record.content.findings import finding_histories, findings_section
 from commission.record.content.lengths import shortened
 from commission.record.content.page_one import summary_section
 from commission.record.content.settings import settings_section
@@ -110,7 +110,7 @@ def _typed(file_name: str) -> str:
 
 
 def _sections(context: Context) -> list[Section]:
-    found = followed_findings(context)
+    found = finding_histories(context)
     parts: list[Section | None] = [
         _written(context, "Summary", lambda: summary_section(context, found)),
         _written(context, "Site", lambda: site_section(context)),

@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Literal
 
 from commission.diagnosis.room import SPOILT
-from commission.model import Fate, Finding, Followed, Verdict
+from commission.model import Fate, Finding, FindingHistory, Verdict
 from commission.model.fate import ACTION_WORDS
 from commission.model.outcome import Cause
 from commission.model.units import clean_text
@@ -26,21 +26,21 @@ MEASURING = "measurement."
 """Beginning of the ids of measuring mistakes, which are no faults of the cinema."""
 
 
-def followed_findings(context: Context) -> tuple[Followed, ...]:
+def finding_histories(context: Context) -> tuple[FindingHistory, ...]:
     """Every finding of the visit with what became of it by the newest round that holds anything."""
-    return context.visit.followed(context.after or FOUND)
+    return context.visit.finding_histories(context.after or FOUND)
 
 
-def of_the_cinema(followed: Followed) -> bool:
+def of_the_cinema(history: FindingHistory) -> bool:
     """Whether it is a fault of the cinema, and not a mistake of the measurement."""
-    return not followed.first.id.startswith(MEASURING)
+    return not history.first.id.startswith(MEASURING)
 
 
 def electronics_open(context: Context) -> set[str]:
     """Channels with an open fault of the equipment or its wiring, but for what the client accepted."""
     faults = [
         each
-        for each in followed_findings(context)
+        for each in finding_histories(context)
         if each.first.cause == "electronics"
         and of_the_cinema(each)
         and not each.fate.gone
@@ -59,10 +59,10 @@ def hidden(context: Context, cause: Cause, findings: Iterable[Finding]) -> bool:
 # --- in plain words -------------------------------------------------------------------------------------------------
 
 
-def merged(followed: Iterable[Followed]) -> list[Followed]:
+def merged(histories: Iterable[FindingHistory]) -> list[FindingHistory]:
     """For the homeowner: faults of one kind with the same fate as one, where there is a sentence for the kind."""
-    groups: dict[tuple[object, ...], list[Followed]] = {}
-    for i, each in enumerate(followed):
+    groups: dict[tuple[object, ...], list[FindingHistory]] = {}
+    for i, each in enumerate(histories):
         kind = each.first.id if each.first.id in PLAIN_FINDINGS else i
         did = tuple(action.seq for action in each.actions)
         key = (kind, each.fate, bool(each.now), each.open_channels, did, each.new_settings, each.round)
@@ -112,17 +112,17 @@ def description(context: Context, finding: Finding, tense: Literal["was", "now"]
     return text if "likely" in text.lower() or not finding.alternatives else f"Likely: {text}"
 
 
-def status_sentences(context: Context, followed: Followed) -> str:
+def status_sentences(context: Context, history: FindingHistory) -> str:
     """What became of a finding, never more than is known; empty in a visit that measured once and changed nothing."""
-    some = followed.open_channels
+    some = history.open_channels
     where = f": {context.channel_names(some)}" if some else ""
-    did = _action(context, followed)
-    match followed.fate:
+    did = _action(context, history)
+    match history.fate:
         case Fate.OPEN:
             status = ""
         case Fate.STILL_THERE:
             after = (
-                f", although it was {did}" if did and followed.actions else ", with the new settings" if did else ""
+                f", although it was {did}" if did and history.actions else ", with the new settings" if did else ""
             )
             status = f"Still there{where}{after}."
         case Fate.NEW:
@@ -140,41 +140,41 @@ def status_sentences(context: Context, followed: Followed) -> str:
         case Fate.NO_LONGER_FOUND:
             status = "No longer found."
         case Fate.ACCEPTED | Fate.LEFT_FOR_LATER:
-            status = f"{capital(did or followed.fate.value)}."
-    return f"{status}{_others(context, followed)}".strip()
+            status = f"{capital(did or history.fate.value)}."
+    return f"{status}{_others(context, history)}".strip()
 
 
-def _others(context: Context, followed: Followed) -> str:
+def _others(context: Context, history: FindingHistory) -> str:
     """What is known of the channels of a finding that its status does not name, where it names some."""
-    some = followed.open_channels
+    some = history.open_channels
     known: dict[str, list[str]] = {}
-    for channel in followed.first.channels if some else ():
+    for channel in history.first.channels if some else ():
         if channel not in some:
-            known.setdefault(_checked_later(context, followed, channel), []).append(channel)
+            known.setdefault(_checked_later(context, history, channel), []).append(channel)
     return "".join(f" {text}: {context.channel_names(channels)}." for text, channels in known.items())
 
 
-def _action(context: Context, followed: Followed) -> str:
+def _action(context: Context, history: FindingHistory) -> str:
     """What was done about it last, by whom and when, as a clause; "" where nothing is logged."""
-    mends = followed.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED, Fate.STILL_THERE)
-    actions = [each for each in followed.actions if each.mends or not mends]
+    mends = history.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED, Fate.STILL_THERE)
+    actions = [each for each in history.actions if each.mends or not mends]
     if not actions:
-        return f"new settings were {followed.new_settings}" if followed.new_settings else ""
+        return f"new settings were {history.new_settings}" if history.new_settings else ""
     body = actions[-1].body
     by = f" by {clean_text(body.by)}" if body.by and body.action not in ("accepted", "later") else ""
     note = f" ({clean_text(body.note)})" if body.note else ""
     return f"{ACTION_WORDS[body.action]}{by} on {context.date(actions[-1].at)}{note}"
 
 
-def _checked_later(context: Context, followed: Followed, channel: str) -> str:
+def _checked_later(context: Context, history: FindingHistory, channel: str) -> str:
     """What the rounds after the one that found it first say of one channel of a finding."""
     rounds = context.job.rounds
-    later = rounds[rounds.index(followed.round) + 1 :] if followed.round in rounds else ()
+    later = rounds[rounds.index(history.round) + 1 :] if history.round in rounds else ()
     verdicts = [
         check.verdict
         for round_id in later
-        for check in context.outcome(followed.first.step, round_id).checks
-        if check.id == followed.first.check and check.channel in (None, channel)
+        for check in context.outcome(history.first.step, round_id).checks
+        if check.id == history.first.check and check.channel in (None, channel)
     ]
     if Verdict.FAIL in verdicts:
         return "Still outside the limit"
@@ -184,7 +184,7 @@ def _checked_later(context: Context, followed: Followed, channel: str) -> str:
 # --- for the trade --------------------------------------------------------------------------------------------------
 
 
-def findings_section(context: Context, found: tuple[Followed, ...]) -> Section:
+def findings_section(context: Context, found: tuple[FindingHistory, ...]) -> Section:
     """Every finding with its evidence, what else it could be, what would confirm it, the remedy and what was done."""
     ident, title = context.id("findings"), "Findings"
     failures = dict.fromkeys(each for r in context.job.rounds for each in context.visit.failures(r))
@@ -205,9 +205,9 @@ def findings_section(context: Context, found: tuple[Followed, ...]) -> Section:
     return Section(id=ident, title=title, blocks=(intro, *not_known), sections=tuple(parts))
 
 
-def _blocks(context: Context, followed: Followed) -> list[Block]:
-    first, now = followed.first, followed.now
-    parts = (sentence(clean_text(first.title)), status_sentences(context, followed))
+def _blocks(context: Context, history: FindingHistory) -> list[Block]:
+    first, now = history.first, history.now
+    parts = (sentence(clean_text(first.title)), status_sentences(context, history))
     head = Paragraph(text=" ".join(filter(None, parts)), kind="lead")
     pairs: list[tuple[str, str]] = []
 
@@ -220,7 +220,7 @@ def _blocks(context: Context, followed: Followed) -> list[Block]:
     newest = tuple(dict.fromkeys(text for each in now for text in each.evidence))
     if newest != first.evidence:
         add("Evidence now", *newest)
-    add("Checked again", _checked_again(context, followed))
+    add("Checked again", _checked_again(context, history))
     if first.confidence is not None:
         pairs.append(("Confidence", f"{first.confidence:.0%}".replace("%", " %")))
     add("Could also be", *first.alternatives)
@@ -230,7 +230,7 @@ def _blocks(context: Context, followed: Followed) -> list[Block]:
         "Done",
         *(
             _logged(context, action.body.action, action.body.by, action.at, action.body.note)
-            for action in followed.actions
+            for action in history.actions
         ),
     )
     return [head, Facts(pairs=tuple(pairs))] if pairs else [head]
@@ -241,10 +241,10 @@ def _logged(context: Context, action: str, by: str, at: str, note: str) -> str:
     return f"{ACTION_WORDS[action]}{who}, {context.date(at)} {at[11:16]} UTC{f': {note}' if note else ''}"
 
 
-def _checked_again(context: Context, followed: Followed) -> str:
+def _checked_again(context: Context, history: FindingHistory) -> str:
     """What the newest round says of the checks that would show a finding that it does not show: the ground of "gone"."""
-    finding = followed.first
-    if context.after is None or not finding.check or followed.now or followed.round == context.after:
+    finding = history.first
+    if context.after is None or not finding.check or history.now or history.round == context.after:
         return ""
     checks = [
         check

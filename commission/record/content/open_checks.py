@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from commission.diagnosis.calibration import front_loudspeakers
 from commission.diagnosis.unexplained_checks import explained
-from commission.model import Check, Followed, Verdict
+from commission.model import Check, FindingHistory, Verdict
 from commission.model.formatting import number
 from commission.record.content.checks import kind_name
 from commission.record.content.context import FOUND, Context, capital
@@ -82,20 +82,20 @@ class OpenKind:
     """Within the limit in an earlier round, and not checked again."""
 
 
-def open_kinds(context: Context, followed: Iterable[Followed]) -> list[OpenKind]:
+def open_kinds(context: Context, histories: Iterable[FindingHistory]) -> list[OpenKind]:
     """Every kind of check of the visit, in the order of the steps; most leave nothing open."""
-    open_findings = [f for each in followed if not each.fate.gone for f in (each.first, *each.now)]
+    open_findings = [f for each in histories if not each.fate.gone for f in (each.first, *each.now)]
     newest = context.after or FOUND
     rounds = context.job.rounds[: context.job.rounds.index(newest) + 1] if newest in context.job.rounds else (newest,)
     kinds: dict[str, OpenKind] = {}
     for step in context.visit.steps:
         if step.id == "handover":
             continue
-        history: dict[Key, list[tuple[str, Check]]] = {}
+        states_of: dict[Key, list[tuple[str, Check]]] = {}
         for round_id in rounds:
             for check in context.outcome(step.id, round_id).checks:
-                history.setdefault((step.id, check.id, check.channel, check.seat), []).append((round_id, check))
-        for states in history.values():
+                states_of.setdefault((step.id, check.id, check.channel, check.seat), []).append((round_id, check))
+        for states in states_of.values():
             round_id, check = states[-1]
             carried = [(r, c) for r, c in states if c.verdict is not Verdict.NOT_TESTED]
             kind = kinds.setdefault(_name(check), OpenKind(_name(check)))

@@ -11,7 +11,7 @@ from collections.abc import Iterable
 
 from commission.diagnosis.unexplained_checks import rules_of_cinema
 from commission.dsp.variance import Word
-from commission.model import AS_LEFT, Cause, Fate, Finding, Followed, Outcome, Verdict
+from commission.model import AS_LEFT, Cause, Fate, Finding, FindingHistory, Outcome, Verdict
 from commission.model.formatting import number
 from commission.model.noise_states import CALIBRATOR, known_state
 from commission.model.units import clean_text, counted
@@ -89,18 +89,18 @@ GLOSSARY = (
 """Technical words: a pattern that finds them on the page, how they are listed, what they mean."""
 
 
-def summary_section(context: Context, followed: tuple[Followed, ...]) -> Section:
+def summary_section(context: Context, histories: tuple[FindingHistory, ...]) -> Section:
     """Page one."""
     ident = context.id("summary")
     alone = only_found(context)
-    kinds = open_kinds(context, followed)
-    gone = merged(each for each in followed if each.fate.gone)
-    remaining = merged(each for each in followed if not each.fate.gone)
+    kinds = open_kinds(context, histories)
+    gone = merged(each for each in histories if each.fate.gone)
+    remaining = merged(each for each in histories if not each.fate.gone)
     loose = [*_partly_done(context, alone), *([] if alone else _not_again(context))]
     parts = [
         earlier_section(context),
         _remains(context, remaining, kinds, loose, alone),
-        _found(context, gone, followed),
+        _found(context, gone, histories),
         _done(context, alone),
         _seats(context),
     ]
@@ -124,8 +124,8 @@ def summary_section(context: Context, followed: tuple[Followed, ...]) -> Section
 
 def _bottom_line(
     context: Context,
-    gone: list[Followed],
-    remaining: list[Followed],
+    gone: list[FindingHistory],
+    remaining: list[FindingHistory],
     kinds: list[OpenKind],
     loose: list[str],
     alone: bool,
@@ -171,7 +171,7 @@ def _remaining(count: int, unknown: int) -> str:
     return f"{capital(count_word(seen))} problem{'s remain' if seen > 1 else ' remains'} in your cinema{more}"
 
 
-def _open_ends(remaining: list[Followed], kinds: list[OpenKind], loose: list[str]) -> str:
+def _open_ends(remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str]) -> str:
     """What is left open in a cinema without a known problem, as a clause; "" where nothing is."""
     failed = sum(bool(kind.failed) for kind in kinds)
     undecided = sum(bool(kind.unsure) for kind in kinds)
@@ -257,7 +257,7 @@ def _when_measured(context: Context, alone: bool) -> str:
 # --- what was found -------------------------------------------------------------------------------------------------
 
 
-def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...]) -> Section | None:
+def _found(context: Context, gone: list[FindingHistory], histories: tuple[FindingHistory, ...]) -> Section | None:
     """What was wrong and is no longer found; and of which causes no fault showed."""
     if not any(measured(context.job)):
         return None
@@ -271,7 +271,7 @@ def _found(context: Context, gone: list[Followed], followed: tuple[Followed, ...
         blocks.append(Bullets(items=items))
     texts: dict[str, list[str]] = {}
     for cause in CAUSES:
-        if not any(each.first.cause == cause and of_the_cinema(each) for each in followed):
+        if not any(each.first.cause == cause and of_the_cinema(each) for each in histories):
             if worth := _silence(context, cause):
                 texts.setdefault(worth, []).append(CAUSE_NAMES[cause])
     blocks += [Paragraph(text=f"{worth}: {'; '.join(causes)}.") for worth, causes in texts.items()]
@@ -433,7 +433,7 @@ def _seats(context: Context) -> Section | None:
 
 
 def _remains(
-    context: Context, remaining: list[Followed], kinds: list[OpenKind], loose: list[str], alone: bool
+    context: Context, remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str], alone: bool
 ) -> Section | None:
     """What remains: open problems with what they take, failed checks without a cause, what was not decided or tested."""
     if not any(measured(context.job)):
@@ -463,21 +463,21 @@ def _remains(
     return Section(id=ident, title=title, blocks=(Bullets(items=tuple(items)),))
 
 
-def _open_item(context: Context, followed: Followed) -> str:
+def _open_item(context: Context, history: FindingHistory) -> str:
     """One open problem: what it is, what is noticed, how bad it is, what mending takes and who does it."""
-    finding = followed.finding
+    finding = history.finding
     known = PLAIN_FINDINGS.get(finding.id)
-    seen = bool(followed.now) or followed.fate is Fate.STILL_THERE
+    seen = bool(history.now) or history.fate is Fate.STILL_THERE
     parts = [description(context, finding, "now" if seen else "was")]
     newest = context.after or FOUND
-    parts.append(_dialogue(context, finding, newest if seen else followed.round, "now" if seen else "was").strip())
-    parts.append(status_sentences(context, followed))
+    parts.append(_dialogue(context, finding, newest if seen else history.round, "now" if seen else "was").strip())
+    parts.append(status_sentences(context, history))
     effort, who = _effort(context, finding), known.who if known is not None else INSTALLER
     if finding.id in LEVEL_FINDINGS and (lost := quieter_since(context) & set(finding.channels)):
         names = context.channel_names(each for each in finding.channels if each in lost)
         who = INSTALLER
         effort = f"Find out first why {names} became quieter (cable, amplifier, driver): no setting can correct that."
-    if followed.fate is Fate.ACCEPTED:
+    if history.fate is Fate.ACCEPTED:
         return " ".join(filter(None, parts))
     if known is not None and seen:
         parts.append(f"You notice: {known.notice} How bad: {known.severity}.")

@@ -13,7 +13,7 @@ from typing import Any
 
 from commission import __version__
 from commission.dsp.air import speed_of_sound_m_s
-from commission.model import Analysis, Check, Event, Finding, Followed, Job, Outcome, Position, Verdict, worst
+from commission.model import Analysis, Check, Event, Finding, FindingHistory, Job, Outcome, Position, Verdict, worst
 from commission.model.checklist import LIP_SYNC
 from commission.model.units import clean_text
 from commission.record.data.bass import bass_values
@@ -544,20 +544,20 @@ def _band(result: seat_variance.BandResult) -> dict[str, Any]:
 
 def _findings(visit: Visit) -> list[dict[str, Any]]:
     """The findings of every round, each with what became of it by the newest one."""
-    from commission.diagnosis.fates import followed_as
+    from commission.diagnosis.fates import history_of
 
     rounds = visit.job.rounds
-    followed = visit.followed(rounds[-1])
+    histories = visit.finding_histories(rounds[-1])
     found = [(r, finding) for r in rounds for finding in visit.findings(r)]
     remembered = [
         (each.round, each.first)
-        for each in followed
-        if not any(followed_as(finding, (each,)) for _, finding in found)
+        for each in histories
+        if not any(history_of(finding, (each,)) for _, finding in found)
     ]
-    return [_finding(finding, r, followed_as(finding, followed)) for r, finding in (*found, *remembered)]
+    return [_finding(finding, r, history_of(finding, histories)) for r, finding in (*found, *remembered)]
 
 
-def _finding(finding: Finding, round_id: str, followed: Followed | None) -> dict[str, Any]:
+def _finding(finding: Finding, round_id: str, history: FindingHistory | None) -> dict[str, Any]:
     return {
         "id": finding.id,
         "round": round_id,
@@ -570,8 +570,8 @@ def _finding(finding: Finding, round_id: str, followed: Followed | None) -> dict
         "alternatives": list(finding.alternatives),
         "confirm": finding.confirm,
         "remedy": finding.remedy,
-        "status": None if followed is None else followed.proven.value,
-        "status_channels": [] if followed is None else list(followed.open_channels),
+        "status": None if history is None else history.proven.value,
+        "status_channels": [] if history is None else list(history.open_channels),
         "actions": [
             {
                 "action": each.body.action,
@@ -581,7 +581,7 @@ def _finding(finding: Finding, round_id: str, followed: Followed | None) -> dict
                 "note": each.body.note,
                 "event": each.seq,
             }
-            for each in (followed.actions if followed is not None else ())
+            for each in (history.actions if history is not None else ())
         ],
     }
 

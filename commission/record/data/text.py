@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from commission.model import Check, Column, Followed, Outcome, Row, Table, Verdict
+from commission.model import Check, Column, FindingHistory, Outcome, Row, Table, Verdict
 from commission.model.fate import ACTION_WORDS
 from commission.model.formatting import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
@@ -93,15 +93,15 @@ def check_sentence(check: Check) -> str:
     return f"{text}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
 
 
-def finding_lines(followed: Followed, round_id: str) -> list[str]:
+def finding_lines(history: FindingHistory, round_id: str) -> list[str]:
     """A finding with what became of it, its evidence, rivals, confirming test, remedy, and what was done about it.
 
     One of an earlier round that this round does not show again has its evidence there.
     """
-    finding = followed.finding
+    finding = history.finding
     sure = "" if finding.confidence is None else f" (confidence {finding.confidence:.0%})"
-    lines = [f"{finding.cause}: {followed.title}{sure}", f"    status: {followed.status}"]
-    if not followed.now and followed.round != round_id:
+    lines = [f"{finding.cause}: {history.title}{sure}", f"    status: {history.status}"]
+    if not history.now and history.round != round_id:
         return lines
     lines += [f"    evidence: {text}" for text in finding.evidence]
     lines += [f"    could also be: {text}" for text in finding.alternatives]
@@ -109,7 +109,7 @@ def finding_lines(followed: Followed, round_id: str) -> list[str]:
         lines.append(f"    to confirm: {finding.confirm}")
     if finding.remedy:
         lines.append(f"    remedy: {finding.remedy}")
-    for each in followed.actions:
+    for each in history.actions:
         by, note = (f" by {each.body.by}" if each.body.by else "", f": {each.body.note}" if each.body.note else "")
         lines.append(f"    done: {ACTION_WORDS[each.body.action]}{by}, {each.at[:10]} {each.at[11:16]} UTC{note}")
     return lines
@@ -173,10 +173,10 @@ def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = 
             outcome = visit.outcome(step.id, round_id)
             if outcome.total or outcome.tables or outcome.checks or outcome.remarks:
                 lines += ["", *outcome_lines(outcome, step.title, units, budgets=budgets)]
-        found = visit.followed(round_id)
+        found = visit.finding_histories(round_id)
         lines += ["", f"Findings ({round_id}):" + ("" if found else " none")]
-        for followed in found:
-            lines += finding_lines(followed, round_id)
+        for history in found:
+            lines += finding_lines(history, round_id)
         lines += visit.failures(round_id)
     if kept := rejudged_lines(visit.rejudged()):
         lines += ["", *kept]

@@ -94,7 +94,7 @@ Turn a subwoofer's polarity in the processor where it can do that, otherwise wit
 AGREEMENT = Limit(
     high=AGREEMENT_DB,
     unit="dB",
-    basis="predicted and measured bass at a seat; determined by simulation (tests/steps/test_bass_verified.py)",
+    basis="predicted and measured bass at a seat; determined by simulation (tests/steps/test_bass_verification.py)",
 )
 CROSSOVER = Limit(
     high=3.0, unit="dB", basis="what delay and polarity would add through the crossover; common practice, no source"
@@ -117,7 +117,7 @@ BUDGETS = (
         "bass at a seat against its prediction",
         "microphone put back within 5 cm",
         AGREEMENT_U_DB,
-        "determined by simulation (tests/steps/test_bass_verified.py)",
+        "determined by simulation (tests/steps/test_bass_verification.py)",
     ),
     budget_for.single(
         "bass.crossover",

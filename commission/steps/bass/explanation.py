@@ -15,7 +15,7 @@ from commission.steps.wiring import result as wiring
 
 GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
 """A setting that changed by this much more or less than entered is wrong (determined by simulation:
-tests/steps/test_bass_verified.py)."""
+tests/steps/test_bass_verification.py)."""
 GAIN_U_DB, DELAY_U_S = 0.3, 0.12e-3
 
 

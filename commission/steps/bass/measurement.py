@@ -18,7 +18,7 @@ from commission.dsp.bass_sum import SubResponses, log_points
 from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band
-from commission.model import Analysed, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
+from commission.model import AnalysedResponse, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
 from commission.model.units import listed
 from commission.steps.seats import result as seat_cells
 from commission.steps.seats.awaiting import awaiting_repair
@@ -68,7 +68,7 @@ class MeasuredBass:
 
 
 def _missing_delays_s(
-    job: Job, round_id: str, subs: Sequence[str], rows: Mapping[str, Sequence[Analysed]]
+    job: Job, round_id: str, subs: Sequence[str], rows: Mapping[str, Sequence[AnalysedResponse]]
 ) -> FloatArray | str:
     """The delay that each subwoofer's recordings went past [s], or why it is not known."""
     past = [not item.passes_delays for items in rows.values() for item in items]
@@ -170,7 +170,9 @@ def newest_bass(job: Job, analyses: Analyses) -> MeasuredBass | str:
     return why
 
 
-def _at_seat(job: Job, round_id: str, screened: Analyses, subs: Sequence[str], seat: str) -> list[Analysed] | str:
+def _at_seat(
+    job: Job, round_id: str, screened: Analyses, subs: Sequence[str], seat: str
+) -> list[AnalysedResponse] | str:
     """The newest responses of all subwoofers at a seat on one clock, or why they cannot be summed."""
     repeats = {sub: screened.repeats(round_id, sub, seat) for sub in subs}
     missing = [sub for sub, items in repeats.items() if not items]
@@ -193,7 +195,7 @@ def _at_seat(job: Job, round_id: str, screened: Analyses, subs: Sequence[str], s
     return found
 
 
-def _why_no_bass(sub: str, item: Analysed) -> str:
+def _why_no_bass(sub: str, item: AnalysedResponse) -> str:
     """Why the bass of a response cannot be added to that of others: it came without phase, or a check rejected it."""
     why = {} if item.analysis is None else item.analysis.why
     if item.analysis is not None and item.analysis.has_phase and (reason := why.get("bands") or why.get("arrival")):
@@ -201,12 +203,12 @@ def _why_no_bass(sub: str, item: Analysed) -> str:
     return f"the response of {sub} has no phase"
 
 
-def _bass(item: Analysed) -> np.ndarray:
+def _bass(item: AnalysedResponse) -> np.ndarray:
     assert item.analysis is not None and item.analysis.bass is not None
     return np.asarray(item.analysis.bass, dtype=complex)
 
 
-def _usable_hz(rows: dict[str, list[Analysed]]) -> tuple[FloatArray, list[str]]:
+def _usable_hz(rows: dict[str, list[AnalysedResponse]]) -> tuple[FloatArray, list[str]]:
     """The frequencies of BASS_HZ within the band where the subwoofers play above the noise, and what is left out."""
     near = np.argmin(np.abs(np.log(GRID_HZ)[:, None] - np.log(BASS_HZ)), axis=0)
     powers, quiet = {}, {}

@@ -257,7 +257,7 @@ def version(measured: MeasuredBass, name: str, settings: SubSettings, price: flo
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Searched:
+class _SearchResult:
     """The slow part of the search, for one set of responses."""
 
     settled: tuple[SubSettings, ...]
@@ -266,11 +266,11 @@ class _Searched:
     held_out: HeldOut | None
 
 
-_KEPT: dict[tuple[object, ...], _Searched] = {}
+_KEPT: dict[tuple[object, ...], _SearchResult] = {}
 MOST_KEPT = 6
 
 
-def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_c: float) -> _Searched:
+def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_c: float) -> _SearchResult:
     """Search and what follows from it; what was searched before with the same numbers is not searched again."""
     bounds, grid = space.bounds, space.grid
     limits = (bounds.delay_low_s, bounds.delay_high_s, bounds.gain_low_db, bounds.gain_high_db)
@@ -288,7 +288,7 @@ def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_
     ]
     order = np.argsort(sturdy, kind="stable")
     traded = search_of.trade(room, bounds, found.settings, tuple(PRICES.values())) if room.subs > 1 else ()
-    result = _Searched(
+    result = _SearchResult(
         settled=tuple(settled[k] for k in order),
         trade=tuple(
             search_of.settle(room, bounds, grid, each, p) for each, p in zip(traded, PRICES.values(), strict=False)
@@ -365,7 +365,7 @@ def _proposal(
     return best, placing.placed(through, best), filters
 
 
-def _trade(measured: MeasuredBass, searched: _Searched) -> tuple[Version, ...]:
+def _trade(measured: MeasuredBass, searched: _SearchResult) -> tuple[Version, ...]:
     found = zip(PRICES.items(), searched.trade, strict=False)
     return tuple(version(measured, name, settings, price) for (name, price), settings in found)
 

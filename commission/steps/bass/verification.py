@@ -32,7 +32,7 @@ from commission.steps.shared.survey import delay_slope_s, on_clock
 
 AGREEMENT_DB = 1.5
 """Predicted and measured levels at a seat agree within this (root mean square over third octaves) with the microphone put
-back within 5 cm (determined by simulation: tests/steps/test_bass_verified.py)."""
+back within 5 cm (determined by simulation: tests/steps/test_bass_verification.py)."""
 AGREEMENT_U_DB = 0.3
 DELAYS_S = np.arange(-60e-3, 60e-3, 0.1e-3)
 LEAST_CLEAR = 0.6
@@ -329,7 +329,7 @@ def _shape(
 
 FILTER_SEEN_DB = 0.4
 """Scatter over frequency that a filter must make before its absence is stated: 0.04 to 0.13 dB come from a microphone put
-back within 3 cm (determined by simulation: tests/steps/test_bass_verified.py)."""
+back within 3 cm (determined by simulation: tests/steps/test_bass_verification.py)."""
 LIMITER_TRIED_HZ = (25.0, 31.5, 40.0, 50.0, 63.0)
 
 

@@ -30,7 +30,7 @@ from commission.steps.shared.survey import common_clock, delay_slope_s, on_clock
 LEVEL_OFF_DB, LEVEL_U_DB = 1.0, 0.5
 DELAY_OFF_S, DELAY_U_S = 0.3e-3, 0.1e-3
 """How far a level or an arrival may be from its prediction, and the standard uncertainty at one seat of a microphone put
-back within 5 cm (determined by simulation: tests/steps/test_compare_predicted.py)."""
+back within 5 cm (determined by simulation: tests/steps/test_compare_prediction.py)."""
 LEAST_CHANNELS = 3
 """With fewer channels their median is not a common part."""
 MISTAKE_DB, MISTAKE_S = 0.6, 0.15e-3

@@ -276,7 +276,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     )
 
 
-def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _Matched:
+def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _MatchedTimes:
     """The delays as the arrivals of all seats show them."""
     found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
     if isinstance(found, str) or matching is None:
@@ -289,7 +289,7 @@ def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _Matched:
     return {"scale": matching.scale, "late_s": late, "rest_s": {} if found.by_tape else rest}
 
 
-class _Matched(TypedDict):
+class _MatchedTimes(TypedDict):
     scale: float
     late_s: dict[str, float]
     rest_s: dict[str, dict[str, float]]

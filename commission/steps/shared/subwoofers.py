@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from commission.model import Analysed, Analyses, ComplexArray, Job
+from commission.model import AnalysedResponse, Analyses, ComplexArray, Job
 from commission.steps.shared.screening import usable
 
 SUBS = "SUBS"
@@ -45,7 +45,7 @@ def sub_spectra(job: Job, round_id: str, analyses: Analyses, seat_id: str) -> di
     return own
 
 
-def why_no_sum(newest: list[Analysed], count: int, problems: list[str]) -> str | None:
+def why_no_sum(newest: list[AnalysedResponse], count: int, problems: list[str]) -> str | None:
     """Why the newest responses of `count` subwoofers at a seat cannot be summed, as a clause; None where they can."""
     if len(newest) < count:
         return problems[0] if problems else "not every subwoofer was measured"

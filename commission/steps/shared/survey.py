@@ -12,7 +12,7 @@ from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.matching import Matching, Survey, match
-from commission.model import Analysed, Analyses, Channel, FloatArray, Job, Position, Seat
+from commission.model import AnalysedResponse, Analyses, Channel, FloatArray, Job, Position, Seat
 from commission.steps.shared.cache import cached
 
 LEAST_SWAP_S = 0.9e-3
@@ -27,7 +27,7 @@ class NamedSurvey:
     survey: Survey
     channels: tuple[str, ...]
     seats: tuple[str, ...]
-    recordings: dict[tuple[str, str], Analysed]
+    recordings: dict[tuple[str, str], AnalysedResponse]
     by_tape: bool
     """Without positions: distances by tape, from the reference seat alone."""
 
@@ -70,7 +70,7 @@ def common_clock(job: Job, round_id: str, analyses: Analyses, seat: Seat) -> str
     return max(votes, key=lambda clock: (votes[clock], newest[clock]), default=None)
 
 
-def on_clock(repeats: Sequence[Analysed], clock: str | None) -> Analysed | None:
+def on_clock(repeats: Sequence[AnalysedResponse], clock: str | None) -> AnalysedResponse | None:
     """The newest of repeats on a clock."""
     return next((each for each in reversed(repeats) if each.clock is not None and each.clock == clock), None)
 
@@ -117,7 +117,7 @@ def surveyed(job: Job, round_id: str, analyses: Analyses) -> NamedSurvey | str:
     grid = _grid(job, round_id)
     if isinstance(grid, str):
         return grid
-    recordings: dict[tuple[str, str], Analysed] = {}
+    recordings: dict[tuple[str, str], AnalysedResponse] = {}
     for seat in grid.seats:
         clock = common_clock(job, round_id, analyses, seat)
         for channel in grid.channels:
@@ -177,7 +177,7 @@ def _grid(job: Job, round_id: str) -> _Grid | str:
 
 
 def _measured(
-    job: Job, round_id: str, grid: _Grid, recordings: dict[tuple[str, str], Analysed]
+    job: Job, round_id: str, grid: _Grid, recordings: dict[tuple[str, str], AnalysedResponse]
 ) -> tuple[FloatArray, np.ndarray, FloatArray]:
     """(arrivals [s], numbers of the clocks [shape=(channels, seats) each], applied delays [s, shape=(channels,)])."""
     numbers = {clock: i for i, clock in enumerate(dict.fromkeys(each.clock for each in recordings.values()))}
@@ -255,7 +255,7 @@ def _apart(channel: Position | None, seat: Position | None) -> tuple[float, floa
     return channel[0] - seat[0], channel[1] - seat[1], channel[2] - seat[2]
 
 
-def _orders(channels: list[str], recordings: dict[tuple[str, str], Analysed]) -> tuple[np.ndarray, ...]:
+def _orders(channels: list[str], recordings: dict[tuple[str, str], AnalysedResponse]) -> tuple[np.ndarray, ...]:
     """Orders in which the channels may have been measured: as listed, and as most were stored."""
     stored = sorted(
         range(len(channels)),

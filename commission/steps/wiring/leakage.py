@@ -10,7 +10,15 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.leakage import LEAST_SEATS, SAME_LAG_S, Gain, Shared, flat_spectra, leakage_gain, shared_sound
+from commission.dsp.leakage import (
+    LEAST_SEATS,
+    SAME_LAG_S,
+    Gain,
+    SharedSound,
+    flat_spectra,
+    leakage_gain,
+    shared_sound,
+)
 from commission.model import Analyses, Budget, Check, ComplexArray, Job, RoomSound
 from commission.model.formatting import number
 from commission.model.units import listed
@@ -75,11 +83,11 @@ class _Pair:
     """Two channels at the seats at which they can be compared."""
 
     seats: NDArray[np.int_]
-    zero: Shared
-    any_lag: Shared
+    zero: SharedSound
+    any_lag: SharedSound
 
     @property
-    def found(self) -> Shared | None:
+    def found(self) -> SharedSound | None:
         """A common sound: in the mixer's place, or at another lag."""
         at_any = AT_ANY_RATIO if len(self.seats) > LEAST_SEATS else AT_ANY_OF_TWO_RATIO
         for shared, least in ((self.zero, AT_ZERO_RATIO), (self.any_lag, at_any)):

@@ -13,7 +13,7 @@ from commission.dsp.coherence import coherence
 from commission.dsp.direct import DIRECT_RATE_HZ
 from commission.dsp.load import THIRDS_HZ, total_percent
 from commission.dsp.spectrum import exact_octave_hz
-from commission.model import LOOPBACK, Analysed, Analyses, Analysis, Budget, Channel, Check, Job, LoadAnalysis
+from commission.model import LOOPBACK, AnalysedResponse, Analyses, Analysis, Budget, Channel, Check, Job, LoadAnalysis
 from commission.model.formatting import number
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import screen
@@ -140,8 +140,8 @@ class _Pair:
 
     channel: Channel
     seat: str
-    low: Analysed
-    high: Analysed
+    low: AnalysedResponse
+    high: AnalysedResponse
 
     @property
     def step_db(self) -> float:
@@ -195,7 +195,9 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> WiringResult:
     )
 
 
-def _pair(channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[Analysed]) -> _Pair | None:
+def _pair(
+    channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[AnalysedResponse]
+) -> _Pair | None:
     """The two recordings of a channel at one seat whose levels differ most, the newest of each."""
     found: list[_Pair] = []
     own = [each for each in driven if each.channel == channel.id and each.analysis is not None]
@@ -208,17 +210,17 @@ def _pair(channel: Channel, job: Job, round_id: str, usable: Analyses, driven: I
     return max(found, key=lambda p: (p.step_db, reference is not None and p.seat == reference.id), default=None)
 
 
-def _load_of(item: Analysed) -> LoadAnalysis | None:
+def _load_of(item: AnalysedResponse) -> LoadAnalysis | None:
     return None if item.analysis is None else item.analysis.load
 
 
-def _by_drive(item: Analysed) -> tuple[float, int]:
+def _by_drive(item: AnalysedResponse) -> tuple[float, int]:
     return item.drive_db, -item.seq
 
 
 def _recordings(
-    channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[Analysed], seat: str | None
-) -> list[Analysed]:
+    channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[AnalysedResponse], seat: str | None
+) -> list[AnalysedResponse]:
     """What was recorded of a channel at one seat, softest first: where there are two levels, else the reference seat."""
     reference = job.system.reference_seat
     seat = seat or next((each.seat for each in driven if each.channel == channel.id), None)
@@ -371,7 +373,7 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
 # --- distortion -------------------------------------------------------------------------------------------------------
 
 
-def _distortions(channel: Channel, recordings: list[Analysed]) -> Iterable[BandDistortion]:
+def _distortions(channel: Channel, recordings: list[AnalysedResponse]) -> Iterable[BandDistortion]:
     """Of the newest recording at the softest and at the loudest level."""
     levels = sorted({each.drive_db for each in recordings})
     for drive_db in dict.fromkeys((levels[0], levels[-1])):
@@ -430,7 +432,7 @@ def _strongest(load: LoadAnalysis, hz: int) -> int | None:
 # --- rattles ----------------------------------------------------------------------------------------------------------
 
 
-def _rattle(recordings: list[Analysed]) -> Rattle:
+def _rattle(recordings: list[AnalysedResponse]) -> Rattle:
     loads = [each.analysis.load for each in recordings if each.analysis is not None and not each.analysis.clipped]
     known = [dict(load.bursts_db) for load in loads if load is not None and load.bursts_db]
     if not known:

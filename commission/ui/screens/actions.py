@@ -19,7 +19,7 @@ from commission.ui.typeahead import PaintedOnce
 from commission.ui.widgets.picker import Picker, text_item
 
 if TYPE_CHECKING:
-    from commission.model import Followed
+    from commission.model import FindingHistory
     from commission.ui.screens.base import VisitScreen
 
 HINTS = {
@@ -116,9 +116,9 @@ def _kinds() -> tuple[ActionKind, ...]:
     return get_args(ActionKind)
 
 
-def ask_action(screen: VisitScreen, followed: Followed) -> None:
+def ask_action(screen: VisitScreen, history: FindingHistory) -> None:
     """Ask what was done about a finding, and log it in the round that is looked at."""
-    finding = followed.finding
+    finding = history.finding
 
     def store(answer: Answer | None) -> None:
         if answer is None:
@@ -126,7 +126,7 @@ def ask_action(screen: VisitScreen, followed: Followed) -> None:
         body = ActionLogged(
             round=screen.round_id,
             finding=finding.id,
-            title=followed.title,
+            title=history.title,
             channels=finding.channels,
             seats=finding.seats,
             action=answer.action,
@@ -142,5 +142,5 @@ def ask_action(screen: VisitScreen, followed: Followed) -> None:
             )
             screen.notify(f"Logged: {ACTION_WORDS[answer.action]}.{again}", markup=False)
 
-    last = followed.action.body.action if followed.action is not None else None
-    screen.app.push_screen(AskAction(followed.title, screen.visit.job.system.technician, last), store)
+    last = history.action.body.action if history.action is not None else None
+    screen.app.push_screen(AskAction(history.title, screen.visit.job.system.technician, last), store)

@@ -107,7 +107,7 @@ class VisitScreen(PaintedOnce[None]):
             self.visit.analyses,
             app.round_id,
             app.outcomes,
-            app.followed,
+            app.finding_histories,
             app.unexplained,
             app.advice,
             app.sheet,

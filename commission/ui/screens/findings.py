@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from commission.diagnosis.unexplained_checks import OpenChecks
-    from commission.model import Followed
+    from commission.model import FindingHistory
 
 HELP = """
 Trouble has three causes: **electronics** (equipment and wiring), **room** (construction and layout), **settings**
@@ -81,7 +81,7 @@ class Findings(VisitScreen):
     def refresh_results(self) -> None:
         self.show_head("Findings")
         width = max(self.size.width - 2, 40)
-        items = finding_items(self.commission.followed, self.commission.unexplained, self._titles, width)
+        items = finding_items(self.commission.finding_histories, self.commission.unexplained, self._titles, width)
         if not items:
             items = [text_item("", f" {self._why_none()}", "dim")]
         items += [text_item("", f" {line}", "dim") for line in self._gaps(width)]
@@ -123,48 +123,48 @@ class Findings(VisitScreen):
         key = self.query_one("#findings", Picker).key
         width = max(self.size.width - 4, 30)
         lines: list[str] = []
-        if (followed := self._finding(key)) is not None:
-            lines = finding_text(followed, width)
+        if (history := self._finding(key)) is not None:
+            lines = finding_text(history, width)
         elif key.startswith("check "):
             groups = self.commission.unexplained
             place = int(key.split()[1])
             lines = checks_text(groups[place], width) if place < len(groups) else []
         self.query_one("#finding", Static).update(Content("\n".join(clean_text(line) for line in lines)))
 
-    def _finding(self, key: str) -> Followed | None:
-        found = self.commission.followed
+    def _finding(self, key: str) -> FindingHistory | None:
+        found = self.commission.finding_histories
         return found[int(key)] if key.isdecimal() and int(key) < len(found) else None
 
     @on(Picker.Chosen)
     def log_action(self, event: Picker.Chosen) -> None:
         """Ask what was done about the selected finding."""
-        if (followed := self._finding(event.key)) is not None:
+        if (history := self._finding(event.key)) is not None:
             from commission.ui.screens.actions import ask_action
 
-            ask_action(self, followed)
+            ask_action(self, history)
 
 
 def finding_items(
-    followed: Sequence[Followed], groups: Sequence[OpenChecks], titles: Mapping[str, str], width: int
+    histories: Sequence[FindingHistory], groups: Sequence[OpenChecks], titles: Mapping[str, str], width: int
 ) -> list[Item]:
     """One line for each open finding under its cause, the failed checks without a cause, then what is no longer found.
 
     The keys are the number of a finding, or "check" and the number of a group of checks.
     """
-    items = _under_causes(followed, width, gone=False)
+    items = _under_causes(histories, width, gone=False)
     if groups:
         items.append(text_item("", " failed checks, no cause found", "head"))
         for index, group in enumerate(groups):
             line = (("✗ ", "fail"), (clean_text(group.sentence(titles.get(group.step, group.step))), ""))
             items.append(Item(f"check {index}", line))
-    return items + _under_causes(followed, width, gone=True)
+    return items + _under_causes(histories, width, gone=True)
 
 
-def _under_causes(followed: Sequence[Followed], width: int, *, gone: bool) -> list[Item]:
+def _under_causes(histories: Sequence[FindingHistory], width: int, *, gone: bool) -> list[Item]:
     """The findings that are open, or those that are not, each under its cause."""
     items: list[Item] = []
     cause = ""
-    for index, each in enumerate(followed):
+    for index, each in enumerate(histories):
         if each.fate.gone != gone:
             continue
         if each.first.cause != cause:
@@ -174,16 +174,16 @@ def _under_causes(followed: Sequence[Followed], width: int, *, gone: bool) -> li
     return items
 
 
-def finding_line(followed: Followed, width: int) -> Line:
+def finding_line(history: FindingHistory, width: int) -> Line:
     """Symbol, title, and what became of it."""
-    symbol, style = MARKS.get(followed.fate, ("✗", "fail"))
+    symbol, style = MARKS.get(history.fate, ("✗", "fail"))
     # In a line the settings sheet that led to it gives way to the title.
-    status = clean_text(followed.status if followed.actions or not followed.fate.gone else Fate.NO_LONGER_FOUND.value)
+    status = clean_text(history.status if history.actions or not history.fate.gone else Fate.NO_LONGER_FOUND.value)
     room = max(width - 5 - len(status), width * 2 // 5)
     return (
         (f"{symbol} ", style),
-        (fit(clean_text(followed.title), room), ""),
-        (f" {status}", "dim" if followed.fate.gone else style),
+        (fit(clean_text(history.title), room), ""),
+        (f" {status}", "dim" if history.fate.gone else style),
     )
 
 
@@ -196,20 +196,20 @@ def open_counts(groups: Sequence[OpenChecks]) -> str:
     return ", ".join(parts)
 
 
-def finding_text(followed: Followed, width: int) -> list[str]:
+def finding_text(history: FindingHistory, width: int) -> list[str]:
     """A finding in full: status, evidence, alternatives, test, remedy, what was done."""
-    finding = followed.finding
+    finding = history.finding
     sure = f" (confidence {finding.confidence:.0%})" if finding.confidence is not None else ""
-    likely = "Likely: " if finding.alternatives and not followed.actions else ""
-    lines = [*wrap(f"{likely}{followed.title}{sure}", width), ""]
+    likely = "Likely: " if finding.alternatives and not history.actions else ""
+    lines = [*wrap(f"{likely}{history.title}{sure}", width), ""]
     done = [
         f"{ACTION_WORDS[a.body.action]}{f' by {a.body.by}' if a.body.by else ''}, {a.at[:10]} {a.at[11:16]} UTC"
         + (f": {a.body.note}" if a.body.note else "")
-        for a in followed.actions
+        for a in history.actions
     ]
     parts = [
-        ("Status", (followed.status,)),
-        ("Round", (round_name(followed.round),)),
+        ("Status", (history.status,)),
+        ("Round", (round_name(history.round),)),
         ("Done", tuple(done)),
         ("Evidence", finding.evidence),
     ]

@@ -14,7 +14,7 @@ from commission.ui.widgets.draw.canvas import wrap
 
 if TYPE_CHECKING:
     from commission.diagnosis.unexplained_checks import OpenChecks
-    from commission.model import Followed, Job, Outcome
+    from commission.model import FindingHistory, Job, Outcome
     from commission.ui.program import Program
 
 NOT_SHOWN = (Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED)
@@ -26,7 +26,7 @@ WHOLE_VISIT = ("compare", "drift", "handover")
 def left_to_do(
     job: Job,
     outcomes: Mapping[str, Outcome],
-    followed: Sequence[Followed],
+    histories: Sequence[FindingHistory],
     unexplained: Sequence[OpenChecks],
     titles: Mapping[str, str],
     round_id: str,
@@ -34,7 +34,7 @@ def left_to_do(
 ) -> list[str]:
     """One sentence for each, in the order of doing it; empty when the record can be handed over.
 
-    `outcomes`, `followed` and `unexplained` are those of the round; `key_of(binding, usual)` names a key. Findings that
+    `outcomes`, `histories` and `unexplained` are those of the round; `key_of(binding, usual)` names a key. Findings that
     stay open are no obstacle: the record states them, as it states failed checks and what is unsure.
     """
     from commission.diagnosis.unexplained_checks import undecided
@@ -61,8 +61,8 @@ def left_to_do(
     lines += [
         f"{word}, and stated so on the record: {_few([each.title for each in group], '; ')}."
         for word, group in (
-            ("Not measured again", [each for each in followed if each.fate in NOT_SHOWN]),
-            ("Open", [each for each in followed if not each.fate.gone and each.fate not in NOT_SHOWN]),
+            ("Not measured again", [each for each in histories if each.fate in NOT_SHOWN]),
+            ("Open", [each for each in histories if not each.fate.gone and each.fate not in NOT_SHOWN]),
         )
         if group
     ]
@@ -82,14 +82,14 @@ def _unsigned(job: Job, key: str) -> Iterator[str]:
             yield f"Events were logged after the {role} signed: sign again ({key})."
 
 
-def carried_lines(followed: Sequence[Followed], step: str, round_id: str) -> list[str]:
+def carried_lines(histories: Sequence[FindingHistory], step: str, round_id: str) -> list[str]:
     """Findings of earlier rounds that no measurement has shown to be gone, as lines for a step's screen.
 
     Those that rest on the step; all of them on the steps that compare and close the visit.
     """
     return [
         f"{each.first.title} ({round_name(each.round)}): {each.status}."
-        for each in followed
+        for each in histories
         if each.fate in NOT_SHOWN and each.round != round_id and (step in WHOLE_VISIT or each.first.step == step)
     ]
 
@@ -101,7 +101,7 @@ def closing_text(app: Program, width: int) -> str:
         look = app.key_of("app.rounds", "r")
         return f"Look at the round as left ({look}): it lists what is left to do before the handover."
     titles = {each.id: each.title for each in app.visit.steps}
-    left = left_to_do(job, app.outcomes, app.followed, app.unexplained, titles, app.round_id, app.key_of)
+    left = left_to_do(job, app.outcomes, app.finding_histories, app.unexplained, titles, app.round_id, app.key_of)
     if not left:
         return f"All steps are done. {app.key_of('step.record', 'w')} writes the record that is handed over."
     lines = ["Before it is handed over:"]

@@ -155,16 +155,16 @@ class Overview(VisitScreen):
         from commission.ui.screens.findings import finding_items
 
         titles = {each.id: each.title for each in self.visit.steps}
-        items = finding_items(self.commission.followed, self.commission.unexplained, titles, width - 1)
+        items = finding_items(self.commission.finding_histories, self.commission.unexplained, titles, width - 1)
         return [Item(FINDING + each.key if each.key else "", each.runs) for each in items]
 
     def _counts(self, width: int) -> str:
         """How many findings are open, and how much was measured."""
-        followed = self.commission.followed
-        gone = sum(each.fate.gone for each in followed)
+        histories = self.commission.finding_histories
+        gone = sum(each.fate.gone for each in histories)
         left = " Findings: …"  # no count before they are there: a zero would mean that nothing is wrong
         if self.all_known:
-            left = f" Findings: {len(followed) - gone} open" + (f", {gone} no longer found" if gone else "")
+            left = f" Findings: {len(histories) - gone} open" + (f", {gone} no longer found" if gone else "")
         job = self.visit.job
         waiting = len(self.visit.pending)
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")

@@ -183,7 +183,7 @@ class StepScreen(AnyStepScreen):
             self._entry.show(self._rows())
         if outcome is not None and outcome is not self._shown:
             self._show(outcome, self._results)
-        carried = carried_lines(self.commission.followed, self.step.id, self.round_id)
+        carried = carried_lines(self.commission.finding_histories, self.step.id, self.round_id)
         self._results.remark([*carried, *attached_lines(self.visit.job, self.step.id, self.round_id)])
         self._show_todo()
 

@@ -12,7 +12,7 @@ import numpy as np
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.matching import STRAY_S, Explanation, Matching, displaced
-from commission.model import Analysed, Analyses, Job
+from commission.model import AnalysedResponse, Analyses, Job
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.shared.screening.mistake import (
@@ -60,7 +60,7 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
 
 
 def _off_clock(
-    job: Job, round_id: str, newest: dict[tuple[str, str], Analysed], timed: list[Analysed]
+    job: Job, round_id: str, newest: dict[tuple[str, str], AnalysedResponse], timed: list[AnalysedResponse]
 ) -> tuple[Mistake, ...]:
     """Recordings that the import could not put on the clock with which they were given; where most are, all are."""
     why = {r.seq: r.body.clock_problem for r in job.responses_of(round_id) if r.body.clock_problem is not None}
@@ -82,17 +82,17 @@ def _off_clock(
     )
 
 
-def _is_noise(item: Analysed) -> bool:
+def _is_noise(item: AnalysedResponse) -> bool:
     """Whether nothing but noise was recorded: its strongest moment gives no time."""
     ratio = None if item.analysis is None else item.analysis.snr_db
     return ratio is not None and ratio < NOISE_ALONE_SNR_DB
 
 
-def _on_clock(item: Analysed) -> bool:
+def _on_clock(item: AnalysedResponse) -> bool:
     return item.clock is not None and item.analysis is not None and item.analysis.arrival_s is not None
 
 
-def _cut_files(found: NamedSurvey, timed: list[Analysed], job: Job) -> Mistake | None:
+def _cut_files(found: NamedSurvey, timed: list[AnalysedResponse], job: Job) -> Mistake | None:
     """Recordings that each begin with their sound: all arrivals are the same, at seats that are at different distances."""
     arrivals, flights = found.survey.arrivals_s, found.survey.flights_s
     heard = np.isfinite(arrivals)
@@ -118,7 +118,7 @@ def _cut_files(found: NamedSurvey, timed: list[Analysed], job: Job) -> Mistake |
 
 
 def _scattered(
-    found: NamedSurvey, matching: Matching, timed: list[Analysed], job: Job, single: tuple[Mistake, ...]
+    found: NamedSurvey, matching: Matching, timed: list[AnalysedResponse], job: Job, single: tuple[Mistake, ...]
 ) -> Mistake:
     """No recording shares a clock with another; `single`: those of which it was known one by one."""
     rest = matching.rest_s[np.isfinite(matching.rest_s)]
@@ -137,7 +137,9 @@ def _scattered(
     )
 
 
-def _mistake(each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+def _mistake(
+    each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], AnalysedResponse], job: Job
+) -> Mistake:
     """The recordings that belong to other seats or channels."""
     if each.kind == "clock":
         return _other_clock(each, found, newest, job)
@@ -181,7 +183,9 @@ def _mistake(each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str]
     )
 
 
-def _other_clock(each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], Analysed], job: Job) -> Mistake:
+def _other_clock(
+    each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], AnalysedResponse], job: Job
+) -> Mistake:
     """Seats whose recordings are on another clock; of two, the one that is not the reference seat."""
     seats = tuple(found.seats[i] for i in each.seats)
     reference = job.system.reference_seat
@@ -202,7 +206,11 @@ def _other_clock(each: Explanation, found: NamedSurvey, newest: dict[tuple[str, 
 
 
 def _mistakes(
-    each: Explanation, found: NamedSurvey, matching: Matching, newest: dict[tuple[str, str], Analysed], job: Job
+    each: Explanation,
+    found: NamedSurvey,
+    matching: Matching,
+    newest: dict[tuple[str, str], AnalysedResponse],
+    job: Job,
 ) -> list[Mistake]:
     """The mistake of an explanation; of seats on a clock of their own, those where the microphone stood elsewhere apart."""
     if each.kind != "clock":

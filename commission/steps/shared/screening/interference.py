@@ -13,7 +13,7 @@ from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ
 from commission.dsp.medians import known_median
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray
-from commission.model import Analysed, Analyses, Analysis, FloatArray, Job, freeze
+from commission.model import AnalysedResponse, Analyses, Analysis, FloatArray, Job, freeze
 from commission.model.formatting import number
 from commission.steps.shared.screening.gains import distances_m
 from commission.steps.shared.screening.mistake import Mistake, places
@@ -154,7 +154,7 @@ def _with_gaps(bad: BoolArray, unknown: BoolArray) -> BoolArray:
     return grown
 
 
-def _plays(channel: str, newest: Mapping[tuple[str, str], Analysed]) -> BoolArray:
+def _plays(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> BoolArray:
     """Where a channel plays at most seats, so that noise outside its band spoils nothing."""
     levels = np.array(
         [
@@ -211,7 +211,9 @@ def microphone(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ..
     return tuple(out)
 
 
-def without_bands(job: Job, items: Iterable[Analysed], bad: BoolArray, why: str) -> dict[int, Analysis | None]:
+def without_bands(
+    job: Job, items: Iterable[AnalysedResponse], bad: BoolArray, why: str
+) -> dict[int, Analysis | None]:
     """These responses without the grid's frequencies where `bad` is true; `why`: one clause."""
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
     return {

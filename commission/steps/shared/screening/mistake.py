@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Literal, TypeAlias
 
-from commission.model import Analysed, Analyses, Analysis, Job
+from commission.model import AnalysedResponse, Analyses, Analysis, Job
 
 Kind: TypeAlias = Literal[
     "clipped",
@@ -48,7 +48,7 @@ class Mistake:
     """Seat → (what its recordings are too loud by, standard uncertainty) where a correction is possible [dB]."""
 
 
-def places(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str], Analysed]:
+def places(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str], AnalysedResponse]:
     """The newest usable response of each (channel, seat) of a round."""
     return {
         (channel.id, seat.id): items[-1]
@@ -58,12 +58,12 @@ def places(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str],
     }
 
 
-def unusable(items: Iterable[Analysed]) -> dict[int, Analysis | None]:
+def unusable(items: Iterable[AnalysedResponse]) -> dict[int, Analysis | None]:
     """Nothing of these responses may be used."""
     return {item.seq: None for item in items}
 
 
-def without_times(items: Iterable[Analysed], why: str) -> dict[int, Analysis | None]:
+def without_times(items: Iterable[AnalysedResponse], why: str) -> dict[int, Analysis | None]:
     """Levels of these responses may be used, arrivals and sums with others may not; `why`: one clause."""
     return {
         item.seq: replace(item.analysis, arrival_s=None, bass=None, why={**item.analysis.why, "arrival": why})
@@ -81,7 +81,7 @@ def without(analyses: Analyses, mistakes: Iterable[Mistake]) -> Analyses:
     return Analyses(screened, analyses.noises, analyses.driven, analyses.channel_noises)
 
 
-def _screened(item: Analysed, mistake: Mistake | None) -> Analysed:
+def _screened(item: AnalysedResponse, mistake: Mistake | None) -> AnalysedResponse:
     if mistake is None:
         return item
     analysis = mistake.usable[item.seq]

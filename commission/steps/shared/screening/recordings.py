@@ -17,7 +17,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.likeness import Likeness, alike_pairs
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import Analysed, Analyses, Channel, Job, Seat
+from commission.model import AnalysedResponse, Analyses, Channel, Job, Seat
 from commission.model.system import Position
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable
 
@@ -41,7 +41,7 @@ BELOW_WEAKEST_DB = -10.0
 of a recording of noise alone do not (rooms of the fault matrix: a null reached 21 dB, the seats beside it 15 dB)."""
 
 T = TypeVar("T")
-Places = Mapping[tuple[str, str], Analysed]
+Places = Mapping[tuple[str, str], AnalysedResponse]
 
 
 def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:

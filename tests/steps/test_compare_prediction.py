@@ -19,7 +19,7 @@ from commission.model import (
     AS_FOUND,
     AS_LEFT,
     ActionLogged,
-    Analysed,
+    AnalysedResponse,
     Analyses,
     Channel,
     DelayRange,
@@ -53,7 +53,7 @@ class Played:
     unit: str = "m"
     seats: tuple[str, ...] = SEATS
     bodies: list[object] = field(default_factory=list)
-    items: list[Analysed] = field(default_factory=list)
+    items: list[AnalysedResponse] = field(default_factory=list)
 
     def play(self, round_id: str, entered: Held, truly: Held | None = None, gain_db: float = 0.0) -> Played:
         rng = np.random.default_rng([self.seed, len(self.items)])
@@ -82,7 +82,7 @@ class Played:
                     )
                 )
                 self.items.append(
-                    Analysed(
+                    AnalysedResponse(
                         seq=1000 + len(self.items),
                         round=round_id,
                         channel=c,
