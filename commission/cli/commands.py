@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from commission import model
-from commission.cli.local_services import LocalServices, with_suffix
+from commission.cli.local_services import LocalServices, existing_job
 from commission.cli.returns import earlier_job_line, figures_line
 from commission.model.errors import InputError, StoreError
 from commission.model.outside_files import kind_of
@@ -64,8 +64,7 @@ def open_job(path: Path | None) -> int:
         return _run_screens(None)
     expected = "a job file or one of the commands"
     try:
-        if kind_of(path) == "missing" and kind_of(with_suffix(path)) != "missing":
-            path = with_suffix(path)
+        path = existing_job(path)
         kind = kind_of(path)
     except OSError as error:
         raise InputError(str(path), f"a file that cannot be read ({error.strerror})", expected) from error

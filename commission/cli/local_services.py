@@ -51,11 +51,13 @@ class LocalServices:
     def open(self, path: Path, *, read_only: bool = False, afresh: bool = False) -> Visit:
         """Open a job; falls back to reading only where the folder or the file cannot be written.
 
-        `afresh`: every recording is analysed again, whatever is kept of an earlier opening.
+        A name without the suffix of job files is enough where no file has that name. `afresh`: every recording is
+        analysed again, whatever is kept of an earlier opening.
         """
         from commission.job.store import JobFile
         from commission.visit import Visit
 
+        path = existing_job(path)
         journal = JobFile.open(path, read_only=read_only)
         try:
             visit = Visit(journal, LateDecoder(), None if afresh else self._memory)
@@ -408,3 +410,10 @@ def _defaults() -> tuple[EventBody, ...]:
 def with_suffix(path: Path) -> Path:
     """The path with the suffix of job files."""
     return path if path.suffix == SUFFIX else path.with_name(path.name + SUFFIX)
+
+
+def existing_job(path: Path) -> Path:
+    """The job file that a name means: with the suffix of job files where only that file exists, else as given."""
+    if kind_of(path) == "missing" and kind_of(with_suffix(path)) != "missing":
+        return with_suffix(path)
+    return path

@@ -123,6 +123,15 @@ def test_verify_says_whole_and_broken_with_its_exit_code(
     assert "The log is broken, so this record cannot be confirmed" in done.stderr
 
 
+def test_the_whole_sample_is_verified_without_a_record(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+    """Its chain and every recording, by the command alone; `tests/cli/test_verify_command.py` changes single bytes."""
+    with closing(LocalServices().open(demo[0] / "harbour-lane.commission", read_only=True)) as visit:
+        events, recordings = len(visit.job.log), len(visit.job.responses)
+    done = run(demo[0], "verify", "harbour-lane.commission")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith(f"✓ the chain of the log is whole: {events} events, {recordings} valid responses\n")
+
+
 def test_records_hold_the_results_and_the_log(
     recorded: Path, found: Any, verified: subprocess.CompletedProcess[str]
 ) -> None:
@@ -207,7 +216,7 @@ def test_new_import_and_twice(tmp_path: Path) -> None:
     for name in ("A1_FL.flac", "A1_FC.flac"):
         shutil.copy(SAMPLE / "as-found" / name, folder / name)
     (folder / "A1_FR.wav").write_bytes(b"RIFFrubbish")
-    dry = run(tmp_path, "import", "a.commission", "files", "--round", "as-found", "--dry-run")
+    dry = run(tmp_path, "import", "a", "files", "--round", "as-found", "--dry-run")  # the suffix may be left out
     assert dry.returncode == 1
     assert "nothing was" in dry.stderr
     assert "A1_FL.flac → as-found / FL / A1 / impulse" in dry.stdout
