@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Container, Iterable
 from dataclasses import dataclass, replace
-from functools import partial
 from typing import TypedDict
 
 import numpy as np
@@ -160,18 +159,80 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     `set_by_bass`: subwoofers that have what the step Bass asked for.
     """
     analyses = usable(job, analyses, round_id)
-    system, delay = job.system, job.system.processor.delay
-    speed = speed_of_sound_m_s(system.temperature_c)
+    system = job.system
     known = {c: found for c in system.channels if (found := taped_m(job, c, round_id)) is not None}
-    channels = list(known)
-    missing = tuple(c.id for c in system.channels if c not in known)
+    measured = _measure(job, round_id, analyses, known)
+    comparison = _compare(job, measured, np.array([c.id in set_by_bass for c in known], bool))
+    proposal = _propose(job, measured, comparison)
+    budgets = _budgets(measured, proposal.held_error_s)
+    channels = {
+        c.id: _channel(
+            job, measured, comparison, proposal, i, budgets[i], SET_BY_BASS if c.id in set_by_bass else None
+        )
+        for i, c in enumerate(known)
+    }
+    settings = {c: each.setting for c, each in zip(known, proposal.settings, strict=True)}
+    heard_mains = measured.mains & measured.passes
+    places, why_no_swap = find_places(job, round_id, analyses)
+    return DistancesResult(
+        channels=channels,
+        missing=tuple(c.id for c in system.channels if c not in known),
+        speed_m_s=measured.speed_m_s,
+        latency_s=measured.latency_s,
+        unit_fit=unit_factor(np.where(heard_mains, measured.arrivals_s, np.nan), measured.tape_m, measured.speed_m_s)
+        if heard_mains.sum() >= 4
+        else None,
+        held_ratio=comparison.ratio,
+        places=places,
+        seats=seat_arrivals(job, round_id, analyses, settings),
+        no_swap_reason=why_no_swap if known else "no distances yet",
+        reference=None if system.reference_seat is None else system.reference_seat.id,
+        **_of_matching(job, round_id, analyses),
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Measured:
+    """The channels that have a distance: arrays hold a number for each [shape=(channels,)], NaN where unknown."""
+
+    known: dict[Channel, tuple[float, str]]
+    """Distance [m] and its origin."""
+    heard: list[Heard]
+    tape_m: FloatArray
+    mains: NDArray[np.bool_]
+    passes: NDArray[np.bool_]
+    """Whether it was measured through the processor's delays."""
+    held: FloatArray
+    """Current setting, in the processor's unit."""
+    applied_s: FloatArray
+    """Delay by the current setting."""
+    arrivals_s: FloatArray
+    residual_s: FloatArray
+    """Arrival minus the time by distance and current setting, common latency removed."""
+    alignment_s: FloatArray
+    """Arrival minus the common arrival of all channels."""
+    latency_s: float | None
+    flights: list[Budget]
+    """Of the delay needed."""
+    arrival_budgets: list[Budget]
+    speed_m_s: float
+    own_m_s: float
+    """Speed of sound that the processor assumes."""
+
+    @property
+    def u_s(self) -> FloatArray:
+        """Standard uncertainty of each arrival against its tape."""
+        return np.array([budget.u / 1000 for budget in self.arrival_budgets])
+
+
+def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, tuple[float, str]]) -> _Measured:
+    system, channels = job.system, list(known)
+    speed = speed_of_sound_m_s(system.temperature_c)
     tape = np.array([distance for distance, _ in known.values()])
     heard = [hear(job, round_id, c, analyses) for c in channels]
     arrivals = _array(each.arrival_s for each in heard)
     passes = np.array([each.passes_delays for each in heard], bool)
     mains = np.array([not c.is_sub for c in channels], bool)
-    own = delays_of.assumed_speed_m_s(delay.unit, system.processor.speed_of_sound_m_s, speed)
-    held = _array(job.setting(round_id, c.id).distance for c in channels)
     applied = applied_delays_s(job, round_id, channels, speed)
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
@@ -180,23 +241,70 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
         budget_for.arrival_budget(flight, h.u_s, channel=c.id, is_sub=c.is_sub)
         for flight, h, c in zip(flights, heard, channels, strict=True)
     ]
-    budgets = _with_median(budgets, residual, mains & passes)
-    u = np.array([budget.u / 1000 for budget in budgets])
-    late, early = (
-        ~mains
-        & np.array([surely_above(r, SUB_LATENCY_S, each) for r, each in zip(sign * residual, u, strict=True)], bool)
-        for sign in (1.0, -1.0)
+    return _Measured(
+        known=known,
+        heard=heard,
+        tape_m=tape,
+        mains=mains,
+        passes=passes,
+        held=_array(job.setting(round_id, c.id).distance for c in channels),
+        applied_s=applied,
+        arrivals_s=arrivals,
+        residual_s=residual,
+        alignment_s=_alignment(arrivals, mains & passes, passes),
+        latency_s=None if fit is None else fit.latency_s,
+        flights=flights,
+        arrival_budgets=_with_median(budgets, residual, mains & passes),
+        speed_m_s=speed,
+        own_m_s=delays_of.assumed_speed_m_s(system.processor.delay.unit, system.processor.speed_of_sound_m_s, speed),
     )
-    to_enter = partial(
-        delays_of.delay_settings, speed_m_s=speed, delay=delay, assumed_m_s=system.processor.speed_of_sound_m_s
+
+
+def _to_enter(job: Job, speed_m_s: float, distances_m: FloatArray) -> tuple[delays_of.DelaySetting, ...]:
+    """The settings of these distances [shape=(channels,)]."""
+    processor = job.system.processor
+    if not len(distances_m):
+        return ()
+    return delays_of.delay_settings(
+        distances_m, speed_m_s=speed_m_s, delay=processor.delay, assumed_m_s=processor.speed_of_sound_m_s
     )
-    by_tape = to_enter(tape) if channels else ()
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Comparison:
+    """The current settings against tape and sound; arrays [shape=(channels,)]."""
+
+    ratio: float | None
+    """Held over right settings; None where that is not known."""
+    usual: bool
+    """Whether the main channels' settings are in the right unit."""
+    tolerance_s: float
+    """By how much a setting may be off."""
+    tape_error_s: FloatArray
+    """Delay by the current setting minus that of the tape, relative to the main channels."""
+    together_s: FloatArray
+    """Arrival with the current settings, relative to the main channels."""
+    entered_s: FloatArray
+    """What the setting holds more than the tape, where that is a latency."""
+    suits_sound: NDArray[np.bool_]
+    """Main channels whose setting differs from the tape and agrees with the sound."""
+    keeps: NDArray[np.bool_]
+    """Channels whose setting stays."""
+    shifted: NDArray[np.bool_]
+    """Channels that have a latency of their own."""
+
+
+def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comparison:
+    """`by_bass`: subwoofers that have what the step Bass asked for [shape=(channels,)]."""
+    delay, mains, held, residual = job.system.processor.delay, measured.mains, measured.held, measured.residual_s
+    u = measured.u_s
+    by_tape = _to_enter(job, measured.speed_m_s, measured.tape_m)
     # A subwoofer's setting may hold its own latency: main channels determine the unit, where there are enough.
     ratio = _ratio(np.where(mains, held, np.nan) if mains.sum() >= 3 else held, by_tape, delay)
-    tape_error_s = _held_errors(applied, by_tape, mains)
-    alignment = _alignment(arrivals, mains & passes, passes)
-    together = _together(alignment, residual, tape_error_s, mains)
-    tolerance_s = job.limit("distances.setting").upper / 1000 + step_s(delay, own)
+    tape_error_s = _held_errors(measured.applied_s, by_tape, mains)
+    together = _together(measured.alignment_s, residual, tape_error_s, mains)
+    one_step_s = step_s(delay, measured.own_m_s)
+    tolerance_s = job.limit("distances.setting").upper / 1000 + one_step_s
     suits_sound = mains & (np.abs(together) <= tolerance_s) & (_feet(ratio) is None)
     # Settings that hold a common latency are no wrong unit, whatever their ratio to the distances.
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN or bool(suits_sound[mains].all())
@@ -204,75 +312,64 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     entered_s = np.where(mains & ~suits_sound, 0.0, -tape_error_s)
     off = _switched_off(held[mains], tape_error_s[mains], tolerance_s)
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual and not off)
-    by_bass = np.array([c.id in set_by_bass for c in channels], bool)
+    late, early = (
+        ~mains
+        & np.array([surely_above(r, SUB_LATENCY_S, each) for r, each in zip(sign * residual, u, strict=True)], bool)
+        for sign in (1.0, -1.0)
+    )
     # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
-    shifted = (late | early & (np.isfinite(alignment) | keeps)) & ~by_bass
-    keeps |= by_bass | suits_sound
-    latent = suits_sound | _nearly_suits(
-        job, together, residual, u, mains & (_feet(ratio) is None), step_s(delay, own)
+    shifted = (late | early & (np.isfinite(measured.alignment_s) | keeps)) & ~by_bass
+    nearly = _nearly_suits(job, together, residual, u, mains & (_feet(ratio) is None), one_step_s)
+    latent = suits_sound | nearly
+    return _Comparison(
+        ratio=ratio,
+        usual=usual,
+        tolerance_s=tolerance_s,
+        tape_error_s=tape_error_s,
+        together_s=together,
+        entered_s=entered_s,
+        suits_sound=suits_sound,
+        keeps=keeps | by_bass | suits_sound,
+        shifted=shifted | latent & _has_latency(job, measured.known, -tape_error_s, latent),
     )
-    shifted |= latent & _has_latency(job, known, -tape_error_s, latent)
-    acoustic = tape + np.where(shifted, residual * speed, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Proposal:
+    """The settings to enter; arrays [shape=(channels,)]."""
+
+    settings: tuple[delays_of.DelaySetting, ...]
+    acoustic_m: FloatArray
+    """The distance with the channel's own latency."""
+    held_error_s: FloatArray
+    """Delay by the current setting, minus the delay needed, relative to the main channels."""
+    keeps: NDArray[np.bool_]
+    """Channels whose setting stays."""
+
+
+def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
+    delay, mains, tape = job.system.processor.delay, measured.mains, measured.tape_m
+    speed, own, keeps = measured.speed_m_s, measured.own_m_s, found.keeps
+    latency_m = measured.residual_s * speed
+    acoustic = tape + np.where(found.shifted, latency_m, 0.0)
     # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
-    differs = ~mains & np.isfinite(residual) & (np.abs(entered_s) > SUB_LATENCY_S) & usual
-    by_sound = to_enter(tape + np.where(shifted | differs, residual * speed, 0.0)) if channels else ()
-    held_error = _held_errors(applied, by_sound, mains)
-    proposed = np.where(keeps, tape + entered_s * speed, acoustic)
-    settings = to_enter(proposed) if channels else ()
-    as_held = mains & (suits_sound | (np.abs(tape_error_s) <= tolerance_s))
-    if delay.unit != "ms" and usual and mains.sum() >= 3 and as_held[mains].all():
+    differs = ~mains & np.isfinite(latency_m) & (np.abs(found.entered_s) > SUB_LATENCY_S) & found.usual
+    by_sound = _to_enter(job, speed, tape + np.where(found.shifted | differs, latency_m, 0.0))
+    distances_m = np.where(keeps, tape + found.entered_s * speed, acoustic)
+    settings = _to_enter(job, speed, distances_m)
+    as_held = mains & (found.suits_sound | (np.abs(found.tape_error_s) <= found.tolerance_s))
+    if delay.unit != "ms" and found.usual and mains.sum() >= 3 and as_held[mains].all():
         # An excess that all settings share is inaudible: it stays, so that no setting needs to be changed for it.
-        more = delays_of.unit_m(delay.unit) * float(np.median((held - [each.exact for each in settings])[mains]))
-        if abs(more) / own > tolerance_s:
-            settings = to_enter(proposed + more * speed / own)
+        excess = (measured.held - [each.exact for each in settings])[mains]
+        more = delays_of.unit_m(delay.unit) * float(np.median(excess))
+        if abs(more) / own > found.tolerance_s:
+            settings = _to_enter(job, speed, distances_m + more * speed / own)
             keeps = keeps | mains
-    settings = _kept(settings, held, keeps, delay.step)
-    flights = _with_median(flights, held_error, mains)
-    aligned = _with_median(
-        [
-            budget_for.arrival_budget(None, h.u_s, channel=c.id, is_sub=c.is_sub)
-            for h, c in zip(heard, channels, strict=True)
-        ],
-        alignment,
-        mains & passes,
-    )
-    times = [
-        _Times(*map(float, each))
-        for each in zip(held, held_error, arrivals, residual, alignment, together, u, strict=True)
-    ]
-    results = {
-        c.id: _channel(
-            job,
-            c,
-            *known[c],
-            float(acoustic[i]),
-            float(entered_s[i]) if keeps[i] and (not mains[i] or suits_sound[i]) else None,
-            settings[i],
-            heard[i],
-            times[i],
-            speed,
-            _feet(ratio) is not None,
-            SET_BY_BASS if by_bass[i] else None,
-            _Budgets(flights[i], budgets[i], aligned[i], own),
-        )
-        for i, c in enumerate(channels)
-    }
-    heard_mains = mains & passes
-    places, why_no_swap = find_places(job, round_id, analyses)
-    return DistancesResult(
-        channels=results,
-        missing=missing,
-        speed_m_s=speed,
-        latency_s=None if fit is None else fit.latency_s,
-        unit_fit=unit_factor(np.where(heard_mains, arrivals, np.nan), tape, speed)
-        if heard_mains.sum() >= 4
-        else None,
-        held_ratio=ratio,
-        places=places,
-        seats=seat_arrivals(job, round_id, analyses, {c: s.setting for c, s in zip(channels, settings, strict=True)}),
-        no_swap_reason=why_no_swap if channels else "no distances yet",
-        reference=None if system.reference_seat is None else system.reference_seat.id,
-        **_of_matching(job, round_id, analyses),
+    return _Proposal(
+        settings=_kept(settings, measured.held, keeps, delay.step),
+        acoustic_m=acoustic,
+        held_error_s=_held_errors(measured.applied_s, by_sound, mains),
+        keeps=keeps,
     )
 
 
@@ -324,6 +421,33 @@ class _Budgets:
     arrival: Budget
     alignment: Budget
     own_m_s: float
+
+
+def _times(measured: _Measured, comparison: _Comparison, proposal: _Proposal, index: int) -> _Times:
+    return _Times(
+        held=float(measured.held[index]),
+        held_error_s=float(proposal.held_error_s[index]),
+        arrival_s=float(measured.arrivals_s[index]),
+        residual_s=float(measured.residual_s[index]),
+        alignment_s=float(measured.alignment_s[index]),
+        together_s=float(comparison.together_s[index]),
+        u_s=float(measured.u_s[index]),
+    )
+
+
+def _budgets(measured: _Measured, held_error_s: FloatArray) -> list[_Budgets]:
+    """Those of each channel."""
+    mains = measured.mains
+    alone = [
+        budget_for.arrival_budget(None, heard.u_s, channel=c.id, is_sub=c.is_sub)
+        for c, heard in zip(measured.known, measured.heard, strict=True)
+    ]
+    aligned = _with_median(alone, measured.alignment_s, mains & measured.passes)
+    flights = _with_median(measured.flights, held_error_s, mains)
+    return [
+        _Budgets(flight, arrival, alignment, measured.own_m_s)
+        for flight, arrival, alignment in zip(flights, measured.arrival_budgets, aligned, strict=True)
+    ]
 
 
 def _flights(
@@ -502,40 +626,35 @@ def unit_is_entered(result: DistancesResult) -> bool:
 
 def _channel(
     job: Job,
-    channel: Channel,
-    distance: float,
-    origin: str,
-    acoustic_m: float,
-    kept_latency_s: float | None,
-    setting: delays_of.DelaySetting,
-    heard: Heard,
-    times: _Times,
-    speed_m_s: float,
-    wrong_unit: bool,
-    set_elsewhere: str | None,
+    measured: _Measured,
+    comparison: _Comparison,
+    proposal: _Proposal,
+    index: int,
     budgets: _Budgets,
+    set_elsewhere: str | None,
 ) -> ChannelDistance:
+    """The channel with that index; `set_elsewhere`: by which step its setting is proposed, if not by this one."""
+    channel, (distance, origin) = list(measured.known.items())[index]
+    heard, setting = measured.heard[index], proposal.settings[index]
+    times = _times(measured, comparison, proposal, index)
+    acoustic_m = float(proposal.acoustic_m[index])
+    keeps = proposal.keeps[index] and (channel.is_sub or comparison.suits_sound[index])
     shifted = acoustic_m != distance
+    wrong_unit = _feet(comparison.ratio) is not None
     # A subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
     by_setting = replace(budgets.arrival, id="distances.setting") if shifted else budgets.flight
-    value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
-    if set_elsewhere is not None:
-        value, why_not = None, set_elsewhere
-    by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     setting_check, by_setting = _check_setting(
         job, channel, heard, times, by_setting, budgets, wrong_unit, set_elsewhere
     )
-    arrival_limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
-    if channel.is_sub and value is not None:
-        why_not = _why_undecided(arrival_limit, 1000 * value, by_arrival.u)
-    if text == AGAINST_OTHERS and not channel.is_sub:
-        arrival_limit = _widened(arrival_limit, step_s(job.system.processor.delay, budgets.own_m_s), ONE_STEP)
+    arrival_check, by_arrival = _check_arrival(
+        job, channel, heard, times, budgets, shifted=shifted, set_elsewhere=set_elsewhere
+    )
     return ChannelDistance(
         channel=channel,
         distance_m=distance,
         origin=origin,
         acoustic_m=acoustic_m,
-        kept_latency_s=kept_latency_s,
+        kept_latency_s=float(comparison.entered_s[index]) if keeps else None,
         setting=setting,
         held=_none(times.held),
         held_error_s=_none(times.held_error_s),
@@ -544,24 +663,48 @@ def _channel(
         alignment_s=_none(times.alignment_s),
         arrival_u_s=times.u_s,
         why_no_arrival=heard.why,
-        speed_m_s=speed_m_s,
+        speed_m_s=measured.speed_m_s,
         budgets=(
             by_setting,
-            *((by_arrival,) if value is not None else ()),
+            *((by_arrival,) if arrival_check.value is not None else ()),
             budget_for.delay_left(by_setting, job.system.processor.delay, budgets.own_m_s),
         ),
         check_setting=setting_check,
-        check_arrival=Check(
-            id="distances.arrival",
-            channel=channel.id,
-            unit="ms",
-            limit=arrival_limit,
-            value=None if value is None else 1000 * value,
-            uncertainty=by_arrival.u,
-            why_not=why_not,
-            text=text,
-        ),
+        check_arrival=arrival_check,
     )
+
+
+def _check_arrival(
+    job: Job,
+    channel: Channel,
+    heard: Heard,
+    times: _Times,
+    budgets: _Budgets,
+    *,
+    shifted: bool,
+    set_elsewhere: str | None,
+) -> tuple[Check, Budget]:
+    """Whether the channel arrives when it has to, and what the uncertainty of that is made of."""
+    value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
+    if set_elsewhere is not None:
+        value, why_not = None, set_elsewhere
+    by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
+    limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
+    if channel.is_sub and value is not None:
+        why_not = _why_undecided(limit, 1000 * value, by_arrival.u)
+    if text == AGAINST_OTHERS and not channel.is_sub:
+        limit = _widened(limit, step_s(job.system.processor.delay, budgets.own_m_s), ONE_STEP)
+    check = Check(
+        id="distances.arrival",
+        channel=channel.id,
+        unit="ms",
+        limit=limit,
+        value=None if value is None else 1000 * value,
+        uncertainty=by_arrival.u,
+        why_not=why_not,
+        text=text,
+    )
+    return check, by_arrival
 
 
 def _why_undecided(limit: Limit, value_ms: float, u_ms: float) -> str | None:
