@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from statistics import fmean
@@ -52,6 +52,7 @@ and this share of them does not agree (common practice, no source)."""
 BEFORE_SUM = "the trims were entered as asked before anything showed how the subwoofers add; enter the new ones first"
 MOST_MORE = 9
 """More readings than this are not asked for."""
+IN_RANGE = "most channels in range"
 ONE_STEP = "plus one step of the trim, by which rounding can set two channels apart"
 RANGES = (1.0, 1.0, 1.0, 1.11, 1.18, 1.22, 1.25, 1.29, 1.31, 1.33, 1.35)
 """What the largest of thirteen ranges of n normal readings exceeds once in twenty, over that of two, by n (calculated)."""
@@ -170,72 +171,35 @@ def solve(
 ) -> LevelsResult:
     """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'.
 
-    `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has.
-    `sums`: round → how its subwoofers add.
+    `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has; `sums`: round → how they add.
     """
-    trim = job.system.processor.trim_db
     awaiting = awaiting_repair(job, round_id, analyses)
     read = _read(job, round_id)
     together = _together(job, round_id, read, awaiting, sums)
     targets_db = _targets_db(job, round_id, trims_by_bass, together)
-    before_sum = () if together is None else _entered_before_sum(job, round_id, together, sums)
     counted = _counted_seats(job, read)
-    scatter = _scatter(job, round_id)
-    measured = [
-        (c, _reading(job, c, read[c.id], counted, scatter[c.id]))
-        for c in job.system.channels
-        if read[c.id].keys() & set(counted)
-    ]
-    healthy = [(channel, found) for channel, found in measured if channel.id not in awaiting]
-    names = [channel.id for channel, _ in healthy]
-    targets = [targets_db[channel.id] for channel, _ in healthy]
-    old = [old_trim_db(job, round_id, name) or 0.0 for name in names]
-    levels = [found.level_db for _, found in healthy]
-    exact = exact_trims_db(levels, targets, old)
-    grid = (trim.min, trim.max, trim.step)
-    proposed = best_common_offset(exact, *grid) if healthy else 0.0
-    # Everything at the reference, unless the technician decides otherwise.
-    offset = decided_offset_db(job, round_id) or 0.0
-    trims = plan_trims(levels, targets, old, *grid, offset)
-    free = free_offset_db(exact, *grid) if healthy else None
-    offsets = {"the reference": 0.0, "most channels in range": proposed or None, "least rounding": free}
+    measured = _measured(job, round_id, read, counted)
+    offset = decided_offset_db(job, round_id) or 0.0  # at the reference, unless the technician decides otherwise
+    asked_db = _asked_before_sum(job, round_id, together, sums, offset)
+    trims, choices = _trims(job, round_id, measured, awaiting, targets_db, offset)
+    targets_db = {c: target + offset for c, target in targets_db.items()}
     readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
-    common = _common(
-        job, measured, readings, awaiting, counted, {c: target + offset for c, target in targets_db.items()}
-    )
-    checked = _sum_check(job, round_id, together, readings, common, offset)
-    if checked is not None and set(before_sum) == set(together.alone_db if together is not None else ()):
-        checked = replace(checked[0], why_not=BEFORE_SUM), checked[1]
+    common = _common(job, measured, readings, awaiting, counted, targets_db)
+    check, budget_sum = _sum_check(job, round_id, together, readings, common, offset, asked_db) or (None, None)
     channels = {
-        channel.id: _channel(
-            job,
-            round_id,
-            channel,
-            found,
-            targets_db[channel.id] + offset,
-            awaiting.get(channel.id) or (trims, names.index(channel.id)),
-            readings[channel.id],
-            common,
-            target_db(job, channel) + offset if channel.id in before_sum else None,
+        c.id: _channel(
+            job, round_id, c, found, targets_db[c.id], trims[c.id], readings[c.id], common, asked_db.get(c.id)
         )
-        for channel, found in measured
+        for c, found in measured
     }
     return LevelsResult(
         channels=_with_more(channels),
-        missing=tuple(c.id for c in job.system.channels if c.id not in {channel.id for channel, _ in measured}),
+        missing=tuple(c.id for c in job.system.channels if c.id not in channels),
         seats=counted,
-        not_counted={
-            seat: tuple(c for c, own in read.items() if own and seat not in own)
-            for seat in dict.fromkeys(seat for own in read.values() for seat in own)
-            if seat not in counted
-        },
+        not_counted=_not_counted(read, counted),
         offset_db=offset,
-        proposed_offset_db=proposed,
-        choices=tuple(
-            _choice(what, plan_trims(levels, targets, old, *grid, value), names)
-            for what, value in offsets.items()
-            if value is not None and healthy
-        ),
+        proposed_offset_db=next((each.offset_db for each in choices if each.what == IN_RANGE), 0.0),
+        choices=choices,
         basis=reference_basis(job),
         sub_basis=_sub_basis(job),
         common_u_db=_meter_u_db(job),
@@ -243,11 +207,87 @@ def solve(
         reference=None if common is None else _reference(job, common, counted),
         budget_reference=None if common is None else common.budget,
         together=together,
-        sum_check=None if checked is None else checked[0],
-        budget_sum=None if checked is None else checked[1],
+        sum_check=check,
+        budget_sum=budget_sum,
         support=meter_support(job),
         repeated=any(found.scatter.repeated for _, found in measured),
     )
+
+
+def _measured(
+    job: Job, round_id: str, read: Mapping[str, dict[str, list[float]]], counted: tuple[str, ...]
+) -> list[tuple[Channel, _Reading]]:
+    """Channels with a reading at a seat that counts."""
+    scatter = _scatter(job, round_id)
+    return [
+        (c, _reading(job, c, read[c.id], counted, scatter[c.id]))
+        for c in job.system.channels
+        if read[c.id].keys() & set(counted)
+    ]
+
+
+def _not_counted(
+    read: Mapping[str, Mapping[str, list[float]]], counted: tuple[str, ...]
+) -> dict[str, tuple[str, ...]]:
+    """Seats whose readings do not count → the channels that were not read there."""
+    seats = dict.fromkeys(seat for own in read.values() for seat in own)
+    return {
+        seat: tuple(c for c, own in read.items() if own and seat not in own) for seat in seats if seat not in counted
+    }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Trim:
+    """The trim to set of one channel; all None while it waits for a repair."""
+
+    why_not: str | None = None
+    exact_db: float | None = None
+    trim_db: float | None = None
+    residual_db: float | None = None
+    reachable: bool = True
+    at_limit: bool = False
+
+
+def _trims(
+    job: Job,
+    round_id: str,
+    measured: Sequence[tuple[Channel, _Reading]],
+    awaiting: Mapping[str, str],
+    targets_db: Mapping[str, float],
+    offset_db: float,
+) -> tuple[dict[str, _Trim], tuple[OffsetChoice, ...]]:
+    """The trims with that common offset of all targets, and what other offsets would cost."""
+    limits = job.system.processor.trim_db
+    grid = (limits.min, limits.max, limits.step)
+    healthy = [(channel.id, found.level_db) for channel, found in measured if channel.id not in awaiting]
+    names, levels = [name for name, _ in healthy], [level for _, level in healthy]
+    targets = [targets_db[name] for name in names]
+    old = [old_trim_db(job, round_id, name) or 0.0 for name in names]
+    plan = plan_trims(levels, targets, old, *grid, offset_db)
+    trims = {channel.id: _Trim(why_not=awaiting.get(channel.id)) for channel, _ in measured}
+    for k, name in enumerate(names):
+        trim_db, reachable = plan.trim_db[k], k not in plan.out_of_range
+        trims[name] = _Trim(
+            exact_db=plan.exact_db[k],
+            trim_db=trim_db,
+            residual_db=plan.residual_db[k],
+            reachable=reachable,
+            at_limit=not reachable or min(trim_db - limits.min, limits.max - trim_db) < limits.step - 1e-6,
+        )
+    if not healthy:
+        return trims, ()
+    exact = exact_trims_db(levels, targets, old)
+    offsets = {
+        "the reference": 0.0,
+        IN_RANGE: best_common_offset(exact, *grid) or None,
+        "least rounding": free_offset_db(exact, *grid),
+    }
+    choices = tuple(
+        _choice(what, plan_trims(levels, targets, old, *grid, value), names)
+        for what, value in offsets.items()
+        if value is not None
+    )
+    return trims, choices
 
 
 @dataclass(frozen=True, slots=True)
@@ -328,36 +368,44 @@ def _together(
     return sub_sum(job, round_id, alone, sums)
 
 
-def _entered_before_sum(
-    job: Job, round_id: str, together: SubSum, sums: Mapping[str, SumFromResponses | None]
-) -> tuple[str, ...]:
+def _asked_before_sum(
+    job: Job,
+    round_id: str,
+    together: SubSum | None,
+    sums: Mapping[str, SumFromResponses | None],
+    offset_db: float,
+) -> dict[str, float]:
     """Subwoofers that hold, within a step, the trim that brings each alone to the reference by the newest earlier round in
-    which all were read, if nothing showed by then how they add.
+    which all were read, if nothing showed by then how they add → that level of each alone.
     """
-    if not adds_up(job):
-        return ()
+    if together is None or not adds_up(job):
+        return {}
     earlier = job.rounds[: job.rounds.index(round_id)]
     for at in range(len(earlier) - 1, -1, -1):
         before, read = earlier[at], _read(job, earlier[at])
         if not all(read[sub] for sub in together.alone_db):
             continue
         if _together(job, before, read, {}, {each: sums.get(each) for each in earlier[: at + 1]}) is not None:
-            return ()
+            return {}
         offset = decided_offset_db(job, before) or 0.0
-        return tuple(sub for sub in together.alone_db if _is_as_asked(job, round_id, before, sub, read[sub], offset))
-    return ()
+        return {
+            c.id: target_db(job, c) + offset_db
+            for c in job.system.channels
+            if c.id in together.alone_db and _is_as_asked(job, round_id, before, c, read[c.id], offset)
+        }
+    return {}
 
 
 def _is_as_asked(
-    job: Job, round_id: str, before: str, sub: str, read: Mapping[str, list[float]], offset_db: float
+    job: Job, round_id: str, before: str, sub: Channel, read: Mapping[str, list[float]], offset_db: float
 ) -> bool:
     """Whether a subwoofer holds, within a step, what an earlier round's readings of it alone ask for."""
-    channel, limits = job.system.channel(sub), job.system.processor.trim_db
-    old, held = old_trim_db(job, before, sub), old_trim_db(job, round_id, sub)
-    if channel is None or held is None:
+    limits = job.system.processor.trim_db
+    old, held = old_trim_db(job, before, sub.id), old_trim_db(job, round_id, sub.id)
+    if held is None:
         return False
     level = fmean(fmean(values) for values in read.values())
-    asked = (old or 0.0) + target_db(job, channel) + offset_db - level
+    asked = (old or 0.0) + target_db(job, sub) + offset_db - level
     return abs(held - min(max(asked, limits.min), limits.max)) <= limits.step + 1e-6
 
 
@@ -368,8 +416,12 @@ def _sum_check(
     readings: Mapping[str, Budget],
     common: _Common | None,
     offset_db: float,
+    asked_db: Mapping[str, float],
 ) -> tuple[Check, Budget] | None:
-    """Whether all subwoofers at once read the reference, relative to what the main channels have in common."""
+    """Whether all subwoofers at once read the reference, relative to what the main channels have in common.
+
+    `asked_db`: see `_asked_before_sum`; not tested where all of them are among these.
+    """
     if together is None or together.level_db is None or not adds_up(job):
         return None
     first = next((sub for sub in together.alone_db if sub in readings), None)
@@ -393,6 +445,7 @@ def _sum_check(
         unit="dB",
         uncertainty=budget.u,
         limit=job.limit("levels.sum"),
+        why_not=BEFORE_SUM if set(asked_db) == set(together.alone_db) else None,
         text=f"{text}; {origin}",
     )
     return check, replace(budget, seat=reference_id(job))
@@ -466,33 +519,23 @@ def _channel(
     channel: Channel,
     found: _Reading,
     target: float,
-    proposal: tuple[TrimPlan, int] | str,
+    trim: _Trim,
     reading: Budget,
     common: _Common | None,
     asked_db: float | None,
 ) -> ChannelLevel:
-    """`proposal`: the trims and the channel's place among them, or why there is none for it; `reading`: what the
-    uncertainty of its level is made of; `asked_db`: the target that its trim was entered for, where that is not `target`.
+    """`reading`: what the uncertainty of its level is made of; `asked_db`: the target that its trim was entered for, where
+    that is not `target`.
     """
-    old = old_trim_db(job, round_id, channel.id)
-    limits, meter = job.system.processor.trim_db, job.system.instrument("meter")
+    old, meter = old_trim_db(job, round_id, channel.id), job.system.instrument("meter")
     absolute = None
     if meter is not None and meter.accuracy_class:
         absolute = budget_for.absolute_level(reading, meter.accuracy_class)
-    apart = found.level_db - target
-    aim = target if asked_db is None else asked_db
     if common is None:
         budget = budget_for.level_match(absolute or reading, 0.0, 0.0)
     else:
         budget = budget_for.level_match(reading, common.u_one_db, common.sensitivities[channel.id])
-    why_not = proposal if isinstance(proposal, str) else None
-    exact = new = residual = None
-    held_back = at_limit = False
-    if not isinstance(proposal, str):
-        trims, index = proposal
-        exact, new, residual = trims.exact_db[index], trims.trim_db[index], trims.residual_db[index]
-        held_back = index in trims.out_of_range
-        at_limit = held_back or min(new - limits.min, limits.max - new) < limits.step - 1e-6
+    aim = target if asked_db is None else asked_db
     return ChannelLevel(
         channel=channel,
         level_db=found.level_db,
@@ -503,41 +546,51 @@ def _channel(
         target_db=target,
         old_trim_db=old or 0.0,
         old_trim_known=old is not None,
-        correction_db=-apart,
-        trim_exact_db=exact,
-        trim_db=new,
-        predicted_db=None if residual is None else target + residual,
-        residual_db=residual,
-        at_limit=at_limit,
-        reachable=not held_back,
-        why_no_trim=why_not,
+        correction_db=-(found.level_db - target),
+        trim_exact_db=trim.exact_db,
+        trim_db=trim.trim_db,
+        predicted_db=None if trim.residual_db is None else target + trim.residual_db,
+        residual_db=trim.residual_db,
+        at_limit=trim.at_limit,
+        reachable=trim.reachable,
+        why_no_trim=trim.why_not,
         before_sum=asked_db is not None,
-        match=Check(
-            id="levels.match",
-            channel=channel.id,
-            seat=budget.seat,
-            value=found.level_db - aim - (0.0 if common is None else common.value_db),
-            unit="dB",
-            uncertainty=budget.u,
-            limit=_match_limit(job),
-            text="reading minus target" if common is None else "reading minus target, relative to the other channels",
-        ),
+        match=_match_check(job, channel, found.level_db - aim, budget, common),
         more=None,
-        repeat=None
-        if found.spread_db is None
-        else Check(
-            id="levels.repeat",
-            channel=channel.id,
-            value=found.spread_db,
-            unit="dB",
-            uncertainty=repeat_budget(job).u,
-            limit=_repeat_limit(job, max(found.counts)),
-            text="largest minus smallest reading",
-        ),
+        repeat=_repeat_check(job, channel, found),
         reading=reading,
         budget=budget,
         budget_absolute=absolute,
-        budget_left=budget_for.level_left(reading, limits.step),
+        budget_left=budget_for.level_left(reading, job.system.processor.trim_db.step),
+    )
+
+
+def _match_check(job: Job, channel: Channel, apart_db: float, budget: Budget, common: _Common | None) -> Check:
+    """`apart_db`: reading minus target."""
+    return Check(
+        id="levels.match",
+        channel=channel.id,
+        seat=budget.seat,
+        value=apart_db - (0.0 if common is None else common.value_db),
+        unit="dB",
+        uncertainty=budget.u,
+        limit=_match_limit(job),
+        text="reading minus target" if common is None else "reading minus target, relative to the other channels",
+    )
+
+
+def _repeat_check(job: Job, channel: Channel, found: _Reading) -> Check | None:
+    """None where no seat was read twice."""
+    if found.spread_db is None:
+        return None
+    return Check(
+        id="levels.repeat",
+        channel=channel.id,
+        value=found.spread_db,
+        unit="dB",
+        uncertainty=repeat_budget(job).u,
+        limit=_repeat_limit(job, max(found.counts)),
+        text="largest minus smallest reading",
     )
 
 
