@@ -125,6 +125,13 @@ def test_a_rattle_of_one_channel_is_that_channel_and_of_several_something_in_the
     assert "something near it rattles" in finding.alternatives[0]
     finding = only(heard(loads={c: load(rattle_hz=62.0) for c in ("FL", "SUB1")}))
     assert (finding.id, finding.cause, finding.channels) == ("room.rattle", "room", ("FL", "SUB1"))
+    # Two octaves higher something else rattles: each tone names its own loudspeakers, one alone is that channel's.
+    tones = {"FL": 62.0, "SUB1": 62.0, "FC": 248.0, "FR": 248.0}
+    both = found(heard(loads={c: load(rattle_hz=hz) for c, hz in tones.items()}))
+    assert [(each.id, each.channels) for each in both] == [
+        ("room.rattle", ("FL", "SUB1")),
+        ("room.rattle", ("FC", "FR")),
+    ]
 
 
 def test_a_burst_in_one_recording_is_no_rattle() -> None:

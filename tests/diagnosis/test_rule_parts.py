@@ -727,6 +727,8 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(earlier("wiring.tweeter", "FL"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []
     assert blocked(earlier("wiring.swapped", "FL"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []
     assert blocked(earlier("wiring.silent", "FR"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
+    # Dull at A1 and at B1 in front of it: neither shows what the other should hear, B2 beside them does.
+    assert blocked(FL_A1=-10.0, FL_B1=-9.0, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
     six = {f"{c}_A1": -10.0 for c in ("FC", "FR", "SiL", "SiR", "BL")}
     assert blocked(**six, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -23,7 +24,15 @@ from commission.dsp.bass_search import (
     sturdiness,
     trade,
 )
-from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db, unchanged
+from commission.dsp.bass_sum import (
+    SubResponses,
+    SubSettings,
+    level_matched_db,
+    log_points,
+    power_sum_db,
+    sum_levels_db,
+    unchanged,
+)
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 GRID = SettingGrid(
@@ -131,6 +140,18 @@ def test_gradients_agree_with_differences(monkeypatch: pytest.MonkeyPatch) -> No
             there, _, _ = bass_search._linearised(space, moved, share, price)
             # 1 %: derivatives near nulls are limited on purpose.
             assert (there - cost)[0] / 1e-5 == pytest.approx(gradient[0, k], rel=0.01, abs=0.01)
+
+
+def test_every_step_of_the_search_has_the_cost_of_the_target() -> None:
+    room = modal(6, 3, 4)
+    aimed = replace(room, target_db=-2.0 * np.log2(room.freq_hz))
+    batch = bass_search._Batch(np.array([[-1.0, -3.0, 0.0]]), np.zeros((1, 3)), np.array([[1, -1, 1]]), np.zeros(1))
+    spaces = [bass_search._Space(each) for each in (room, aimed)]
+    free, bound = (bass_search._linearised(each, batch, room.seat_share[None], np.zeros(1))[0][0] for each in spaces)
+    mean = room.seat_share @ sum_levels_db(room, bass_search._settings(spaces[0], batch)[0])
+    off = mean + 2.0 * np.log2(room.freq_hz)
+    variance = np.average((off - np.average(off, weights=room.freq_share)) ** 2, weights=room.freq_share)
+    assert bound - free == pytest.approx(bass_search.TARGET_SHARE * variance, rel=1e-6)
 
 
 def test_settled_settings_are_on_the_steps_of_the_processor() -> None:

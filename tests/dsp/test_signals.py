@@ -612,6 +612,18 @@ def test_text_levels_read_as_they_stand() -> None:
     assert "phase" in found.why["arrival"]
 
 
+def test_text_levels_are_smoothed_over_a_third_octave() -> None:
+    """A step of 20 dB at 1 kHz: the power mean of its two sides, by their widths in Hz within f·2^(±1/6)."""
+    freq = np.geomspace(10, 22000, 20001)
+    found = analysis.analyse(Response(freq_hz=freq, level_db=np.where(freq < 1000, 0.0, 20.0)))
+    for hz in (950.0, 1000.0, 1050.0):
+        k = int(np.argmin(np.abs(analysis.GRID_HZ - hz)))
+        low, high = analysis.GRID_HZ[k] / 2 ** (1 / 6), analysis.GRID_HZ[k] * 2 ** (1 / 6)
+        want = 10 * np.log10(((1000 - low) + 100 * (high - 1000)) / (high - low))
+        # 0.1 dB: the step is as wide as one of the points that the levels are interpolated to.
+        assert found.third_octave_db[k] == pytest.approx(want, abs=0.1)
+
+
 def test_summed_bass_is_the_complex_sum() -> None:
     a, b = _room(480), np.roll(_room(480, seed=4), 120)
     one, two, both = (analysis.analyse(Response(impulse=x, rate_hz=RATE), True) for x in (a, b, a + b))

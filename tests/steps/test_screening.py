@@ -180,6 +180,8 @@ def test_a_microphone_that_was_not_moved_is_found_with_its_seat() -> None:
         copied(room, channel, "A3", channel, "B1")
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
     assert (mistake.kind, mistake.channels, mistake.seats) == ("microphone-not-moved", (), ("B1",))
+    assert mistake.reason == "the microphone stood at A3 instead"
+    assert mistake.evidence[1] == "the arrivals fit the place of A3"
     left = usable(room.job(), room.analyses(), AS_FOUND)
     assert all(left.of(AS_FOUND, channel, "B1") is None for channel in room.distances_m)
     assert named(room) == {"measurement.microphone-not-moved"}
@@ -192,6 +194,7 @@ def test_a_microphone_that_was_not_moved_spoils_both_seats_where_no_time_tells_w
     room.clock = None
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
     assert mistake.seats == ("A3", "B1")
+    assert "which of them is not determined" in mistake.reason
 
 
 def test_a_changed_gain_is_corrected_at_its_seat_alone() -> None:

@@ -63,6 +63,18 @@ def test_a_reading_of_all_at_once_sets_what_each_alone_must_read(mode: str | Non
     assert lines[("SUB1", "trim")] == pytest.approx(targets - 75.0)
 
 
+def test_the_sum_is_compared_with_what_the_main_channels_have_in_common() -> None:
+    """Volume 2 dB too high moves the main channels and the sum alike: 83 dB are 6 dB above 75 + 2, not 8."""
+    loud = {c: [77.0] * 2 for c in MAINS} | {"SUB1": [77.0] * 2, "SUB2": [77.0] * 2}
+    of = job("together", loud, together=83.0)  # type: ignore[arg-type]
+    found = step.solve(of, AS_FOUND)
+    assert found.common_db == pytest.approx(2.0)
+    assert found.sum_check is not None and found.sum_check.value == pytest.approx(6.0)
+    assert found.sum_check.text.startswith(
+        "all subwoofers together minus their target, relative to the main channels"
+    )
+
+
 def test_the_processor_keeps_how_its_subwoofers_differ() -> None:
     of = job("processor", {"SUB1": 72.0, "SUB2": 76.0}, together=80.0)
     found = step.solve(of, AS_FOUND).channels
