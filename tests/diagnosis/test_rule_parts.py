@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from builders import cinema, defined, job_of, levels, setting
 
-from commission.diagnosis import calibration, measurement, room, wiring
+from commission.diagnosis import bass, calibration, measurement, room, wiring
 from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
@@ -27,7 +27,9 @@ Look = Callable[[Any, Found], Iterator[FindingDetails]]
 
 def evidence(*bodies: Any, **parts: Any) -> Any:
     """The invented cinema with results of the steps as given."""
-    return SimpleNamespace(job=job_of(defined(cinema()), *bodies), round=AS_FOUND, **{"outcomes": {}, **parts})
+    return SimpleNamespace(
+        job=job_of(defined(cinema()), *bodies), round=AS_FOUND, **{"outcomes": {}, "checks": lambda _: (), **parts}
+    )
 
 
 def look(rule: Look, e: Any, *found: Finding) -> list[FindingDetails]:
@@ -731,6 +733,20 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(FL_A1=-10.0, FL_B1=-9.0, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
     six = {f"{c}_A1": -10.0 for c in ("FC", "FR", "SiL", "SiR", "BL")}
     assert blocked(**six, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
+
+
+@pytest.mark.parametrize(("count", "moved"), [(1, True), (2, True), (3, False), (6, False)])
+def test_bass_off_its_prediction_at_a_third_of_the_seats_is_a_moved_microphone(
+    monkeypatch: pytest.MonkeyPatch, count: int, moved: bool
+) -> None:
+    """Six seats; 2.0 and 1.9 dB against 1.5 dB + 1.645 · 0.3 dB = 1.99 dB."""
+    seats = ("A1", "A2", "A3", "B1", "B2", "B3")
+    off_db = [2.0] * count + [1.9] * (6 - count)
+    checked = SimpleNamespace(off=(), seats=seats, agreement_db=off_db, before=AS_FOUND, after=AS_FOUND)
+    monkeypatch.setattr(bass, "verify", lambda *_: checked)
+    (got,) = look(bass._not_as_predicted, evidence(analyses=Analyses()))
+    assert got.seats == seats[:count]
+    assert got.title.startswith("microphone likely moved" if moved else "bass not as predicted")
 
 
 def test_the_seat_behind_is_within_twenty_degrees() -> None:

@@ -150,3 +150,13 @@ def test_a_line_is_heard_above_threshold_and_noise() -> None:
 def test_what_says_nothing_is_refused(x: np.ndarray, words: str) -> None:
     with pytest.raises(UnusableError, match=words):
         background(x, RATE)
+
+
+@pytest.mark.parametrize(("values", "usable"), [(15, False), (16, True)])
+def test_a_recording_needs_sixteen_different_samples(values: int, usable: bool) -> None:
+    x = np.random.default_rng(5).integers(0, values, 4 * RATE) / 32768
+    if usable:
+        assert background(x, RATE).steady
+    else:
+        with pytest.raises(UnusableError, match="softer than the steps of its file"):
+            background(x, RATE)

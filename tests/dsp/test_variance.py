@@ -263,6 +263,12 @@ def test_nothing_heard_has_no_band() -> None:
     assert not own_band(np.full((3, len(GRID_HZ)), np.nan)).any()
 
 
+def test_points_of_the_grid_scatter_together_over_an_octave() -> None:
+    """0.7 of the variance within a third octave (8 points), 0.3 within three (24), both falling linearly; with a calculator."""
+    got = correlation(np.array([0, 4, 8, 16, 24, 25]))[0]
+    np.testing.assert_allclose(got, [1.0, 0.7 / 2 + 0.3 * 5 / 6, 0.3 * 2 / 3, 0.3 / 3, 0.0, 0.0], atol=1e-12)
+
+
 FREQ_HZ = 20 * 2 ** (np.arange(240) / 24)
 
 

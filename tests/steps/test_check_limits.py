@@ -185,6 +185,10 @@ def test_the_tables_hold_every_limit_and_every_rule() -> None:
     named |= {str(row.cells[0]) for row in fixed.rows}
     assert named == {entry.check for entry in ENTRIES} | {"findings only"}
     assert [row.cells for row in rules.rows] == [(rule.id, rule.symptom, rule.basis) for rule in RULES]
+    # As many decimals as the limits have: 0.25 needs two.
+    values = [each for row in profile.rows for each in row.cells[1:3] if each is not None]
+    needed = next(d for d in range(9) if all(round(float(each), d) == each for each in values))
+    assert [each.decimals for each in profile.columns[1:3]] == [needed, needed]
     keys = Counter(row.key for table in (profile, fixed, rules) for row in table.rows)
     assert [key for key, count in keys.items() if count > 1] == []
 

@@ -195,6 +195,15 @@ def test_a_change_holds_what_the_visits_do_not_share_and_nothing_else() -> None:
     assert lines["the main channels' median"] == pytest.approx(1.25 / math.sqrt(5) * math.sqrt(2) * one, rel=0.05)
 
 
+def test_a_spread_over_n_seats_has_the_angle_at_each_of_both_visits() -> None:
+    """First order: each of n seats moves a standard deviation by 1/√n of its own change, at two visits √(2/n)."""
+    for n in (2, 6):
+        figure = EarlierFigure(quantity="spread_db low", channel="FL", value=3.0, uncertainty=0.1, over=("A",) * n)
+        budget = drift_budgets.change(figure.quantity, "FL", [figure], [figure], is_sub=False)
+        (angle,) = (each for each in budget.contributions if "angle at each seat" in each.source)
+        assert angle.sensitivity == pytest.approx(math.sqrt(2 / n))
+
+
 def test_with_fewer_than_three_mains_the_meters_do_not_cancel() -> None:
     room = {name: Instrument(kind="meter", model="meter", serial=name, accuracy_class=2) for name in ("1", "2")}
     names = ["FL", "FR"]

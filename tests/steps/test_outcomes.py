@@ -72,7 +72,7 @@ DECIMALS = {
     "dB²": {1},
     "dB/oct": {1},
     "m": {2},
-    "ms": {1, 2},
+    "ms": {2},
     "°": {0},
 }
 """What tables print: a centimetre, a tenth of a decibel (common practice, no source)."""
@@ -83,6 +83,8 @@ OTHER_DECIMALS = {
     ("reference", "snr"): 0,
 }
 OTHER_DECIMALS |= {("modes", "frequency"): 1, ("delays", "deg80"): 1}
+OTHER_DECIMALS |= {("spread", "predicted"): 1, ("spread", "measured"): 1, ("by-seat", "spread"): 1}
+OTHER_DECIMALS |= {("bass:changes", "typed-delay"): 1, ("bass:changes", "delay"): 1}
 """Exact values beside rounded ones; a ratio that needs no more; what low frequencies need."""
 NAMES = {"Budget": Budget, "NDArray": NDArray, "np": np, "Any": Any}
 

@@ -82,6 +82,7 @@ def test_only_a_room_that_echoes_fails(t_s: float, expected: Verdict) -> None:
     job, outcome, analyses = analysed_visit_of(t_s)
     assert verdicts(outcome) == {"500": expected, "1000": expected, "2000": expected}
     found = [f for f in findings(job, AS_FOUND, analyses, {"seats": outcome}) if f.id == "room.reverberation"]
+    assert list(rows(outcome)) == ["63", "125", "250", "500", "1000", "2000", "4000", "8000"]
     assert len(found) == (t_s > 1)  # between the limit and 1 s the room is slow, but not called faulty
     assert all(f.check == "seats.decay" and "too reverberant" in f.title for f in found)
     for hz in ("500", "1000", "2000", "4000"):

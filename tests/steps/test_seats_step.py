@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -193,6 +194,15 @@ def test_the_clause_for_the_overview_names_the_fault_and_its_place(
 ) -> None:
     assert outcome_of(room(small_room())).main_result.split("; ")[0] == clause
     assert outcome_of(small_room()).main_result == "no fault found; polarity of SUB1 not tested"
+
+
+@pytest.mark.parametrize("count", [0, 1, 3, 4])
+def test_up_to_three_channels_of_unknown_polarity_are_named(count: int) -> None:
+    names = ("FL", "FC", "FR", "SiL")[:count]
+    checks = [Check(id="seats.polarity", channel=c, value=None, unit="", why_not="no partner") for c in names]
+    result = SimpleNamespace(cells={("FL", "A1"): SimpleNamespace(checks=checks)}, polarity=dict.fromkeys(names))
+    named = seats._untested(result)  # type: ignore[arg-type]
+    assert bool(named) == (count in (1, 3)) and all((c in named) == bool(named) for c in names)
 
 
 def test_the_reference_table_shows_what_was_measured_there() -> None:

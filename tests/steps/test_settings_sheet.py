@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from builders import SEATS, cinema, decided, defined, job_of, levels, setting, tapes
 from hypothesis import given, settings
@@ -174,6 +176,9 @@ def test_decimals_show_every_value_of_the_grid() -> None:
     assert (lines[("FL", "trim")].new, lines[("FL", "trim")].decimals) == (-1.25, 2)
     assert lines[("FC", "delay")].decimals == 3
     assert lines[("FC", "delay")].unit == "ms delay"
+    whole = replace(processor, delay=DelayRange(unit="ms", max=50, step=0.5))
+    job = job_of(defined(cinema(["FL", "FC"], processor=whole)), *levels({"FL": 76.25, "FC": 75.0}))
+    assert by_place(job)[("FC", "delay")].decimals == 1
 
 
 @pytest.mark.parametrize(
