@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.diagnosis import RULES
-from commission.diagnosis.fates import follow, followed_as, same_fault
+from commission.diagnosis.fates import follow, history_of, same_fault
 from commission.history import fold
 from commission.model import (
     AS_FOUND,
@@ -121,11 +121,11 @@ def test_a_finding_that_was_not_measured_again_stays() -> None:
     assert (one.fate, one.now, one.title) == (Fate.NOT_MEASURED_AGAIN, (), FR.title)
 
 
-def test_a_finding_is_followed_as_its_own_fault_alone() -> None:
+def test_a_finding_has_the_history_of_its_own_fault_alone() -> None:
     other, third = finding("wiring.polarity", "FL"), finding("wiring.polarity", "SiL")
     first, second = fates(job_with(), {AS_FOUND: [other, FR]}, round_id=AS_FOUND)
-    assert followed_as(FR, (first, second)) is second and followed_as(other, (first, second)) is first
-    assert followed_as(third, (first, second)) is None
+    assert history_of(FR, (first, second)) is second and history_of(other, (first, second)) is first
+    assert history_of(third, (first, second)) is None
 
 
 def test_no_longer_found_needs_the_check_carried_out_again() -> None:

@@ -112,10 +112,9 @@ def test_a_symmetric_room_makes_places_alike_within_5_cm() -> None:
     opposite = replace(channels["FC"], position_m=(x, y, z))
     assert not recordings._mirrored_channels(channels["FL"], opposite, a1)
     # The other two directions of a mirror image may differ by 15 cm.
-    near, far = (replace(a3, position_m=(0.8, 3.3, 1.1 + z)) for z in (0.14, 0.16))
     assert a3.position_m == (0.8, 3.3, 1.1) and a1.position_m == (-0.8, 3.3, 1.1)
-    assert recordings._mirror_images(a1.position_m, near.position_m)
-    assert not recordings._mirror_images(a1.position_m, far.position_m)
+    assert recordings._mirror_images(a1.position_m, (0.8, 3.3, 1.1 + 0.14))
+    assert not recordings._mirror_images(a1.position_m, (0.8, 3.3, 1.1 + 0.16))
     nowhere = {c: replace(each, position_m=None) for c, each in channels.items()}
     assert recordings._mirrored_seats(nowhere["FC"], a1, a3)
     assert not recordings._mirrored_seats(nowhere["FL"], a1, a3)
