@@ -11,6 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import FloatArray
@@ -19,6 +20,8 @@ MAIN_RANGE_HZ, SUB_RANGE_HZ = (200.0, 8000.0), (25.0, 200.0)
 SAME_MEDIAN_DB, SAME_MOST_DB = 0.3, 0.8
 """One recording: half of the frequencies differ by less than the first, nine of ten by less than the second. Of 7000 pairs
 of unlike places in 50 simulated rooms the nearest reached 0.87 and 1.95 dB (tests/references/measuring_mistakes.py)."""
+MOVED_DB = 0.6
+"""From this median on the microphone was moved: twice SAME_MEDIAN_DB, below the nearest unlike places."""
 SMOOTHED_DB = 0.05
 """The same for levels without phase, which may have been smoothed so far that two places look alike."""
 LEAST_POINTS = 24
@@ -50,6 +53,19 @@ def likeness(first_db: FloatArray, second_db: FloatArray, *, is_sub: bool) -> Li
     if inside.sum() < LEAST_POINTS:
         return None
     return _likenesses((first_db[inside] - second_db[inside])[None])[0]
+
+
+def unlike_places(levels_db: FloatArray) -> NDArray[np.bool_]:
+    """Which of a loudspeaker's responses at several places [1/12-octave levels on GRID_HZ, shape=(k, n)] are surely of two.
+
+    [shape=(k, k)]; False where fewer than `LEAST_POINTS` frequencies are known of both.
+    """
+    out = np.zeros((len(levels_db), len(levels_db)), bool)
+    for i, first in enumerate(levels_db):
+        for j in range(i):
+            found = likeness(first, levels_db[j], is_sub=False)
+            out[i, j] = out[j, i] = found is not None and found.median_db > MOVED_DB
+    return out
 
 
 def _likenesses(apart_db: FloatArray) -> list[Likeness]:

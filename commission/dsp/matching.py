@@ -63,7 +63,7 @@ SCALES = (0.0, -1.0, 1 / 0.3048, 0.3048, *np.arange(0.86, 1.145, 0.02).round(2).
 Kind: TypeAlias = Literal[
     "loudspeakers", "seats", "not-moved", "moved-early", "moved-late", "exchanged-at-seat", "delay", "clock"
 ]
-_SPLITS: tuple[Kind, Kind] = ("moved-early", "moved-late")
+SPLITS: tuple[Kind, Kind] = ("moved-early", "moved-late")
 MOVED = ("not-moved", "moved-early", "moved-late")
 _RARE = {"loudspeakers": 6.0, "seats": 7.0, "not-moved": 7.0, "moved-early": 7.0, "moved-late": 7.0}
 _RARE |= {"exchanged-at-seat": 9.0, "delay": 12.0, "clock": 12.0}
@@ -87,6 +87,9 @@ class Survey:
     """Number of the clock that each recording claims [shape=(channels, seats)]."""
     orders: tuple[NDArray[np.int_], ...] = ()
     """Orders in which the channels may have been measured at a seat: channel indices [shape=(channels,) each]."""
+    unlike: NDArray[np.bool_] | None = None
+    """Whether a channel's responses at two seats differ more than at a microphone that was not moved
+    [shape=(channels, seats, seats)]; None: not compared."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -179,7 +182,8 @@ def match(survey: Survey) -> Matching:
     least = max(4.0 * np.isfinite(first.rest_s()).sum(), MOST * first.cost())
     unexplained |= first.scattered() and first.cost() - explained > least
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
-    unexplained |= scattered
+    unrelated = _unrelated(survey)
+    scattered, unexplained = scattered or unrelated, unexplained or scattered or unrelated
     return Matching(
         sure=() if unexplained else tuple(sure),
         undecided=() if unexplained else tuple(undecided),
@@ -190,6 +194,28 @@ def match(survey: Survey) -> Matching:
         rivals=rivals_of,
         rest_s=first.rest_s(),
     )
+
+
+def _unrelated(survey: Survey) -> bool:
+    """Whether arrivals at a single seat, no delay noted, agree under nothing that a processor may make of its delays.
+
+    They differ by more than any room or setting does, are in three groups or more, and no group holds more than half.
+    """
+    heard = np.isfinite(survey.arrivals_s)
+    if (heard.any(axis=0).sum(), len(np.unique(survey.clocks[heard]))) != (1, 1):
+        return False
+    if heard.sum() < 3 or np.isfinite(survey.applied_s[heard.any(axis=1)]).any():
+        return False
+    arrivals, flights = survey.arrivals_s[heard], survey.flights_s[heard]
+    for scale in SCALES:
+        sent = np.sort(
+            arrivals - (1.0 - scale) * flights
+        )  # delays that align add what the flight is short of the longest
+        ends = np.concatenate(([0], np.nonzero(np.diff(sent) > APART_S)[0] + 1, [len(sent)]))
+        groups = np.diff(ends)
+        if np.ptp(sent) <= STRAY_S or len(groups) < 3 or 2 * groups.max() > len(sent):
+            return False
+    return True
 
 
 PLACE_RANGE_S, HEIGHT_RANGE_S = 0.0015, 0.0003
@@ -555,13 +581,13 @@ class _State:
                 for order in self.survey.orders:
                     mine = [i for i in order if known[i, s]]
                     after = -np.cumsum([change[i, s, k] for i in mine[::-1]])[::-1]  # from the i-th on
-                    for kind in _SPLITS:
+                    for kind in SPLITS:
                         gains = after[1:] if kind == "moved-early" else total - after[1:]
                         if not len(gains):
                             continue
                         at = int(np.argmax(gains)) + 1
                         which = mine[at:] if kind == "moved-early" else mine[:at]
-                        if len(which) >= 2:
+                        if len(which) >= 2 and not self._unlike(which, s, k):
                             yield self._priced(
                                 kind,
                                 float(gains[at - 1]),
@@ -569,6 +595,11 @@ class _State:
                                 channels=tuple(int(i) for i in which),
                                 seats=(s, k),
                             )
+
+    def _unlike(self, channels: list[int], s: int, k: int) -> bool:
+        """Whether most of these responses at two seats show that the microphone was moved between them."""
+        unlike = self.survey.unlike
+        return unlike is not None and 2 * int(unlike[channels, s, k].sum()) > len(channels)
 
     def _at_seats(self) -> Iterator[Explanation]:
         """At one seat: all channels on another clock, or the recordings of two channels exchanged."""

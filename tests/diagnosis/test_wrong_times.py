@@ -10,6 +10,7 @@ from builders import cinema, defined, job_of, setting, tapes
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, DelayRange, EventBody, Finding, Job, Outcome, Processor, System, Verdict
 from commission.steps import all_steps
 
@@ -260,8 +261,14 @@ def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_fil
 
 @pytest.mark.parametrize("seat", ["A1", "A3"])
 def test_files_exchanged_at_a_seat_with_a_mirrored_one_are_not_passed_over(seat: str) -> None:
-    """FL, FC and FR measured at the mirrored seat arrive alike: the cause is open, but the place is not passed."""
+    """FL, FC and FR measured at the mirrored seat arrive alike: the cause is open, but the place is not passed.
+
+    Unless their responses differ at the two seats: then the microphone was moved between them.
+    """
     room = quiet().exchange_files("FL", "FR", seat)
+    finding = only(room, "measurement.wrong-channel")
+    assert (finding.channels, finding.seats) == (("FL", "FR"), (seat,))
+    room.change(None, view_db=np.full(len(GRID_HZ), np.nan))
     step = next(step for step in all_steps() if step.id == "distances")
     checks = {
         c.channel: c for c in step.evaluate(room.job(), AS_FOUND, room.analyses()).checks if c.id == "distances.place"

@@ -10,7 +10,7 @@ import pytest
 from scipy import signal
 
 from commission.dsp.analysis import analyse
-from commission.dsp.likeness import alike_pairs, likeness
+from commission.dsp.likeness import alike_pairs, likeness, unlike_places
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import FloatArray, Response
 
@@ -142,3 +142,12 @@ def test_likeness_is_that_of_what_both_hold_within_the_range() -> None:
     narrow = np.where((GRID_HZ > 1000) & (GRID_HZ < 1900), 0.0, np.nan)  # less than an octave
     assert likeness(narrow, second, is_sub=False) is None
     assert likeness(np.where((GRID_HZ > 990) & (GRID_HZ < 2100), 0.0, np.nan), second, is_sub=False) is not None
+
+
+def test_places_are_surely_two_from_0_6_db_on() -> None:
+    """Twice what the responses of one place differ by, and below the 0.87 dB of the nearest two places in simulated rooms."""
+    zigzag = np.where(np.arange(len(GRID_HZ)) % 2, 1.0, -1.0)
+    levels = np.array([0 * zigzag, 0.25 * zigzag, 0.65 * zigzag, np.full(len(GRID_HZ), np.nan)])
+    unlike = unlike_places(levels)
+    assert unlike.tolist() == [[False, False, True, False], [False] * 4, [True, False, False, False], [False] * 4]
+    assert unlike_places(levels + np.arange(4)[:, None]).tolist() == unlike.tolist()  # whatever the gain

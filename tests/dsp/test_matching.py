@@ -284,6 +284,28 @@ def test_one_seat_without_a_clock_is_not_eleven_wrong_delays() -> None:
         assert not match(made).scattered
 
 
+@pytest.mark.parametrize(
+    ("ids", "late_ms", "scattered"),
+    [
+        (("FL", "FC", "FR"), (42, 0, -14), True),  # one room of a fault matrix
+        (("FL", "FC", "FR"), (42, 0, 0), False),  # one of three is late
+        (("FL", "FC", "FR"), (20, 0, -14), False),  # what wrong settings can be: less than 40 ms
+        (("FL", "FC", "FR", "SiL", "SiR"), (0, 0, 0, 60, 60), False),  # a wireless link
+        (("FL", "FC", "FR", "SiL", "SiR"), (0, 9, 0, 60, 60), True),
+        (("FL", "FC", "FR", "SiL", "SiR"), (0, 9, 0, 0, 60), False),  # most agree
+        (("FL", "FC", "FR", "SiL", "SiR"), (0, 21, 43, 60, 75), True),
+    ],
+)
+def test_one_seat_without_noted_settings_shares_no_clock_where_no_setting_explains_it(
+    ids: tuple[str, ...], late_ms: tuple[float, ...], scattered: bool
+) -> None:
+    made = survey(("A2",), list(ids), known=False)
+    own = with_arrivals(made, made.arrivals_s + np.array(late_ms)[:, None] / 1000)
+    assert match(own).scattered is scattered
+    clocks = replace(own, clocks=np.arange(len(ids))[:, None])  # each on a clock of its own, as imported
+    assert not match(clocks).scattered
+
+
 # --- the parts, on exact arrivals ----------------------------------------------------------------------------------
 
 
@@ -502,6 +524,25 @@ def test_two_files_exchanged_at_one_seat() -> None:
     assert (set(found.sure[0].channels), found.sure[0].seats) == ({i, k}, (4,))
     # Where they are off at every seat alike, they are connected to each other's outputs.
     assert kinds(match(survey(swap=("FL", "BR")))) == ["loudspeakers"]
+
+
+@pytest.mark.parametrize("seat", [0, 2])
+def test_files_exchanged_beside_a_mirrored_seat_are_sure_where_the_microphone_was_moved(seat: int) -> None:
+    """FL and FR at A1 arrive as FR and FL at A3: exchanged, or measured there. Responses that differ exclude the second."""
+    made = exact(ROW_A)
+    i, k = MAINS.index("FL"), MAINS.index("FR")
+    arrivals = made.arrivals_s.copy()
+    arrivals[[i, k], seat] = arrivals[[k, i], seat]
+    heard = with_arrivals(made, arrivals)
+    (rivals,) = match(heard).undecided
+    assert {each.kind for each in rivals} == {"moved-late", "exchanged-at-seat"}
+    unlike = np.zeros((len(MAINS), 3, 3), bool)
+    assert match(replace(heard, unlike=unlike)).undecided
+    unlike[i] = True  # one of three: FL, FC and FR may have been measured there
+    assert match(replace(heard, unlike=unlike)).undecided
+    unlike[k] = True
+    found = match(replace(heard, unlike=unlike))
+    assert ([each.key for each in found.sure], found.undecided) == ([("exchanged-at-seat", (i, k), (seat,))], ())
 
 
 def test_an_explanation_costs_what_it_is_rare_by() -> None:

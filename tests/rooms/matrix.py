@@ -181,7 +181,8 @@ def judge(
     symptoms = [
         f
         for f in findings
-        if f.id in planted.symptoms
+        if f not in right
+        and f.id in planted.symptoms
         and (not planted.channels or set(f.channels) & planted.channels)
         and (not planted.seats or not f.seats or set(f.seats) & planted.seats)
     ]

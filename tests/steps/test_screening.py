@@ -265,6 +265,9 @@ def test_noise_is_found_where_all_others_still_decay_at_their_ends() -> None:
             room.items[place] = replace(own, tail_db=tail, noise_db=None)
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
     assert (mistake.kind, mistake.channels, mistake.seats) == ("interference", ("FL",), ("A3",))
+    # The rest of that recording is not used either, since its noise is not known; figures are those of the hiss.
+    assert mistake.reason == "noise covers 3564 to 8980 Hz, and may cover 20 to 20159 Hz"
+    assert mistake.evidence[0].startswith("noise from 3564 to 8980 Hz is 22 dB above that of the other recordings")
     # What decays more slowly than the others is sound of the room, whatever its level.
     room.change("FL", ["A3"], noise_db=None)
     assert kinds(room) == []

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.geometry import distance_m, mirror_partner
-from commission.dsp.matching import Matching, Survey, match
+from commission.dsp.likeness import unlike_places
+from commission.dsp.matching import SPLITS, Matching, Survey, match
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import AnalysedResponse, Analyses, Channel, FloatArray, Job, Position, Seat
 from commission.steps.shared.cache import cached
 
@@ -204,7 +206,22 @@ def _measured(
 def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
     """What the arrivals of a round show about the labels of its recordings; None where there is no survey."""
     found = surveyed(job, round_id, analyses)
-    return None if isinstance(found, str) else match(found.survey)
+    if isinstance(found, str):
+        return None
+    matching = match(found.survey)
+    if not any(each.kind in SPLITS for rivals in matching.undecided for each in rivals):
+        return matching
+    # A microphone that was moved too early or too late stood at one place for both: then the responses are alike.
+    return match(replace(found.survey, unlike=_unlike(found)))
+
+
+def _unlike(found: NamedSurvey) -> np.ndarray:
+    """Which recordings of a channel at two seats are surely of two places [shape=(channels, seats, seats)]."""
+    levels = np.full((len(found.channels), len(found.seats), len(GRID_HZ)), np.nan)
+    for (channel, seat), item in found.recordings.items():
+        if item.analysis is not None and len(item.analysis.view_db) == len(GRID_HZ):
+            levels[found.channels.index(channel), found.seats.index(seat)] = item.analysis.view_db
+    return np.array([unlike_places(each) for each in levels])
 
 
 def places_known(job: Job, round_id: str, analyses: Analyses) -> frozenset[str]:

@@ -66,29 +66,34 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         bad &= worse > WORSE_DB
     bad &= np.array([_plays(channel, newest) for channel, _ in newest])
     bad &= ~_decaying_lows(bad, ratio, noise, np.array([c in subs for c, _ in newest]))
-    spoilt: dict[tuple[str, str], BoolArray] = {
-        place: _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest))
+    spoilt: dict[int, tuple[tuple[str, str], BoolArray]] = {
+        k: (place, _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest)))
         for k, place in enumerate(newest)
         if bad[k].sum() >= LEAST_POINTS
     }
     if 2 * len(spoilt) > len(newest):
         return ()  # what most recordings have is the room's noise
-    index = {place: k for k, place in enumerate(newest)}
     return tuple(
         Mistake(
             kind="interference",
             channels=place[:1],
             seats=place[1:],
-            reason=f"noise covers {_range(covered)}",
+            reason=_covers(bad[k], covered),
             evidence=(
-                f"noise from {_range(covered)} is {np.nanmedian(louder[index[place]][covered]):.0f} dB above that of "
+                f"noise from {_range(bad[k])} is {np.median(louder[k][bad[k]]):.0f} dB above that of "
                 f"the other recordings (threshold {NOISE_ABOVE_DB:g} dB), signal to noise there "
-                f"{np.nanmedian(ratio[index[place]][covered]):.0f} dB (at least {LEAST_RATIO_DB:g} dB needed)",
+                f"{np.median(ratio[k][bad[k]]):.0f} dB (at least {LEAST_RATIO_DB:g} dB needed)",
             ),
-            usable=without_bands(job, [newest[place]], covered, f"noise covers {_range(covered)}"),
+            usable=without_bands(job, [newest[place]], covered, _covers(bad[k], covered)),
         )
-        for place, covered in spoilt.items()
+        for k, (place, covered) in spoilt.items()
     )
+
+
+def _covers(bad: BoolArray, with_gaps: BoolArray) -> str:
+    """What noise covers, and what it may cover since its level there is not known."""
+    unknown = "" if _range(with_gaps) == _range(bad) else f", and may cover {_range(with_gaps)}"
+    return f"noise covers {_range(bad)}{unknown}"
 
 
 def _few(where: Sequence[tuple[str, str]], subs: set[str], noise_known: BoolArray) -> BoolArray:
