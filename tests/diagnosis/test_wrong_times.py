@@ -108,6 +108,31 @@ def test_a_reflection_at_the_reference_seat_accuses_nobody() -> None:
         assert found(quiet().delay("FC", 0.001 * late_ms, ["A2"])) == {}
 
 
+@pytest.mark.parametrize(
+    ("after_s", "level_db", "seats", "judged"),
+    [
+        (0.0012, 4.0, "one", False),  # the nearer of two loudspeakers is heard first, its own 1.2 ms later
+        (0.0012, -2.0, "all", False),
+        (0.0012, -6.0, "one", True),  # a reflection
+        (0.0020, 4.0, "one", True),  # not when its distance says
+    ],
+)
+def test_a_sound_that_comes_early_and_again_at_the_right_time_is_no_wrong_distance(
+    after_s: float, level_db: float, seats: str, judged: bool
+) -> None:
+    room = quiet().delay("FL", -0.0012).change("FL", reflections=((0.004, -9.0), (after_s, level_db)))
+    if seats == "one":
+        room = one_seat(room)
+    assert bool(set(found(room)) & {"settings.arrival", "settings.distance"}) is judged
+    step = next(step for step in all_steps() if step.id == "distances")
+    checks = step.evaluate(room.job(), AS_FOUND, room.analyses()).checks
+    (check,) = [c for c in checks if (c.id, c.channel) == ("distances.arrival", "FL")]
+    assert (check.verdict is Verdict.NOT_TESTED) is not judged
+    if not judged:
+        assert (check.why_not or "").startswith("it is heard 1.2 ms too early and again at the right time")
+    assert all(c.verdict is Verdict.PASS for c in checks if c.id == "distances.arrival" and c.channel == "FR")
+
+
 @pytest.mark.parametrize("which", ["one", "all"])
 def test_settings_that_are_not_noted(which: str) -> None:
     room = quiet().delay("FR", 0.004)

@@ -28,6 +28,9 @@ SUB_LATENCY_S = 0.002
 ENTERED_LATENCY_S = 0.020
 """A subwoofer's setting may hold this much more than its distance: signal processing, wireless links (common practice, no
 source)."""
+TWICE_DB, TWICE_S = -3.0, 0.0003
+"""A sound that comes too early and again at the right time, within two standard uncertainties of an arrival and hardly
+softer, comes from two loudspeakers: a reflection is seldom as strong (common practice, no source)."""
 RATIO_WITHIN = 0.1
 """How far single ratios may be from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
@@ -230,11 +233,15 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
     speed = speed_of_sound_m_s(system.temperature_c)
     tape = np.array([distance for distance, _ in known.values()])
     heard = [hear(job, round_id, c, analyses) for c in channels]
-    arrivals = _array(each.arrival_s for each in heard)
     passes = np.array([each.passes_delays for each in heard], bool)
     mains = np.array([not c.is_sub for c in channels], bool)
     applied = applied_delays_s(job, round_id, channels, speed)
+    arrivals = _array(each.arrival_s for each in heard)
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
+    if fit is not None and any(_heard_twice(*both) for both in zip(heard, fit.residual_s, strict=True)):
+        heard = [_once(*both) for both in zip(heard, fit.residual_s, strict=True)]
+        arrivals = _array(each.arrival_s for each in heard)
+        fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
     flights = _flights(job, known, mains, speed)
     budgets = [
@@ -258,6 +265,24 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
         speed_m_s=speed,
         own_m_s=delays_of.assumed_speed_m_s(system.processor.delay.unit, system.processor.speed_of_sound_m_s, speed),
     )
+
+
+def _heard_twice(heard: Heard, residual_s: float) -> bool:
+    """Whether a channel is heard too early, by `residual_s` below zero, and once more when its distance and setting say."""
+    return residual_s < -TWICE_S and any(
+        level_db >= TWICE_DB and abs(after_s + residual_s) <= TWICE_S for after_s, level_db in heard.again
+    )
+
+
+def _once(heard: Heard, residual_s: float) -> Heard:
+    """What is heard of a channel, without the arrival of one that may be that of another loudspeaker."""
+    if not _heard_twice(heard, residual_s):
+        return heard
+    why = (
+        f"it is heard {number(-1000 * residual_s, 1)} ms too early and again at the right time: a nearer loudspeaker may "
+        "play it, too; to settle it, play it alone and listen close to the others"
+    )
+    return replace(heard, arrival_s=None, why=why)
 
 
 def _to_enter(job: Job, speed_m_s: float, distances_m: FloatArray) -> tuple[delays_of.DelaySetting, ...]:

@@ -26,6 +26,8 @@ class Heard:
     passes_delays: bool = True
     why: str | None = None
     """Why there is no arrival, or what makes it doubtful."""
+    again: tuple[tuple[float, float], ...] = ()
+    """Of a main channel, what is heard after the arrival: (how much later [s], how much louder [dB])."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +62,11 @@ def hear(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> Heard
     if analysis.arrival_s is None and why_not is None:
         why_not = "its response shows no arrival" if analysis.has_phase else "a response without phase has no arrival"
     return Heard(
-        arrival_s=analysis.arrival_s, u_s=analysis.arrival_u_s, passes_delays=found.passes_delays, why=why_not
+        arrival_s=analysis.arrival_s,
+        u_s=analysis.arrival_u_s,
+        passes_delays=found.passes_delays,
+        why=why_not,
+        again=analysis.reflections or (),
     )
 
 
