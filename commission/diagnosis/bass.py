@@ -155,6 +155,7 @@ RULES = (
     Rule(
         id=MISTYPED,
         check="bass.agreement",
+        explains=("seats.polarity",),
         symptom="bass not as predicted",
         look=_not_as_set,
         basis=f"{GAIN_OFF_DB:g} dB, {1000 * DELAY_OFF_S:g} ms or the sign between the two, guard-banded; {BASIS}",

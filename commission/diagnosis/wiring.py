@@ -135,11 +135,20 @@ def _against(relation: Relation) -> str:
     )
 
 
+def _mistyped_polarities(e: Evidence) -> set[str]:
+    """Subwoofers whose polarity has not changed as their settings since the round before, which `diagnosis.bass` names."""
+    checked = verify(e.job, e.round, e.analyses)
+    return set() if isinstance(checked, str) else {each.sub for each in checked.off if each.is_polarity_off}
+
+
 def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    mistyped = _mistyped_polarities(e)
     for channel, polarity in e.seats.polarity.items():
         relation = polarity.relation
         if polarity.state != "reversed" or polarity.by_setting or relation is None:
             continue
+        if any((channel in mistyped) != (other in mistyped) for other in polarity.others):
+            continue  # a mistyped setting alone makes these two opposite
         held = e.job.setting(e.round, channel).polarity or "not noted"
         yield FindingDetails(
             title=f"{channel} reversed",
@@ -178,18 +187,15 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    checked = verify(e.job, e.round, e.analyses)
-    mistyped = set() if isinstance(checked, str) else {each.sub for each in checked.off if each.is_polarity_off}
+    mistyped = _mistyped_polarities(e)
     for channel, other in _pairs_of(e, "one of two"):
-        if mistyped & {channel, other}:  # since the round before: a setting, which `diagnosis.bass` names
+        if (channel in mistyped) != (other in mistyped):
             continue
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
         if relation is None:
             continue
         is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
-        if is_sub and not _turned_as_set(e, {channel, other}):
-            continue  # what was entered for it explains that the two are opposite
         on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
         yield FindingDetails(
             title=f"{channel} or {other} reversed",
@@ -206,14 +212,6 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             confirm=f"Look at the terminals of {channel} and {other} at both ends: + to +, − to −.",
             remedy=f"Connect the reversed one correctly and measure both again. {caution(e, channel, other)}",
         )
-
-
-def _turned_as_set(e: Evidence, subs: set[str]) -> bool:
-    """Whether none of these subwoofers kept or lost its polarity since the round before against its settings."""
-    checked = verify(e.job, e.round, e.analyses)
-    if isinstance(checked, str):
-        return True
-    return not any(each.sub in subs and each.polarity not in (None, each.typed_polarity) for each in checked.off)
 
 
 def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:

@@ -19,6 +19,7 @@ from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
+    AS_LEFT,
     SOUND_PRESSURE,
     Analyses,
     EarlierFigure,
@@ -29,6 +30,7 @@ from commission.model import (
     Obstacle,
     Outcome,
     Processor,
+    ResponseStored,
     System,
     TrimRange,
     Verdict,
@@ -501,6 +503,37 @@ def test_a_setting_that_makes_up_for_crossed_wires_is_no_finding() -> None:
 def test_a_subwoofer_set_to_reversed_is_no_finding() -> None:
     room = quiet().reverse("SUB2")
     assert "wiring.pair-polarity" not in found(room, room.job(setting("SUB2", polarity="reversed")))
+
+
+@pytest.mark.parametrize(
+    ("crossed", "entered", "named"),
+    [
+        (None, ("SUB2",), "settings.bass"),
+        (None, ("SUB2", "SUB3"), "settings.bass"),
+        ("SUB2", (), "wiring.polarity"),
+    ],
+)
+def test_a_polarity_that_was_not_set_is_no_wire(crossed: str | None, entered: tuple[str, ...], named: str) -> None:
+    """As left, nothing was turned over: neither the subwoofer with crossed wires, nor those entered as reversed."""
+    system = cinema(["FL", "FC", "FR", "SUB1", "SUB2"], ["A1", "A2", "A3"])
+    third = replace(system.channels[-1], id="SUB3", position_m=(0.0, 0.3, 0.3))
+    room = SoundRoom(replace(system, channels=(*system.channels, third)), uneven_db=0.5)
+    items = [*(room.reverse(crossed) if crossed else room).analysed(AS_FOUND), *room.analysed(AS_LEFT, start=2000)]
+    stored = [
+        ResponseStored(
+            round=item.round,
+            channel=item.channel,
+            seat=item.seat,
+            kind="impulse",
+            file_name=f"{item.seq}.flac",
+            file_sha256=f"{item.seq:064d}",
+        )
+        for item in items
+    ]
+    turned = [setting(sub, round_id=AS_LEFT, polarity="reversed") for sub in entered]
+    job = room.job(*stored, *room.bodies(AS_LEFT), *turned)
+    (finding,) = findings(job, AS_LEFT, Analyses(items), OUTCOMES)
+    assert (finding.id, finding.channels) == (named, entered or (crossed,))
 
 
 @pytest.mark.parametrize("gap", [-10.5, -11.0])
