@@ -15,6 +15,7 @@ import bass
 import faults
 import haul
 import healthy
+import held_out
 import holes
 import imports
 import intervals
@@ -48,6 +49,7 @@ ALL = {
     "mutants": mutated_jobs.run,
     "odd": odd.run,
     "healthy": healthy.run,
+    "held-out": held_out.run,
     "holes": holes.run,
     "imports": imports.run,
     "words": words.run,

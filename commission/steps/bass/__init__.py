@@ -81,7 +81,8 @@ There is nothing to measure here: this step uses the responses of the step *Seat
 - Measure **each subwoofer alone** at every seat, all in one run: only then do the responses share a clock.
 - The proposal changes gain, delay and polarity of each subwoofer. Figures and curves show what every seat will hear,
   before you touch anything.
-- **c** chooses how much output may be lost for evenness. **e** opens the settings: the arrow keys change one value by
+- **c** chooses how much output may be lost for evenness and, where the most even settings would weaken the sum with the
+  front loudspeakers, whether to keep the sum at the crossover. **e** opens the settings: the arrow keys change one value by
   hand, and all curves follow.
 - A processor with parametric filters gets few of them, cuts first, where all seats share a peak (enter on *Site* how many
   bands there are and what they can be set to). A target curve for the bass is entered on *Site* as well.

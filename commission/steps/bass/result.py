@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -316,21 +316,9 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     crossover = placing.crossover(through, placed)
     sturdy = search_of.sturdiness(through.room, best, temperature)
     proposed = version(through, "proposed", placed, price)
-    gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
-    to_target = 0.0 if room.target_db is None else found.shape_db**2 - proposed.shape_db**2
-    gained = float(gains.mean()) + search_of.TARGET_SHARE * to_target
-    u = math.hypot(float(gains.std()), _measurement_u_db2(room, found.sd_db))
+    gained, u = _gained(measured, (found, sturdy_found), (proposed, sturdy), price)
     kept = None if hand is not None else _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
-    if kept is not None:
-        # Filters alone may still serve what all seats share.
-        filters = _filters(job, measured, unchanged(room.subs), price)
-        through = measured.through(filters, filter_width(job))
-        placed = _as_loud(measured, through, space) if any(filters) else unchanged(room.subs)
-        proposed, sturdy = version(through, "proposed" if any(filters) else "left as is", placed, price), sturdy_found
-        if any(filters):
-            kept, sturdy = None, search_of.sturdiness(through.room, placed, temperature)
-        crossover = placing.crossover(through, placed if any(filters) else None)
-    return BassResult(
+    result = BassResult(
         measured=measured,
         through=through,
         filters=filters,
@@ -350,6 +338,38 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         gained=gained,
         u_gained=u,
         space=space,
+    )
+    return result if kept is None else _left_as_is(result, placing, sturdy_found, price)
+
+
+def _gained(
+    measured: MeasuredBass, before: tuple[Version, Sturdiness], after: tuple[Version, Sturdiness], price: float
+) -> tuple[float, float]:
+    """(how much lower the cost is, its standard uncertainty) [dB²], over all cases in which something is a little off."""
+    (found, sturdy_found), (proposed, sturdy) = before, after
+    gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
+    to_target = 0.0 if measured.room.target_db is None else found.shape_db**2 - proposed.shape_db**2
+    u = math.hypot(float(gains.std()), _measurement_u_db2(measured.room, found.sd_db))
+    return float(gains.mean()) + search_of.TARGET_SHARE * to_target, u
+
+
+def _left_as_is(result: BassResult, placing: _Placing, sturdy_found: Sturdiness, price: float) -> BassResult:
+    """The result with gain, delay and polarity left as they are: filters alone may still serve what all seats share."""
+    job, measured, space = placing.job, placing.measured, placing.space
+    same = unchanged(measured.room.subs)
+    filters = _filters(job, measured, same, price)
+    through, has_filters = measured.through(filters, filter_width(job)), any(filters)
+    placed = _as_loud(measured, through, space) if has_filters else same
+    temperature = job.system.temperature_c
+    return replace(
+        result,
+        through=through,
+        filters=filters,
+        proposed=version(through, "proposed" if has_filters else "left as is", placed, price),
+        subs=proposals(job, measured, space, placed, filters),
+        kept_because=None if has_filters else result.kept_because,
+        sturdy=search_of.sturdiness(through.room, placed, temperature) if has_filters else sturdy_found,
+        crossover=placing.crossover(through, placed if has_filters else None),
     )
 
 
