@@ -382,7 +382,8 @@ def search(
     fine = _best(_descend(space, bounds, rough, price=price, stop=stop), STURDY_CANDIDATES)
     progress(0.7)
     if not stop():
-        aside = _descend(space, bounds, _aside(space, bounds, fine.take(np.arange(min(3, len(fine.cost)))), price))
+        beside = _aside(space, bounds, fine.take(np.arange(min(3, len(fine.cost)))), price)
+        aside = _descend(space, bounds, beside, price=price)
         fine = _best(_joined([fine, aside]), STURDY_CANDIDATES)
     progress(1.0)
     return SearchResult(_settings(space, fine), fine.cost, stop())

@@ -229,6 +229,16 @@ def test_a_higher_price_buys_output() -> None:
     assert all(a.variance_db2 <= b.variance_db2 + 0.05 for a, b in pairwise(curve))
 
 
+@pytest.mark.parametrize("price", [0.05, 3.0])
+def test_a_search_ranks_its_settings_at_its_own_price(price: float) -> None:
+    """Its costs are those of the settings at that price, and what another price found is no better."""
+    room, bounds = modal(4, 3, 6), wide_bounds(3)
+    found, other = search(room, bounds, price), search(room, bounds)
+    costs = [figures(room, found.settings[k], price).cost for k in range(len(found.costs))]
+    assert costs == pytest.approx(list(found.costs), abs=1e-6)
+    assert costs[0] <= figures(room, other.settings[0], price).cost + 0.1
+
+
 def test_one_subwoofer_leaves_nothing_to_search() -> None:
     room = modal(11, 1, 4)
     found = search(room, wide_bounds(1))

@@ -104,13 +104,8 @@ CROSSOVER_U_DB = 0.5
 SHAPE_WORSE_DB = 1.5
 """A mean level that becomes less even over frequency by this much is mentioned (common practice, no source)."""
 CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
-PRICE_WORDS = {
-    "even": "most even: output counts little",
-    "balanced": "balanced: 1 dB of output is worth 0.3 dB²",
-    "loud": "loud: 1 dB of output is worth 1 dB²",
-    "loudest": "loudest: 1 dB of output is worth 3 dB²",
-}
-SUM_WORDS = {"even": "most even seats", "keep": "sum at the crossover no weaker than it must be"}
+PRICE_WORDS = {"even": "most even", "balanced": "balanced", "loud": "loud", "loudest": "loudest"}
+SUM_WORDS = {"even": "most even seats", "keep": "keep the sum at the crossover"}
 
 BUDGETS = (
     budget_for.single(
@@ -305,6 +300,8 @@ def _trade_table(result: BassResult) -> Table:
         id="bass:trade",
         title="Evenness against output",
         key=lambda each: each.name,
+        remark="A choice lets 1 dB of output count as much as "
+        f"{listed([f'{PRICES[each.name]:g}' for each in result.trade])} dB² of variance between seats.",
     )
 
 
@@ -501,8 +498,8 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
         options = tuple(
             (
                 name,
-                f"{PRICE_WORDS[name]} ({number(by_name[name].sd_db, 1)} dB seat to seat, output "
-                f"{number(by_name[name].figures.output_db, 1, signed=True)} dB)",
+                f"{PRICE_WORDS[name]}: {number(by_name[name].sd_db, 1)} dB seat to seat, output "
+                f"{number(by_name[name].figures.output_db, 1, signed=True)} dB",
             )
             for name in PRICES
             if name in by_name
@@ -516,8 +513,8 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
                 options=tuple(
                     (
                         name,
-                        f"{SUM_WORDS[name]} ({number(each.sd_db, 1)} dB seat to seat, sum at the crossover "
-                        f"{number(each.sum_gain_db, 1, signed=True)} dB)",
+                        f"{SUM_WORDS[name]}: {number(each.sd_db, 1)} dB seat to seat, sum "
+                        f"{number(each.sum_gain_db, 1, signed=True)} dB",
                     )
                     for name, each in reversed(result.candidates.items())
                 ),
