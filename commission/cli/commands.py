@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import io
-import os
 import sys
 import threading
-import time
 from collections.abc import Callable, Sequence
 from contextlib import closing
 from pathlib import Path
@@ -15,6 +13,7 @@ from typing import TYPE_CHECKING
 from commission import model
 from commission.cli.local_services import LocalServices, existing_job
 from commission.cli.returns import earlier_job_line, figures_line
+from commission.cli.terminal import end_without_terminal, restored_on_signal
 from commission.model.errors import InputError, StoreError
 from commission.model.outside_files import kind_of
 from commission.model.units import clean_text, counted
@@ -27,8 +26,6 @@ if TYPE_CHECKING:
     from commission.visit import Visit
 
 EXIT_DONE, EXIT_NO = 0, 1
-TERMINAL_LOOK_S, TERMINAL_LEAVE_S = 1.0, 2.0
-"""How often the terminal is checked, and how long the screens may take to end once it is gone."""
 MOST_DOUBTS = 5
 CHAIN_LIMIT = (
     "Compare this digest with the one on the record, or with a copy kept elsewhere: a log whose end was cut "
@@ -93,29 +90,12 @@ def _run_screens(path: Path | None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
     app = CommissionApp(LocalServices(), path, look=look_file())
-    threading.Thread(target=_end_without_terminal, args=(sys.stdin.fileno(), app.exit), daemon=True).start()
-    return app.run() or EXIT_DONE
-
-
-def _end_without_terminal(terminal: int, leave: Callable[[], object]) -> None:
-    """End the program once its terminal is gone, where nobody else does: started with `nohup`, it hears no hang-up.
-
-    It would keep the job locked, and read an input that is always at its end. What was entered is stored already.
-    """
-    try:
-        import termios
-    except ImportError:  # Windows ends the programs of a console itself
-        return
-    while True:
-        time.sleep(TERMINAL_LOOK_S)
-        try:
-            termios.tcgetattr(terminal)
-        except (OSError, termios.error):
-            break
-    timer = threading.Timer(TERMINAL_LEAVE_S, os._exit, (EXIT_NO,))
-    timer.daemon = True
-    timer.start()
-    leave()
+    if sys.platform == "win32":  # which ends the programs of a console itself
+        return app.run() or EXIT_DONE
+    terminal = sys.stdin.fileno()
+    threading.Thread(target=end_without_terminal, args=(terminal, app.exit), daemon=True).start()
+    with restored_on_signal(terminal):
+        return app.run() or EXIT_DONE
 
 
 def demo(parsed: argparse.Namespace) -> int:
