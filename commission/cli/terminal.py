@@ -44,10 +44,10 @@ def end_without_terminal(terminal: int, leave: Callable[[], object]) -> None:
 def restored_on_signal(terminal: int) -> Iterator[None]:
     """Restore the terminal when a signal ends the program; ignored signals stay ignored (`nohup`)."""
     attributes = _attributes(terminal)
-    numbers = [getattr(signal, name) for name in SIGNALS] if attributes else []
-    numbers = [each for each in numbers if signal.getsignal(each) is signal.SIG_DFL]
+    numbers = [getattr(signal, name) for name in SIGNALS]
+    numbers = [each for each in numbers if attributes and signal.getsignal(each) is signal.SIG_DFL]
     for number in numbers:
-        signal.signal(number, partial(_restore_and_end, terminal, attributes))
+        signal.signal(number, partial(_restore_and_end, terminal, attributes or []))
     try:
         yield
     finally:
