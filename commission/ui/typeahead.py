@@ -155,16 +155,19 @@ class TypeaheadApp(App[int]):
         self._late_paint.cancel()
         self._late_paint = None
         if self.is_running and self.screen_stack and isinstance(self.screen, PaintedOnce):
-            with self._context():
-                self.screen.paint()
+            self.screen.paint()
 
 
 class PaintedOnce(Screen[Result]):
-    """A screen that is painted when a key is done, not after each of the layouts that lead there: half of its time."""
+    """A screen that is painted when a key is done, not after each of the layouts that lead there: half of its time.
+
+    Textual has no public means for that. Where a version lacks one of the private methods `_screen_resized`,
+    `_compositor_refresh` and `_on_timer_update`, this one has no effect, and screens are laid out or painted more often.
+    """
 
     _resumed = False
 
-    def _on_screen_resume(self, event: ScreenResume) -> None:
+    def on_screen_resume(self, event: ScreenResume) -> None:
         """The styles of a new screen were looked up when its widgets were mounted.
 
         Textual calls the handler of each class in turn, this one before its own.
@@ -174,18 +177,20 @@ class PaintedOnce(Screen[Result]):
 
     def _screen_resized(self, size: Size) -> None:
         """A new screen is laid out when it is shown, and sent its size afterwards."""
-        if size != self._compositor.size:
+        if size != self.outer_size:
             super()._screen_resized(size)
 
     def _compositor_refresh(self) -> None:
         if self is self.app.screen and isinstance(self.app, TypeaheadApp) and self.app.paint_later():
-            self._dirty_widgets.clear()  # the compositor has noted their regions
+            getattr(self, "_dirty_widgets", set()).clear()  # the compositor has noted their regions
         else:
             self.paint()
 
     def lay_out(self) -> None:
         """Lay out now what the timer would lay out after the paint, and paint again."""
-        self._on_timer_update()
+        lay_out = getattr(self, "_on_timer_update", None)
+        if lay_out is not None:
+            lay_out()
 
     def paint(self) -> None:
         """Paint what has changed."""

@@ -70,3 +70,28 @@ async def test_without_new_objects_a_pause_is_left_alone(app: CommissionApp, sea
         searches.clear()
         await pilot.pause(1.2)
     assert searches == []
+
+
+async def test_nothing_is_searched_while_a_key_is_handled(
+    app: CommissionApp, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(garbage, "YOUNG", 100)  # a new screen makes thousands of objects
+    while_handling: list[bool] = []
+    async with app.run_test() as pilot:
+
+        def note(phase: str, _info: dict[str, int]) -> None:
+            if phase == "start":
+                while_handling.append(app.handling_key)
+
+        await settle(pilot)
+        gc.callbacks.append(note)
+        try:
+            for key in ("5", "escape", "question_mark", "escape"):
+                await pilot.press(key)
+                while app.handling_key:
+                    await pilot.pause(0.01)
+                await pilot.pause(0.05)
+        finally:
+            gc.callbacks.remove(note)
+    assert while_handling  # between the keys
+    assert not any(while_handling)

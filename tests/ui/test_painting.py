@@ -15,6 +15,7 @@ from commission.ui import typeahead
 from commission.ui.app import CommissionApp
 from commission.ui.screens.step import StepScreen
 from commission.ui.typeahead import PaintedOnce
+from commission.ui.widgets.result_table import ResultTable
 
 
 @pytest.fixture
@@ -96,3 +97,25 @@ async def test_a_step_that_opens_is_refreshed_once(app: CommissionApp, monkeypat
         await pilot.press("5")
         await settle(pilot)
         assert refreshed == [app.screen]
+
+
+async def test_tables_of_a_long_page_are_made_for_one_width(
+    app: CommissionApp, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A scroll bar that appears behind the layout would have them made again, for one column less."""
+    widths: dict[int, list[int]] = {}
+    paint = ResultTable.paint
+
+    def note(table: ResultTable, width: int, height: int) -> Any:
+        widths.setdefault(id(table), []).append(width)
+        return paint(table, width, height)
+
+    monkeypatch.setattr(ResultTable, "paint", note)
+    async with app.run_test(size=(120, 12)) as pilot:
+        await settle(pilot)
+        await pilot.press("6")
+        await settle(pilot)
+        page = app.screen.query_one("#result")
+        assert page.max_scroll_y > 0
+    assert widths
+    assert all(len(set(each)) == 1 for each in widths.values()), widths
