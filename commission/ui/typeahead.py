@@ -167,7 +167,8 @@ class PaintedOnce(Screen[Result]):
 
     _resumed = False
 
-    def on_screen_resume(self, event: ScreenResume) -> None:
+    @on(ScreenResume)
+    def keep_new_styles(self, event: ScreenResume) -> None:
         """The styles of a new screen were looked up when its widgets were mounted.
 
         Textual calls the handler of each class in turn, this one before its own.
