@@ -188,8 +188,8 @@ def only_begun() -> tuple[Job, Analyses]:
 def quiet_visit() -> tuple[Job, Analyses]:
     microphone = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=5.0)
     loud = nc_noise(30, 2, lines={50: 52.0, 100: 46.0, 150: 40.0})
-    noises = [nc_noise(17, 1, state="everything off"), loud, nc_noise(25, 3, state="projector")]
-    return job_of(defined(cinema(instruments=(microphone,)))), Analyses((), noises)
+    short = [nc_noise(17, 1, state="everything off", seconds=4.0), nc_noise(25, 3, state="projector", seconds=4.0)]
+    return job_of(defined(cinema(instruments=(microphone,)))), Analyses((), [*short, loud])
 
 
 Said = list[tuple[Job, Outcome]]

@@ -69,14 +69,15 @@ def off() -> AnalysedNoise:
 
 
 def test_the_noise_of_a_channel_scatters_as_its_budget_says() -> None:
-    """22 s of Gaussian noise scatter by 4.34/√(B·T) in the octave that decides, which is its centre over √2 wide."""
-    found = alone(nc_noise(34, 33))
+    """Gaussian noise scatters by 4.34/√(B·T) in the octave that decides, which is its centre over √2 wide."""
+    seconds = 6.0
+    found = alone(nc_noise(34, 33, seconds=seconds))
     check, budget = found.checks[0], found.budgets[0]
     assert (budget.id, budget.channel, budget.unit) == ("wiring.noise", "FL", "NC")
     line = next(c for c in budget.contributions if c.source == "length of the recording")
     assert found.noise.deciding_hz is not None
     # 5 %: an octave's nominal frequency against its exact one, and blocks of a whole number of samples.
-    assert line.u == pytest.approx(4.34 / np.sqrt(found.noise.deciding_hz / np.sqrt(2) * 22), rel=0.05)
+    assert line.u == pytest.approx(4.34 / np.sqrt(found.noise.deciding_hz / np.sqrt(2) * seconds), rel=0.05)
     assert {"position of the microphone", "length of the recording"} < {c.source for c in budget.contributions}
     assert budget.u == pytest.approx(check.uncertainty)
     assert check.value is not None and abs(check.value - 34) < 2 * budget.u
