@@ -259,24 +259,7 @@ def _changes(
     gain = np.array([_median(level[i], weight[i]) for i in range(len(level))])
     filters_db = 20 * np.log10(np.abs(turned[:, inside]))
     shapes = [_shape(f, level[i], weight[i], filters_db[i], float(typed.gain_db[i])) for i in range(len(level))]
-    turn = new[..., inside] * np.conj(old[..., inside])
-    turn /= np.maximum(np.abs(turn), 1e-300)
-    delays: list[float | None] = [None] * len(old)
-    signs: list[int | None] = [None] * len(old)
-    if origin_s is not None:
-        reference = np.exp(2j * np.pi * f * origin_s[:, None])
-    else:
-        # Only differences between subwoofers are known: the first one is taken as typed.
-        first = typed.polarity[0] * np.exp(-2j * np.pi * f * typed.delay_s[0])
-        reference = np.conj(turn[0]) * first
-        if len(old) > 1:
-            delays[0], signs[0] = float(typed.delay_s[0]), int(typed.polarity[0])
-    for i in range(0 if origin_s is not None else 1, len(old)):
-        seen = turn[i] * reference
-        tries = np.einsum("sf,sf,df->d", weight[i], seen, np.exp(2j * np.pi * DELAYS_S[:, None] * f))
-        k = int(np.argmax(np.abs(tries.real)))
-        if abs(tries[k].real) >= LEAST_CLEAR:
-            delays[i], signs[i] = float(DELAYS_S[k]), 1 if tries[k].real > 0 else -1
+    delays, signs = _delays_and_signs(old[..., inside], new[..., inside], weight, f, typed, origin_s)
     return tuple(
         SubChange(
             sub=sub,
@@ -292,6 +275,39 @@ def _changes(
         )
         for i, sub in enumerate(subs)
     )
+
+
+def _delays_and_signs(
+    old: ComplexArray,
+    new: ComplexArray,
+    weight: FloatArray,
+    freq_hz: FloatArray,
+    typed: SubSettings,
+    origin_s: FloatArray | None,
+) -> tuple[list[float | None], list[int | None]]:
+    """By how much each subwoofer was delayed, and its change of polarity; None where that does not show.
+
+    `old`, `new`, `weight`: responses of both rounds and their weight [shape=(subs, seats, n)] at `freq_hz` [shape=(n,)].
+    """
+    turn = new * np.conj(old)
+    turn /= np.maximum(np.abs(turn), 1e-300)
+    delays: list[float | None] = [None] * len(old)
+    signs: list[int | None] = [None] * len(old)
+    if origin_s is not None:
+        reference = np.exp(2j * np.pi * freq_hz * origin_s[:, None])
+    else:
+        # Only differences between subwoofers are known: the first one is taken as typed.
+        first = typed.polarity[0] * np.exp(-2j * np.pi * freq_hz * typed.delay_s[0])
+        reference = np.conj(turn[0]) * first
+        if len(old) > 1:
+            delays[0], signs[0] = float(typed.delay_s[0]), int(typed.polarity[0])
+    for i in range(0 if origin_s is not None else 1, len(old)):
+        seen = turn[i] * reference
+        tries = np.einsum("sf,sf,df->d", weight[i], seen, np.exp(2j * np.pi * DELAYS_S[:, None] * freq_hz))
+        k = int(np.argmax(np.abs(tries.real)))
+        if abs(tries[k].real) >= LEAST_CLEAR:
+            delays[i], signs[i] = float(DELAYS_S[k]), 1 if tries[k].real > 0 else -1
+    return delays, signs
 
 
 LIMITED_DB, FREE_DB = -1.5, 0.7
