@@ -18,7 +18,17 @@ from commission.dsp.bass_sum import SubResponses, log_points
 from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band
-from commission.model import AnalysedResponse, Analyses, Analysis, Filter, FilterWidth, FloatArray, Job, Target
+from commission.model import (
+    AnalysedResponse,
+    Analyses,
+    Analysis,
+    ComplexArray,
+    Filter,
+    FilterWidth,
+    FloatArray,
+    Job,
+    Target,
+)
 from commission.model.units import listed
 from commission.steps.seats import result as seat_cells
 from commission.steps.seats.awaiting import awaiting_repair
@@ -89,26 +99,11 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = Fal
 
     Those that wait for a repair are left out; with `every` only those that are silent.
     """
-    singles, _ = sub_outputs(job)
-    if not singles:
-        return "the job has no subwoofer"
-    waiting = awaiting_repair(job, round_id, analyses)
-    if every and waiting:
-        silent = silent_channels(seat_cells.solve(job, round_id, analyses))
-        waiting = {sub: why for sub, why in waiting.items() if sub in silent}
-    faulty = [sub for sub in singles if sub in waiting]
-    subs = [sub for sub in singles if sub not in waiting]
     screened = usable(job, analyses, round_id)
-    heard = {sub: [s.id for s in job.system.seats if screened.repeats(round_id, sub, s.id)] for sub in subs}
-    left_out = [f"{sub} is left out: {waiting[sub]}." for sub in faulty]
-    absent = [sub for sub in subs if not heard[sub]]
-    if absent and len(absent) < len(subs):
-        left_out.append(f"{listed(absent)} {'was' if len(absent) == 1 else 'were'} not measured and left out.")
-    subs = [sub for sub in subs if heard[sub]]
-    if not subs:
-        return "all subwoofers wait for a repair" if faulty else "no response of a subwoofer can be used"
-    if len(subs) > MOST_SUBS:
-        return f"there are {len(subs)} subwoofers, and at most {MOST_SUBS} can be searched together"
+    chosen = _measured_subs(job, round_id, analyses, screened, every)
+    if isinstance(chosen, str):
+        return chosen
+    subs, left_out = chosen
     found = {seat.id: _at_seat(job, round_id, screened, subs, seat.id) for seat in job.system.seats}
     rows = {seat: each for seat, each in found.items() if not isinstance(each, str)}
     reasons = {seat: each for seat, each in found.items() if isinstance(each, str)}
@@ -127,26 +122,56 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = Fal
     weights = job.system.seat_weights(list(rows))
     counted = [seat for seat, weight in zip(rows, weights, strict=True) if weight > 0]
     usable_hz, gaps = _usable_hz({seat: rows[seat] for seat in counted})
-    left_out += gaps
     if not len(usable_hz) or np.log2(usable_hz[-1] / usable_hz[0]) < LEAST_OCTAVES:
         return f"less than an octave between {BAND_HZ[0]:.0f} and {BAND_HZ[1]:.0f} Hz is above the noise at all seats"
-    index, share = log_points(BASS_HZ, float(usable_hz[0]), float(usable_hz[-1]))
-    kept = np.isin(BASS_HZ[index], usable_hz)
-    index, share = index[kept], share[kept]
-    kept = np.all(np.any(np.abs(full[:, :, index]) > 0, axis=0), axis=0)
-    index, share = index[kept], share[kept]
-    target = None if job.system.target is None else target_levels_db(job.system.target, BASS_HZ[index])
-    room = SubResponses(full[:, :, index], BASS_HZ[index], np.array(weights), share, target)
+    room = _sub_responses(full, usable_hz, np.array(weights), job.system.target)
     return MeasuredBass(
         round=round_id,
         subs=tuple(subs),
         seats=tuple(rows),
         room=room,
         full=full,
-        band_hz=(float(BASS_HZ[index[0]]), float(BASS_HZ[index[-1]])),
+        band_hz=(float(room.freq_hz[0]), float(room.freq_hz[-1])),
         clocks=tuple(items[0].clock or "" for items in rows.values()),
-        left_out=tuple(left_out),
+        left_out=(*left_out, *gaps),
     )
+
+
+def _measured_subs(
+    job: Job, round_id: str, analyses: Analyses, screened: Analyses, every: bool
+) -> tuple[list[str], list[str]] | str:
+    """Subwoofers to sum and sentences on those left out, or one clause that says why there are none."""
+    singles, _ = sub_outputs(job)
+    if not singles:
+        return "the job has no subwoofer"
+    waiting = awaiting_repair(job, round_id, analyses)
+    if every and waiting:
+        silent = silent_channels(seat_cells.solve(job, round_id, analyses))
+        waiting = {sub: why for sub, why in waiting.items() if sub in silent}
+    left_out = [f"{sub} is left out: {waiting[sub]}." for sub in singles if sub in waiting]
+    healthy = [sub for sub in singles if sub not in waiting]
+    seats = [seat.id for seat in job.system.seats]
+    subs = [sub for sub in healthy if any(screened.repeats(round_id, sub, seat) for seat in seats)]
+    if not subs:
+        return "all subwoofers wait for a repair" if left_out else "no response of a subwoofer can be used"
+    if len(subs) > MOST_SUBS:
+        return f"there are {len(subs)} subwoofers, and at most {MOST_SUBS} can be searched together"
+    if absent := [sub for sub in healthy if sub not in subs]:
+        left_out.append(f"{listed(absent)} {'was' if len(absent) == 1 else 'were'} not measured and left out.")
+    return subs, left_out
+
+
+def _sub_responses(
+    full: ComplexArray, usable_hz: FloatArray, weights: FloatArray, target: Target | None
+) -> SubResponses:
+    """What the search sums: `full` [shape=(subs, seats, n)] at the usable frequencies, evenly over octaves."""
+    index, share = log_points(BASS_HZ, float(usable_hz[0]), float(usable_hz[-1]))
+    kept = np.isin(BASS_HZ[index], usable_hz)
+    index, share = index[kept], share[kept]
+    kept = np.all(np.any(np.abs(full[:, :, index]) > 0, axis=0), axis=0)
+    index, share = index[kept], share[kept]
+    levels = None if target is None else target_levels_db(target, BASS_HZ[index])
+    return SubResponses(full[:, :, index], BASS_HZ[index], weights, share, levels)
 
 
 def target_levels_db(target: Target, freq_hz: FloatArray) -> FloatArray:
