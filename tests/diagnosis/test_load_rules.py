@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -14,6 +15,7 @@ from commission.dsp.load import ORDERS, THIRDS_HZ
 from commission.model import AS_FOUND, AnalysedResponse, Analyses, Finding, LoadAnalysis
 from commission.record.data.results import _wiring
 from commission.steps import wiring
+from commission.steps.wiring import result as wiring_result
 
 MAINS = ("FL", "FC", "FR", "SiL", "SiR")
 OCTAVES = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
@@ -154,3 +156,18 @@ def test_results_hold_what_each_channel_shows() -> None:
     mid = next(each for each in values["FL"]["distortion"] if each["band"] == "mid" and each["level_db"] == 0.0)
     assert (mid["percent"], mid["orders_percent"]) == (0.1, {"3": 0.1})
     assert values["SiL"]["rattle_hz"] == pytest.approx(62.0, rel=0.05) and values["FL"]["rattle_hz"] is None
+
+
+def test_a_band_that_a_channel_does_not_play_has_no_distortion() -> None:
+    """Three thirds of an octave from 20 Hz are an octave; two, up to 25 Hz, are not."""
+    narrow = analysis(octave_db={}, low_hz=20.0, high_hz=26.0, load=load())
+    found = wiring_result._band_distortion("bass", 0.0, narrow)
+    assert (found.percent, found.why_not) == (None, "it does not play an octave of this band")
+    wide = wiring_result._band_distortion("bass", 0.0, replace(narrow, high_hz=200.0))
+    assert wide.percent == pytest.approx(0.1) and wide.why_not is None
+
+
+def test_without_a_seat_there_are_no_recordings_to_compare() -> None:
+    job = job_of(defined(replace(cinema([*MAINS, "SUB1"]), seats=())))
+    channel = job.system.channels[0]
+    assert wiring_result._recordings(channel, job, AS_FOUND, Analyses(), (), None) == []

@@ -780,6 +780,16 @@ def test_the_seat_behind_is_within_twenty_degrees() -> None:
     assert room._near_on_the_way(e, replace(fl, position_m=None), a1, set()) is None
 
 
+def test_a_seat_exactly_behind_another_is_in_its_direction() -> None:
+    """Rounding makes the cosine 1 + 2⁻⁵² there: 0°."""
+    seat = replace(cinema().seats[0], id="B1", position_m=(-0.7675, 3.46, 1.0975))
+    e = direct({("FL", "A1"): 0.0, ("FL", "B1"): 3.0})
+    e.job = job_of(defined(replace(cinema(), seats=(cinema().seats[0], seat))))
+    fl, a1 = e.job.system.channel("FL"), e.job.system.seat("A1")
+    assert (fl.position_m, a1.position_m) == ((-1.45, 0.1, 1.15), (-0.8, 3.3, 1.1))
+    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", 3.0)
+
+
 # --- of wiring: what a level shows ---------------------------------------------------------------------------------
 
 

@@ -14,8 +14,8 @@ from commission.diagnosis import bass as rule
 from commission.diagnosis import findings
 from commission.model import Filter, FilterRanges, Outcome, Verdict
 from commission.steps import all_steps, bass, distances, levels
-from commission.steps.bass import measurement, verification
-from commission.steps.bass.explanation import explain
+from commission.steps.bass import explanation, measurement, verification
+from commission.steps.bass.explanation import SubChange, explain
 from commission.steps.bass.result import BassResult
 from commission.steps.bass.verification import AGREEMENT_DB, Verification
 from commission.steps.handover.settings_sheet import settings_sheet
@@ -306,3 +306,24 @@ def test_a_subwoofer_turned_up_has_no_limiter(seed: int) -> None:
     visit = as_found(subs=2, seed=seed)
     visit.play(AS_LEFT, {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (5.0, 1.1, "reversed")}, moved_m=0.05)
     assert checked(visit).off == ()
+
+
+def test_filters_of_several_subwoofers_that_were_not_set_are_one_mistake() -> None:
+    def change(sub: str, gain_db: float, missing: bool) -> SubChange:
+        return SubChange(
+            sub=sub,
+            typed_gain_db=gain_db,
+            typed_delay_s=0.0,
+            typed_polarity=1,
+            gain_db=gain_db,
+            delay_s=0.0,
+            polarity=1,
+            is_filter_missing=missing,
+            has_new_filters=True,
+        )
+
+    changes = [change("SUB1", 0.0, True), change("SUB2", -3.0, True), change("SUB3", 3.0, False)]
+    found = explanation._of_several(as_found(subs=2, seed=1).job, changes[:2], changes, {}, 1.0)
+    assert found is not None and found.subs == ("SUB1", "SUB2")
+    assert found.text == "the new filters of SUB1 and SUB2 were not set"
+    assert "equaliser is switched on" in found.remedy

@@ -9,7 +9,7 @@ from builders import cinema, decided, defined, job_of, reading
 
 from commission.diagnosis import findings
 from commission.diagnosis.fates import follow
-from commission.model import AS_FOUND, AS_LEFT, ActionLogged, Analyses, EventBody, Fate, Finding, Job, Verdict
+from commission.model import AS_FOUND, AS_LEFT, ActionLogged, Analyses, EventBody, Fate, Finding, Job, Prompt, Verdict
 from commission.model.checklist import LIP_SYNC
 from commission.steps import checklist
 
@@ -51,6 +51,14 @@ def test_each_item_to_be_mended_is_a_finding_of_its_cause_with_the_caution() -> 
     assert by_id.keys() == {"checklist.electronics.mains", "checklist.room.door-seals"}
     assert by_id["checklist.electronics.mains"].cause == "electronics"
     assert "licensed" in by_id["checklist.electronics.mains"].remedy
+
+
+def test_an_offset_of_half_a_second_is_asked_for_without_a_question() -> None:
+    """Picture processing delays the picture by up to half a second, never the sound (common practice, no source)."""
+    (task,) = checklist.plan(job_of(defined(cinema())), AS_FOUND)
+    assert isinstance(task, Prompt) and task.expected is not None
+    low, high = task.expected
+    assert low <= -200.0 and 500.0 <= high < 1000.0
 
 
 def test_an_answer_that_no_list_knows_counts_for_nothing() -> None:

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
+import pytest
 from builders import cinema, defined, events_of, job_of, levels, setting
 from sound_room import SoundRoom
 
@@ -11,6 +14,7 @@ from commission.history import fold
 from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, Noted, RoundOpened, Verdict
 from commission.steps import belongs, drift
 from commission.steps.drift import figures as drift_figures
+from commission.steps.drift.result import Drift
 
 NOTHING = Analyses()
 LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 78.0}
@@ -211,3 +215,33 @@ def test_a_turned_polarity_is_a_changed_setting() -> None:
         "reversed",
         "changed",
     )
+
+
+def drift_of(quantity: str, change: float = 0.0, explained: float | None = 0.0) -> Drift:
+    return Drift(quantity=quantity, channel="FL", before=1.0, now=1.0 + change, change=change, explained=explained)
+
+
+def test_unchanged_is_reported_of_kinds_in_which_nothing_drifted() -> None:
+    same, heard, moved = drift_of("tape_m"), drift_of("heard_polarity"), drift_of("level_db", 3.0)
+
+    def sentences(*drifts: Drift, turned: bool = False) -> list[str]:
+        return [text.split(": ")[0] for text in drift._steady(result_of(*drifts, turned=turned))]
+
+    assert sentences(same, heard) == ["Unchanged"] * 2
+    assert sentences(same, heard, turned=True) == ["Unchanged"]  # of the tapes: all polarities changed with the chain
+    assert sentences(same, turned=True) == ["Unchanged"]
+    assert sentences(moved) == sentences() == []
+
+
+def result_of(*drifts: Drift, turned: bool) -> Any:
+    return SimpleNamespace(drifts=drifts, chain_turned=turned)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "explained", "mentioned"),
+    [("arrival_ms", 0.09, False), ("arrival_ms", -0.11, True), ("level_db", 0.01, True), ("level_db", None, False)],
+)
+def test_what_air_explains_below_a_tenth_of_a_millisecond_is_not_mentioned(
+    quantity: str, explained: float | None, mentioned: bool
+) -> None:
+    assert drift_of(quantity, 0.0, explained).is_explained is mentioned

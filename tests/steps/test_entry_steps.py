@@ -10,6 +10,7 @@ from builders import LOUDSPEAKERS, SEATS, cinema, defined, job_of, setting, tape
 
 from commission.model import Analyses, Check, Job, Outcome, Position, Processor, Room, System, Verdict
 from commission.steps import all_steps, distances, layout, site
+from commission.steps.layout.coverage import clause
 
 NONE = Analyses()
 AWAY = math.dist(LOUDSPEAKERS["FL"][2], SEATS["A2"])
@@ -216,3 +217,12 @@ def test_every_step_asks_a_question_has_help_and_stands_an_empty_job(each: objec
         for check in outcome.checks:
             assert check.verdict is not Verdict.NOT_TESTED or check.why_not, f"{check.id} does not say why"
             assert check.limit is None or check.limit.basis, f"{check.id} has a limit without a basis"
+
+
+def test_a_seat_at_the_wall_is_at_no_distance_from_it() -> None:
+    checks = [
+        Check(id="layout.seat-wall", seat=seat, value=value, unit="m", text="from the rear wall")
+        for seat, value in (("B1", 0.0), ("B2", 0.4))
+    ]
+    assert clause("too near to a wall", checks) == "B1 and B2 0.00 m from a wall"
+    assert clause("too near to a wall", checks[:1]) == "B1 0.00 m from the rear wall"

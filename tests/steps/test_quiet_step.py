@@ -88,6 +88,7 @@ def test_without_calibration_only_differences_are_given() -> None:
     assert all("not calibrated" in (check.why_not or "") for check in checks)
     outcome = evaluated([nc_noise(33, 4)], job(microphone=None))
     assert any("only differences between states" in remark for remark in outcome.remarks)
+    assert outcome.main_result == "levels unknown: microphone not calibrated"
 
 
 def test_a_recorded_calibrator_calibrates() -> None:
@@ -247,6 +248,17 @@ def test_the_plan_asks_for_the_chosen_state() -> None:
     assert len(tasks) == 11
 
 
+def test_other_sounds_that_were_left_out_are_stated_with_their_time() -> None:
+    made = nc_noise(25, 1)
+    assert made.analysis is not None
+    half = replace(made, analysis=replace(made.analysis, used_s=made.analysis.seconds - 2.5))
+    (noise,) = solved([half]).noises
+    assert noise.remarks == (f"2.5 s of {made.analysis.seconds:.0f} s with other sounds left out",)
+    (whole,) = solved([made]).noises
+    assert whole.remarks == ()
+
+
 def test_nothing_measured_says_nothing() -> None:
     outcome = evaluated([])
+    assert outcome.main_result == ""
     assert (outcome.done, outcome.checks, outcome.tables, outcome.remarks) == (0, (), (), ())

@@ -11,8 +11,10 @@ import pytest
 from builders import cinema, defined, job_of, setting
 from sound_room import SoundRoom
 
+from commission.dsp.pair_polarity import Relation
 from commission.model import AS_FOUND, Analyses, Capture, Check, Instrument, Job, Outcome, Verdict
 from commission.steps import seats
+from commission.steps.seats import polarity
 
 ALL_SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
 
@@ -203,6 +205,13 @@ def test_up_to_three_channels_of_unknown_polarity_are_named(count: int) -> None:
     result = SimpleNamespace(cells={("FL", "A1"): SimpleNamespace(checks=checks)}, polarity=dict.fromkeys(names))
     named = seats._untested(result)  # type: ignore[arg-type]
     assert bool(named) == (count in (1, 3)) and all((c in named) == bool(named) for c in names)
+
+
+def test_channels_too_unlike_have_their_correlation_as_the_reason() -> None:
+    unlike = Relation(sign=None, correlation=-0.31, agree=6, seats=6)
+    assert polarity._weak(unlike, "FR").startswith("it is too unlike FR (correlation −0.31; 0.")
+    assert polarity._weak(replace(unlike, agree=2), "FR").startswith("the seats disagree: 2 of 6")
+    assert polarity._weak(replace(unlike, agree=0, seats=0), "FR") == "at no seat were both it and FR measured"
 
 
 def test_the_reference_table_shows_what_was_measured_there() -> None:
