@@ -6,6 +6,7 @@ Responses of one rate and length are analysed together, since most of the work i
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -27,7 +28,7 @@ from commission.dsp.spectrum import (
     smoothed_level_db,
     to_db,
 )
-from commission.model import Analysis, ComplexArray, FloatArray, Response, UnusableError, freeze
+from commission.model import Analysis, ComplexArray, FloatArray, Response, RoomSound, UnusableError, freeze
 
 LEVEL_BAND_HZ = (500.0, 2000.0)
 """Where the level of a main channel is read, as with EBU Tech 3343 alignment noise (500–2000 Hz)."""
@@ -98,86 +99,149 @@ def _check_usable(response: Response) -> None:
         raise UnusableError("it is silent: every sample is zero")
 
 
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Levels:
+    """Levels of several responses and of their noise [shape=(k, …)]."""
+
+    third_db: FloatArray
+    view_db: FloatArray
+    level_db: FloatArray
+    octaves_db: dict[int, FloatArray]
+    noise_db: FloatArray
+    """In the band of `level_db`."""
+    tail_db: FloatArray
+    third_noise_db: FloatArray
+
+
+def _levels(
+    responses: list[Response],
+    impulses: FloatArray,
+    rate_hz: float,
+    power: FloatArray,
+    df_hz: float,
+    band_hz: tuple[float, float],
+    noise: FloatArray,
+    is_tail: NDArray[np.bool_],
+) -> _Levels:
+    """`power` [shape=(k, bins)] is that of the spectra, `band_hz` that of the level; `noise`, `is_tail`: see `_noise`."""
+    sums = cumulative(power)
+    noise_power, noise_df_hz = noise_of.noise_power(noise, rate_hz)
+    tail_db, third_noise_db = _tail_and_noise_db(responses, impulses, rate_hz, noise_power, noise_df_hz, is_tail)
+    return _Levels(
+        third_db=smoothed_level_db(sums, df_hz, GRID_HZ, 3),
+        view_db=smoothed_level_db(sums, df_hz, GRID_HZ, 12),
+        level_db=pink_level_db(power, df_hz, *band_hz),
+        octaves_db=_octaves(power, df_hz),
+        noise_db=pink_level_db(noise_power, noise_df_hz, *band_hz),
+        tail_db=tail_db,
+        third_noise_db=third_noise_db,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class _Batch:
+    """Responses of equal length, rate and kind, with what is computed for all of them at once [shape=(k, …)]."""
+
+    impulses: FloatArray
+    rate_hz: float
+    is_sub: bool
+    band_hz: tuple[float, float]
+    levels: _Levels
+    bass: ComplexArray | None
+    decaying: NDArray[np.bool_]
+    """Whether the end still is sound of the room."""
+    arrivals: list[timing.Arrival]
+    reflections: list[tuple[tuple[float, float], ...] | None]
+    signs: FloatArray
+    strengths: FloatArray
+    direct: Sequence[FloatArray | None]
+    rooms: Sequence[RoomSound | None]
+    modulation: FloatArray | None
+    decays: list[_Decay]
+
+
 def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, is_speech: bool) -> list[Analysis]:
     from scipy import fft
 
     longest = round(LONGEST_S * rate_hz)
     impulses = np.stack([np.asarray(r.impulse, dtype=np.float32)[:longest] for r in responses])
-    frames = impulses.shape[-1]
     # Whole seconds: bins fall on whole hertz, and the rates are smooth numbers.
-    length = max(1, -(-frames // round(rate_hz))) * round(rate_hz)
+    length = max(1, -(-impulses.shape[-1] // round(rate_hz))) * round(rate_hz)
     spectra = fft.rfft(impulses, length, axis=-1, workers=-1)
     df_hz = rate_hz / length
     power = spectra.real**2 + spectra.imag**2
-    sums = cumulative(power)
-    third_db = smoothed_level_db(sums, df_hz, GRID_HZ, 3)
-    view_db = smoothed_level_db(sums, df_hz, GRID_HZ, 12)
-    low_hz, high_hz = SUB_LEVEL_BAND_HZ if is_sub else LEVEL_BAND_HZ
-    level_db = pink_level_db(power, df_hz, low_hz, high_hz)
-    octaves = _octaves(power, df_hz)
-    bass = _bass(spectra, df_hz, [response.t0_s for response in responses])
-    noise, decaying, is_tail = _noise(responses, impulses, rate_hz, low_hz)
-    noise_power, noise_df_hz = noise_of.noise_power(noise, rate_hz)
-    noise_db = pink_level_db(noise_power, noise_df_hz, low_hz, high_hz)
-    tail_db, third_noise_db = _tail_and_noise_db(responses, impulses, rate_hz, noise_power, noise_df_hz, is_tail)
-    peaks_db = 20 * np.log10(np.abs(impulses).max(axis=-1))
+    band_hz = SUB_LEVEL_BAND_HZ if is_sub else LEVEL_BAND_HZ
+    noise, decaying, is_tail = _noise(responses, impulses, rate_hz, band_hz[0])
     arrivals, reflections = _arrivals(impulses, spectra, df_hz, rate_hz, is_sub)
     starts = [0 if a.time_s is None else int(a.time_s * rate_hz) for a in arrivals]
-    modulation = _modulation(impulses, noise, decaying, rate_hz) if is_speech else None
-    decays = [_Decay({}, {}, {}, {})] * len(responses) if is_sub else _decays(impulses, rate_hz)
     signs, strengths = polarity(_segments(impulses, starts, rate_hz, is_sub), rate_hz, is_sub=is_sub)
     times_s = [None if is_sub else a.time_s for a in arrivals]
-    direct = direct_sounds(impulses, times_s, rate_hz)
-    rooms = room_sounds(impulses, times_s, [response.t0_s for response in responses], rate_hz)
-    results = []
-    for k, response in enumerate(responses):
-        why: dict[str, str] = {}
-        arrival = arrivals[k]
-        if arrival.why is not None:
-            why["arrival"] = arrival.why
-        snr_db = _snr_db(float(level_db[k]), float(noise_db[k]), frames / rate_hz)
-        if snr_db is None:
-            why["snr"] = "it holds no noise at all, as only a computed response does"
-        elif decaying[k]:
-            why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
-        problem = None if is_sub else _speech_problem(impulses[k], snr_db)
-        if modulation is not None and problem is not None:
-            why["speech"] = problem
-        edges = noise_of.bandwidth_hz(GRID_HZ, third_db[k], (low_hz, high_hz))
-        results.append(
-            Analysis(
-                freq_hz=GRID_HZ,
-                third_octave_db=freeze(third_db[k]),
-                view_db=freeze(view_db[k]),
-                bass_freq_hz=BASS_HZ,
-                bass=freeze(bass[k]) if bass is not None else None,
-                level_db=float(level_db[k]) if np.isfinite(level_db[k]) else None,
-                octave_db={c: float(levels[k]) for c, levels in octaves.items() if np.isfinite(levels[k])},
-                arrival_s=None if arrival.time_s is None else arrival.time_s + response.t0_s,
-                arrival_u_s=arrival.u_s,
-                polarity=_sign(signs[k], strengths[k], arrival, why),
-                direct=None if (sound := direct[k]) is None else freeze(sound),
-                room=rooms[k],
-                snr_db=snr_db,
-                tail_db=freeze(tail_db[k]),
-                noise_db=freeze(third_noise_db[k]) if np.isfinite(third_noise_db[k]).any() else None,
-                low_hz=edges[0],
-                high_hz=edges[1],
-                clipped=_clipped(response, impulses[k], why),
-                peak_db=float(peaks_db[k]),
-                reference=response.reference,
-                reflections=reflections[k],
-                modulation=freeze(modulation[k]) if modulation is not None and problem is None else None,
-                has_phase=True,
-                why=why,
-                t20_s=decays[k].t20_s,
-                edt_s=decays[k].edt_s,
-                t20_doubt=decays[k].t20_doubt,
-                load=None if response.recording is None else load_analysis(response.recording),
-                c50_db=decays[k].c50_db if problem is None else {},
-            )
-        )
-    return results
+    t0_s = [response.t0_s for response in responses]
+    batch = _Batch(
+        impulses=impulses,
+        rate_hz=rate_hz,
+        is_sub=is_sub,
+        band_hz=band_hz,
+        levels=_levels(responses, impulses, rate_hz, power, df_hz, band_hz, noise, is_tail),
+        bass=_bass(spectra, df_hz, t0_s),
+        decaying=decaying,
+        arrivals=arrivals,
+        reflections=reflections,
+        signs=signs,
+        strengths=strengths,
+        direct=direct_sounds(impulses, times_s, rate_hz),
+        rooms=room_sounds(impulses, times_s, t0_s, rate_hz),
+        modulation=_modulation(impulses, noise, decaying, rate_hz) if is_speech else None,
+        decays=[_Decay({}, {}, {}, {})] * len(responses) if is_sub else _decays(impulses, rate_hz),
+    )
+    return [_analysis(response, batch, k) for k, response in enumerate(responses)]
+
+
+def _analysis(response: Response, batch: _Batch, k: int) -> Analysis:
+    """That of the response with that index in the batch."""
+    levels, arrival, decay, impulse = batch.levels, batch.arrivals[k], batch.decays[k], batch.impulses[k]
+    level_db, noise_db, bass, sound = levels.level_db[k], levels.third_noise_db[k], batch.bass, batch.direct[k]
+    why = {} if arrival.why is None else {"arrival": arrival.why}
+    snr_db = _snr_db(float(level_db), float(levels.noise_db[k]), len(impulse) / batch.rate_hz)
+    if snr_db is None:
+        why["snr"] = "it holds no noise at all, as only a computed response does"
+    elif batch.decaying[k]:
+        why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
+    problem = None if batch.is_sub else _speech_problem(impulse, snr_db)
+    if batch.modulation is not None and problem is not None:
+        why["speech"] = problem
+    low_hz, high_hz = noise_of.bandwidth_hz(GRID_HZ, levels.third_db[k], batch.band_hz)
+    return Analysis(
+        freq_hz=GRID_HZ,
+        third_octave_db=freeze(levels.third_db[k]),
+        view_db=freeze(levels.view_db[k]),
+        bass_freq_hz=BASS_HZ,
+        bass=freeze(bass[k]) if bass is not None else None,
+        level_db=float(level_db) if np.isfinite(level_db) else None,
+        octave_db={c: float(each[k]) for c, each in levels.octaves_db.items() if np.isfinite(each[k])},
+        arrival_s=None if arrival.time_s is None else arrival.time_s + response.t0_s,
+        arrival_u_s=arrival.u_s,
+        polarity=_sign(batch.signs[k], batch.strengths[k], arrival, why),
+        direct=None if sound is None else freeze(sound),
+        room=batch.rooms[k],
+        snr_db=snr_db,
+        tail_db=freeze(levels.tail_db[k]),
+        noise_db=freeze(noise_db) if np.isfinite(noise_db).any() else None,
+        low_hz=low_hz,
+        high_hz=high_hz,
+        clipped=_clipped(response, impulse, why),
+        peak_db=float(20 * np.log10(np.abs(impulse).max())),
+        reference=response.reference,
+        reflections=batch.reflections[k],
+        modulation=freeze(batch.modulation[k]) if batch.modulation is not None and problem is None else None,
+        has_phase=True,
+        why=why,
+        t20_s=decay.t20_s,
+        edt_s=decay.edt_s,
+        t20_doubt=decay.t20_doubt,
+        load=None if response.recording is None else load_analysis(response.recording),
+        c50_db=decay.c50_db if problem is None else {},
+    )
 
 
 def _tail_and_noise_db(
