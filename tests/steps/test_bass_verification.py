@@ -103,6 +103,19 @@ def test_a_single_mistake_is_named(mistake: str, seed: int) -> None:
     assert finding.alternatives and finding.confirm and any(ch.isdigit() for ch in finding.evidence[0])
 
 
+def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
+    """As left, a polarity is entered that the processor does not hold: what to enter next would turn it the wrong way."""
+    visit = as_found(subs=2, seed=1)
+    new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
+    visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
+    outcome = bass.evaluate(visit.job, AS_LEFT, visit.analyses)
+    assert outcome.choices == ()
+    assert [each.text for each in outcome.advice] == [
+        "Set the polarity of SUB2 as the sheet says, and look at its phase switch."
+    ]
+    assert any("the polarity of SUB2 was not turned over. Correct that" in remark for remark in outcome.remarks)
+
+
 @pytest.mark.parametrize("mains", [True, False])
 def test_another_volume_is_no_mistake_of_a_subwoofer(mains: bool) -> None:
     """The later round was played 4 dB louder; without main channels what all subwoofers share is the volume."""

@@ -146,7 +146,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(_curves(result, checked)),
         budgets=BUDGETS if checks else (),
         advice=_advice(job, result, checked) if is_newest else (),
-        choices=_choices(job, result) if is_newest else (),
+        choices=_choices(job, result) if is_newest and not _contradicted(checked) else (),
         main_result=_main_result(result, checked),
         remarks=tuple(_remarks(job, result, checked, is_newest=is_newest)),
     )
@@ -475,8 +475,21 @@ def _beyond(agreement_db: float | None) -> bool:
     return agreement_db is not None and AGREEMENT.judge(agreement_db, AGREEMENT_U_DB) is Verdict.FAIL
 
 
+def _contradicted(checked: Verification | str) -> str:
+    """What the responses say against the settings entered for this round, as a clause; empty where nothing does."""
+    if isinstance(checked, str) or not checked.off:
+        return ""
+    if checked.explanation is not None:
+        return checked.explanation.text
+    return f"{listed([each.sub for each in checked.off])} did not change as entered"
+
+
 def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[Advice, ...]:
-    if not isinstance(checked, str) and not checked.off:
+    if not isinstance(checked, str) and (contradiction := _contradicted(checked)):
+        mistake = checked.explanation
+        text = f"Correct this, and measure again: {contradiction}." if mistake is None else mistake.remedy
+        return (Advice(text=text, step="bass", priority=30),)
+    if not isinstance(checked, str):
         off = [s for s, v in zip(checked.seats, checked.agreement_db, strict=True) if _beyond(v)]
         if len(off) == 1:
             text = f"Measure the subwoofers at {off[0]} again: the bass differs from the prediction there alone."
@@ -544,7 +557,10 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
 
 
 def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_newest: bool) -> list[str]:
-    remarks = [*result.measured.left_out, *_proposal_remarks(job, result, is_newest=is_newest)]
+    remarks = [
+        *result.measured.left_out,
+        *_proposal_remarks(job, result, _contradicted(checked), is_newest=is_newest),
+    ]
     if result.no_crossover:
         remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")
     if is_newest:
@@ -557,11 +573,16 @@ def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_ne
     return remarks + _comparison_remarks(checked, is_first=result.measured.round == job.rounds[0])
 
 
-def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Iterator[str]:
+def _proposal_remarks(job: Job, result: BassResult, contradiction: str, *, is_newest: bool) -> Iterator[str]:
     """Whether the proposal is used, how it stands up to small errors, and its side effects."""
+    if contradiction:
+        yield (
+            "The proposal rests on the settings entered, which the measurement contradicts: "
+            f"{contradiction}. Correct that and measure again before you use it."
+        )
     if result.kept_because is not None:
         yield f"Everything is left as it is: {result.kept_because}."
-    elif is_newest and not in_use(job, result):
+    elif is_newest and not contradiction and not in_use(job, result):
         yield "The settings sheet does not take these settings until you choose so."
     if result.measured.room.subs > 1 and len(result.measured.seats) > 1:
         worst = result.sturdy

@@ -141,7 +141,7 @@ class BassScreen(VisitScreen):
             values = (
                 ("gain", f"{number(float(self.settings.gain_db[i]), 1, signed=True)} dB", trim),
                 ("delay", f"{number(1000 * float(self.settings.delay_s[i]), 2, signed=True)} ms", new_setting),
-                ("polarity", "turned over" if self.settings.polarity[i] < 0 else "as it is", each.new_polarity),
+                ("polarity", "turn over" if self.settings.polarity[i] < 0 else "keep", each.new_polarity),
             )
             for kind, value, setting in values:
                 runs: tuple[Run, ...] = (
