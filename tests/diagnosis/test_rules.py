@@ -1132,6 +1132,25 @@ def test_a_tail_that_hides_its_decay_among_others_that_do_not_is_no_noise() -> N
     assert next(c.verdict for c in cell.checks if c.id == "seats.snr") is Verdict.NOT_TESTED
 
 
+@pytest.mark.parametrize(
+    ("snr_db", "mains_db", "noise"),
+    [(20.0, -45.0, False), (20.0, -25.0, True), (4.0, -45.0, True)],
+)
+def test_bass_that_rings_until_a_short_file_ends_is_no_noise(snr_db: float, mains_db: float, noise: bool) -> None:
+    """Noise of the room is in the ends of main channels' files as well, and nothing rings as loud as it began."""
+    room = quiet()
+    for (channel, seat), own in list(room.items.items()):
+        level_db = own.level_db or 0.0
+        ends_db = level_db - snr_db if channel == "SUB1" else mains_db
+        room.items[channel, seat] = replace(own, tail_db=np.full(len(GRID_HZ), ends_db))
+    room.change("SUB1", snr_db=snr_db)
+    assert bool(found(room).get("measurement.noise")) is noise
+    cells = seats.solve(room.job(), AS_FOUND, room.analyses()).cells
+    (check,) = [c for c in cells["SUB1", "A2"].checks if c.id == "seats.snr"]
+    assert check.verdict is (Verdict.FAIL if noise else Verdict.NOT_TESTED)
+    assert noise or "the bass may ring until the file ends" in (check.why_not or "")
+
+
 # --- together ---
 
 

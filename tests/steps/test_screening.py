@@ -289,6 +289,14 @@ def test_a_subwoofers_end_that_does_not_fall_is_noise_only_beside_known_noise(
     assert kinds(room) == found
 
 
+def test_noise_in_recordings_of_a_silent_channel_is_no_mistake() -> None:
+    """Nothing but noise was recorded of it: what varies from seat to seat is the room's, and the channel is silent."""
+    room = noisy(SoundRoom(), "FL", "A3", -3.0, 180.0, 320.0).change("FL", snr_db=-7.0)
+    assert kinds(room) == []
+    room.change("FL", [s.id for s in room.system.seats if s.id != "A3"], snr_db=60.0)
+    assert kinds(room) == ["interference"]
+
+
 def test_a_band_that_one_channel_lacks_is_no_noise_in_its_recordings() -> None:
     """A dead tweeter leaves the noise as it is, however near to it the channel is there."""
     room = SoundRoom()

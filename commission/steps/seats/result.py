@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from commission.dsp import across
+from commission.dsp.analysis import SUB_LEVEL_BAND_HZ
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band
@@ -32,6 +33,7 @@ from commission.model import (
     Verdict,
     worst,
 )
+from commission.model.formatting import number
 from commission.model.units import listed
 from commission.model.verdict import surely_below
 from commission.steps.seats.drivers import (
@@ -83,6 +85,11 @@ BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 12000.0)
 CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 """A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
 over seats, common practice, no source)."""
+ENDS_EARLY = "most recordings of this channel end while they still decay"
+RINGS_ABOVE_DB, RINGS_SNR_DB, LEAST_ENDS = 10.0, 6.0, 3
+"""The end of a subwoofer's file is this much louder than the median of at least so many main channels' ends: noise of the
+room is in all of them. Below the second the end is nearly as loud as the sound, and rings no more (common practice, no
+source)."""
 SILENT_DB = -20.0
 OTHERS = "the other channels"
 WEAK_DB = 6.0
@@ -270,15 +277,16 @@ def _checked(
     """The checks of every usable recording, and their budgets."""
     system, out = job.system, {}
     counted = {s.id for s in system.seats if s.weight > 0} or {s.id for s in system.seats}
-    ending_early = _ending_early(sound)
+    ending_early, louder_ends = _ending_early(sound), _louder_ends(job, sound)
     for channel in system.channels:
+        ends_early = ENDS_EARLY if channel.id in ending_early else None
         heard = {s.id: a for s in system.seats if (a := sound[channel.id, s.id]) is not None}
         spreads = _spreads(channel, heard, counted)
         for seat, analysis in heard.items():
             spread = spreads.get(seat)
             budgets = () if spread is None else _spread_budgets(channel, seat, spread, analysis.level_u_db)
             checks = (
-                _snr_check(job, channel, seat, analysis, ends_early=channel.id in ending_early),
+                _snr_check(job, channel, seat, analysis, louder_ends.get((channel.id, seat), ends_early)),
                 *_clip_check(channel, seat, analysis),
                 _polarity_check(channel, seat, analysis, polarity[channel.id]),
                 *_driver_checks(job, channel, seat, analysis, against.get(channel.id)),
@@ -470,14 +478,38 @@ def _ending_early(found: Mapping[tuple[str, str], Analysis | None]) -> set[str]:
     return {channel for channel, own in early.items() if 2 * sum(own) > len(own)}
 
 
-def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis, *, ends_early: bool) -> Check:
+def _louder_ends(job: Job, found: Mapping[tuple[str, str], Analysis | None]) -> dict[tuple[str, str], str]:
+    """Subwoofers' recordings whose noise is not the room's, since main channels' ends are softer in that band → why.
+
+    A mode may ring until a short file ends, and two that beat hide that it falls. Noise as loud as the sound is none of it.
+    """
+    band = (GRID_HZ >= SUB_LEVEL_BAND_HZ[0]) & (GRID_HZ <= SUB_LEVEL_BAND_HZ[1])
+    mains, out = [c.id for c in job.system.channels if not c.is_sub], {}
+    for (channel, seat), own in found.items():
+        if channel in mains or own is None or own.level_db is None or own.snr_db is None:
+            continue
+        tails = [a.tail_db for c in mains if (a := found.get((c, seat))) is not None and a.tail_db is not None]
+        ends_db = [
+            10 * math.log10(np.mean(10 ** (each[band] / 10))) for each in tails if np.isfinite(each[band]).all()
+        ]
+        louder_db = own.level_db - own.snr_db - float(np.median(ends_db)) if len(ends_db) >= LEAST_ENDS else 0.0
+        if own.snr_db >= RINGS_SNR_DB and louder_db > RINGS_ABOVE_DB:
+            out[channel, seat] = (
+                f"its end is {number(louder_db, 0)} dB louder than those of main channels in its band: the bass may ring "
+                "until the file ends; a longer recording settles it"
+            )
+    return out
+
+
+def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis, no_noise: str | None) -> Check:
+    """`no_noise`: why what the recording holds at its end may be no noise."""
     enough = analysis.snr_db is not None and analysis.snr_db >= job.limit("seats.snr").lower
     # A lower bound can pass and never fail.
     why = None if enough else analysis.why.get("snr")
     if why is None and analysis.snr_db is None:
         why = "its noise is unknown"
-    if why is None and ends_early and not enough:
-        why = "most recordings of this channel end while they still decay"
+    if why is None and not enough:
+        why = no_noise
     return Check(
         id="seats.snr",
         channel=channel.id,

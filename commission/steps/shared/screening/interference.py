@@ -16,7 +16,7 @@ from commission.dsp.variance import BoolArray
 from commission.model import AnalysedResponse, Analyses, Analysis, FloatArray, Job, freeze
 from commission.model.formatting import number
 from commission.steps.shared.screening.gains import distances_m
-from commission.steps.shared.screening.mistake import Mistake, places
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places
 
 NOISE_ABOVE_DB = 12.0
 """Noise of one recording above that of the others by more than this (common practice, no source)."""
@@ -65,6 +65,7 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         bad &= ratio < np.where(few, FEW_RATIO_DB, LEAST_RATIO_DB)
         bad &= worse > WORSE_DB
     bad &= np.array([_plays(channel, newest) for channel, _ in newest])
+    bad &= ~np.array([_silent(channel, newest) for channel, _ in newest])[:, None]
     bad &= ~_decaying_lows(bad, ratio, noise, np.array([c in subs for c, _ in newest]))
     spoilt: dict[int, tuple[tuple[str, str], BoolArray]] = {
         k: (place, _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest)))
@@ -170,6 +171,16 @@ def _plays(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> 
     )
     middle = known_median(np.where(np.isfinite(levels), levels, np.nan), axis=0)
     return np.asarray(np.nan_to_num(middle, nan=-np.inf) >= np.nanmax(middle, initial=-np.inf) - PLAYS_WITHIN_DB)
+
+
+def _silent(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> bool:
+    """Whether recordings of a channel hold noise alone at most of several seats: then noise in one of them is all it is."""
+    ratios = [
+        item.analysis.snr_db
+        for (c, _), item in newest.items()
+        if c == channel and item.analysis is not None and item.analysis.snr_db is not None
+    ]
+    return len(ratios) >= 2 and float(np.median(ratios)) < NOISE_ALONE_SNR_DB
 
 
 def _range(bad: BoolArray) -> str:
