@@ -115,3 +115,13 @@ def test_distance_from_a_target_agrees_with_numpy() -> None:
     share = np.full(4, 0.25)
     assert math.isclose(target_variance_db2(level, target, share), np.var(level - target), abs_tol=1e-12)
     assert math.isclose(target_variance_db2(level + 7.0, target, share), np.var(level - target), abs_tol=1e-12)
+
+
+def test_settings_are_copies_that_nobody_can_change() -> None:
+    gain_db, delay_s, polarity = np.zeros(2), np.zeros(2), np.array([1.0, -1.0])
+    settings = SubSettings(gain_db, delay_s, polarity)
+    polarity[0] = -1.0
+    assert settings.polarity.tolist() == [1, -1] and settings.polarity.dtype.kind == "i"
+    for each in (settings.gain_db, settings.delay_s, settings.polarity):
+        with pytest.raises(ValueError, match="read-only"):
+            each[0] = 0

@@ -16,7 +16,7 @@ from commission.dsp.bass_sum import SubResponses
 from commission.model import Room
 from commission.record.data.bass import _move
 from commission.steps import bass
-from commission.steps.bass.moves import SubwooferMove, best_move
+from commission.steps.bass.moves import SubwooferMove, _places, best_move
 from commission.steps.bass.result import BassResult
 
 
@@ -92,3 +92,12 @@ def test_what_is_not_entered_is_named(missing: str) -> None:
     assert isinstance(result, BassResult)
     why = best_move(job, result)
     assert isinstance(why, str) and "not" in why and "entered" in why
+
+
+def test_places_to_try_are_at_the_walls_inside_the_room() -> None:
+    size_m, at = np.array([4.0, 6.0, 2.5]), np.array([[2.0, 3.0, 0.3]])
+    heads = np.array([[2.0, 4.0, 1.1]])
+    places = np.array(list(_places(size_m, at, heads, 0)))
+    assert len(places) == 16  # four corners, and three places between them on each of four walls
+    assert (places > 0).all() and (places < size_m).all()
+    assert set(np.round(places[:, 1] / 6.0, 2)) >= {0.25, 0.5, 0.75}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import date
 
 import pytest
 from builders import LOUDSPEAKERS, SEATS, cinema, defined, job_of, setting, tapes
@@ -226,3 +227,16 @@ def test_a_seat_at_the_wall_is_at_no_distance_from_it() -> None:
     ]
     assert clause("too near to a wall", checks) == "B1 and B2 0.00 m from a wall"
     assert clause("too near to a wall", checks[:1]) == "B1 0.00 m from the rear wall"
+
+
+@pytest.mark.parametrize(
+    ("serial", "calibrated", "text"),
+    [
+        ("", None, "class 2 sound level meter, class 2"),
+        ("1234", None, "class 2 sound level meter, class 2, serial 1234"),
+        ("1234", date(2026, 1, 10), "class 2 sound level meter, class 2, serial 1234, calibrated 2026-01-10"),
+    ],
+)
+def test_the_meter_is_listed_with_what_is_known_of_it(serial: str, calibrated: date | None, text: str) -> None:
+    meter = replace(cinema().instruments[0], serial=serial, calibrated=calibrated)
+    assert site._instrument_text(job_of(defined(replace(cinema(), instruments=(meter,)))), "meter") == text

@@ -32,7 +32,7 @@ from commission.steps import layout
 from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
 from commission.steps.layout.directions import direction, direction_range, directions, seat_verdict
-from commission.steps.layout.sight import direct_paths
+from commission.steps.layout.sight import direct_paths, path_m
 
 NOMINAL_DEG = {
     "FL": (30, 0),
@@ -258,6 +258,33 @@ def test_how_much_of_a_line_is_inside_a_box() -> None:
     assert inside_m((0, 1, 1), (4, 1, 1)) == 0.0  # along its face
     assert inside_m((0, 0, 1), (0.5, 0, 1)) == 0.0  # short of it
     assert inside_m((0, -2, 1), (3, 1, 1)) == pytest.approx(2**0.5)  # from (1, −1) to (2, 0)
+
+
+def test_the_direct_path_passes_above_the_nearest_head_or_back() -> None:
+    def check(check_id: str, value: float | None, channel: str = "FL", seat: str = "B1") -> Check:
+        why = None if value is not None else "no position"
+        return Check(id=check_id, channel=channel, seat=seat, value=value, unit="m", why_not=why)
+
+    checks = [
+        check("layout.sight", 0.3),
+        check("layout.seat-back", 0.1),
+        check("layout.sight", None),
+        check("layout.sight", -0.2, channel="FR"),
+        check("layout.sight", -0.3, seat="B2"),
+        check("layout.direction", -30.0),
+    ]
+    assert path_m(checks, "FL", "B1") == 0.1
+    assert path_m(checks, "FR", "B1") == -0.2
+    assert path_m(checks[2:3], "FL", "B1") is None
+
+
+def test_of_several_obstacles_the_worst_is_named() -> None:
+    beside = Obstacle(id="cupboard", from_m=(-2.3, 2.0, 0.0), to_m=(-2.0, 3.0, 2.6))
+    column = Obstacle(id="column", from_m=(-1.6, 2.0, 0.0), to_m=(-0.9, 3.0, 2.6))
+    for obstacles in ((beside, column), (column, beside)):
+        hidden = at(job_of(defined(replace(cinema(), obstacles=obstacles))), "layout.obstacle", "FL", "A1")
+        assert hidden is not None and hidden.verdict is Verdict.FAIL
+        assert hidden.text == "of the direct path inside column"
 
 
 def test_a_column_hides_a_loudspeaker() -> None:

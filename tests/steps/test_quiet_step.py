@@ -86,6 +86,7 @@ def test_without_calibration_only_differences_are_given() -> None:
     checks = [check for noise in found.noises for check in noise.checks if check.id.startswith("quiet.nc")]
     assert {check.verdict for check in checks} == {Verdict.NOT_TESTED}
     assert all("not calibrated" in (check.why_not or "") for check in checks)
+    assert not any(noise.laeq_at_most for noise in found.noises)
     outcome = evaluated([nc_noise(33, 4)], job(microphone=None))
     assert any("only differences between states" in remark for remark in outcome.remarks)
     assert outcome.main_result == "levels unknown: microphone not calibrated"
@@ -249,7 +250,7 @@ def test_the_plan_asks_for_the_chosen_state() -> None:
 
 
 def test_other_sounds_that_were_left_out_are_stated_with_their_time() -> None:
-    made = nc_noise(25, 1)
+    made = nc_noise(17, 1)
     assert made.analysis is not None
     half = replace(made, analysis=replace(made.analysis, used_s=made.analysis.seconds - 2.5))
     (noise,) = solved([half]).noises
@@ -262,3 +263,10 @@ def test_nothing_measured_says_nothing() -> None:
     outcome = evaluated([])
     assert outcome.main_result == ""
     assert (outcome.done, outcome.checks, outcome.tables, outcome.remarks) == (0, (), (), ())
+
+
+def test_with_a_state_of_each_kind_nothing_is_left_to_record() -> None:
+    noises = [nc_noise(17, 3, state="everything off"), nc_noise(33, 4), nc_noise(20, 6, state="electronics on")]
+    assert evaluated(noises).advice == ()
+    (missing,) = evaluated(noises[:2]).advice
+    assert missing.text == "Also record the noise with electronics on."

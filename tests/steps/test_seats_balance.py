@@ -11,7 +11,7 @@ from builders import analysis, cinema
 
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import FloatArray
-from commission.steps.seats.balance import Balance, balance_table, balances
+from commission.steps.seats.balance import Balance, _against_group, balance_table, balances
 from commission.steps.seats.result import SeatsResult
 
 OCTAVES = np.log2(GRID_HZ / 1000)
@@ -62,3 +62,12 @@ def test_only_seats_and_octaves_that_all_have_are_compared() -> None:
     assert set(got["FL"].bands_db) == {125, 250, 500, 1000, 2000, 4000}  # 5000 Hz leaves 82 % of the last
     assert found({("FL", "A1"): flat, ("FR", "A2"): flat}) == {}
     assert found({("FL", "A1"): flat}, low_hz=500.0)["FL"].tilt_db is None
+
+
+def test_a_group_with_an_unknown_tilt_has_no_mean_tilt() -> None:
+    """FR's mean tilt is unknown, so FL has none to be compared with; the octave that both have is compared: ±1 dB."""
+    known = Balance(channel="FL", group="screen", seats=("A1",), tilt_db=-1.0, bands_db={125: 0.0, 1000: 2.0})
+    unknown = Balance(channel="FR", group="screen", seats=("A1",), tilt_db=None, bands_db={1000: 0.0})
+    first, second = _against_group([known, unknown])
+    assert (first.tilt_from_group_db, second.tilt_from_group_db) == (None, None)
+    assert (first.from_group_db, second.from_group_db) == ({1000: 1.0}, {1000: -1.0})

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -492,3 +494,18 @@ def test_a_text_response_that_ends_early_leaves_the_spread_of_the_others() -> No
     assert (check_of(outcome, "treble", "FL", "A1").why_not or "").startswith(
         "it or FR was not measured over the whole range"
     )
+
+
+def test_the_mean_of_a_seat_is_over_the_checks_with_a_value() -> None:
+    def cell(*values: float | None) -> Any:
+        checks = [Check(id="seats.level", value=each, unit="dB", why_not=None if each else "x") for each in values]
+        return SimpleNamespace(checks=checks)
+
+    assert seats._mean([cell(1.0), cell(None), cell(3.0, None)], "level") == 2.0
+    assert seats._mean([cell(None)], "level") is seats._mean([cell(1.0)], "bass") is None
+
+
+def test_a_cell_has_its_level_among_its_details() -> None:
+    grid = outcome_of(small_room()).grids[0]
+    level = re.compile(r"level −?\d+\.\d dB")
+    assert all(any(level.match(line) for line in cell.detail) for cell in grid.cells.values())
