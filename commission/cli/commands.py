@@ -78,8 +78,8 @@ def open_job(path: Path | None) -> int:
 def _run_screens(path: Path | None) -> int:
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError(
-            "commission",
-            "no terminal (input or output is piped)",
+            "input and output",
+            "no terminal (at least one of them is piped)",
             "a terminal for the screens",
             "Use `commission results JOB` or `commission record JOB -o FILE` here.",
         )

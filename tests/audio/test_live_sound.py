@@ -16,7 +16,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -300,9 +300,12 @@ class Terminal:
         return now_s
 
     def begin_to_measure(self, rig: Rig) -> None:
-        """Until the sweep is heard."""
-        self.type(b"m")
-        self.wait_for(b"microphone?")
+        """Until the sweep is heard. A key that arrives before the last measurement's screen is gone only stops the sound."""
+        for _ in range(ATTEMPTS):
+            self.type(b"m")
+            with suppress(AssertionError):
+                self.wait_for(b"microphone?", limit_s=10.0)
+                break
         self.type(b"\r")
         rig.wait_until_loud()
         time.sleep(0.1)
