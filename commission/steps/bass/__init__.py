@@ -503,37 +503,40 @@ def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[
     )
 
 
+def _trade_choice(job: Job, result: BassResult) -> Choice:
+    by_name = {each.name: each for each in result.trade}
+    options = tuple(
+        (
+            name,
+            f"{PRICE_WORDS[name]}: {number(by_name[name].sd_db, 1)} dB seat to seat, output "
+            f"{number(by_name[name].figures.output_db, 1, signed=True)} dB",
+        )
+        for name in PRICES
+        if name in by_name
+    )
+    current = job.decisions.get((result.measured.round, "bass", TRADE_KEY), "balanced")
+    return Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current)
+
+
+def _sum_choice(result: BassResult) -> Choice:
+    options = tuple(
+        (
+            name,
+            f"{SUM_WORDS[name]}: {number(each.sd_db, 1)} dB seat to seat, sum "
+            f"{number(each.sum_gain_db, 1, signed=True)} dB",
+        )
+        for name, each in reversed(result.candidates.items())
+    )
+    title = "Evenness, or the sum with the front loudspeakers"
+    return Choice(key=SUM_KEY, title=title, options=options, current=result.wanted)
+
+
 def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
     choices = []
     if result.trade:
-        current = job.decisions.get((result.measured.round, "bass", TRADE_KEY), "balanced")
-        by_name = {each.name: each for each in result.trade}
-        options = tuple(
-            (
-                name,
-                f"{PRICE_WORDS[name]}: {number(by_name[name].sd_db, 1)} dB seat to seat, output "
-                f"{number(by_name[name].figures.output_db, 1, signed=True)} dB",
-            )
-            for name in PRICES
-            if name in by_name
-        )
-        choices.append(Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current))
+        choices.append(_trade_choice(job, result))
     if result.candidates and not result.by_hand:
-        choices.append(
-            Choice(
-                key=SUM_KEY,
-                title="Evenness, or the sum with the front loudspeakers",
-                options=tuple(
-                    (
-                        name,
-                        f"{SUM_WORDS[name]}: {number(each.sd_db, 1)} dB seat to seat, sum "
-                        f"{number(each.sum_gain_db, 1, signed=True)} dB",
-                    )
-                    for name, each in reversed(result.candidates.items())
-                ),
-                current=result.wanted,
-            )
-        )
+        choices.append(_sum_choice(result))
     if offers_filters(job):
         wanted = filters_wanted(job, result.measured.round)
         choices.append(

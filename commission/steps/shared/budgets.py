@@ -35,6 +35,7 @@ ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 
 
 MEAN_PLACE = "mean of the places around the seat"
+BY_REPEATS = "scatter of the visit's repeated readings, combined with the default (JCGM 101 6.4.9.4)"
 
 
 def level_budget(
@@ -62,8 +63,6 @@ def level_budget(
     """
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
     text = counted(sum(counts), "reading")
-    kind: Literal["A", "B"] = "A" if repeated else "B"
-    by_repeats = "scatter of the visit's repeated readings, combined with the default (JCGM 101 6.4.9.4)"
 
     def scatter(source: str, u: float, basis: str) -> Contribution:
         return Contribution(
@@ -72,26 +71,17 @@ def level_budget(
             unit="dB",
             sensitivity=repeats,
             dof=dof,
-            evaluation=kind,
-            basis=by_repeats if repeated else basis,
+            evaluation="A" if repeated else "B",
+            basis=BY_REPEATS if repeated else basis,
         )
 
-    within = f"within {100 * METER_DISPLACED_M[support]:.0f} cm of the seat"
     parts = [scatter("eye on the moving display", eye_db, f"0.2 to 0.8 dB by meter and noise ({CUSTOM})")]
     if support == "hand":
-        parts.append(scatter(f"meter held by hand {within}", place_db, DISPLACED))
+        parts.append(scatter(f"meter held by hand {_within(support)}", place_db, DISPLACED))
     if sub_noise_db:
         parts.append(scatter("subwoofer noise", sub_noise_db, "4.34/√(B·T) for 50 Hz over 20 s"))
-    parts.append(_display(resolution_db))
-    parts.append(
-        Contribution(
-            source=MEAN_PLACE if support == "hand" else f"meter on a stand {within}",
-            u=mean_place_u_db(most_place_db, is_sub=sub_noise_db > 0) if support == "hand" else place_db,
-            unit="dB",
-            sensitivity=math.sqrt(sum(share**2 for share in shares)),
-            basis=DISPLACED,
-        )
-    )
+    stay_db = mean_place_u_db(most_place_db, is_sub=sub_noise_db > 0) if support == "hand" else place_db
+    parts += [_display(resolution_db), _place(support, stay_db, shares)]
     return Budget(
         id="levels.reading",
         title="Hand-read level of one channel",
@@ -99,6 +89,21 @@ def level_budget(
         contributions=tuple(parts),
         channel=channel,
         seat=seat,
+    )
+
+
+def _within(support: Support) -> str:
+    return f"within {100 * METER_DISPLACED_M[support]:.0f} cm of the seat"
+
+
+def _place(support: Support, u_db: float, shares: tuple[float, ...]) -> Contribution:
+    """What repeats leave of the place of the meter: by hand the mean of the places, on a stand its own."""
+    return Contribution(
+        source=MEAN_PLACE if support == "hand" else f"meter on a stand {_within(support)}",
+        u=u_db,
+        unit="dB",
+        sensitivity=math.sqrt(sum(share**2 for share in shares)),
+        basis=DISPLACED,
     )
 
 
