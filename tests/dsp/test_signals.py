@@ -612,6 +612,15 @@ def test_text_levels_read_as_they_stand() -> None:
     assert "phase" in found.why["arrival"]
 
 
+def test_an_octave_reaches_from_its_centre_by_half_an_octave_both_ways() -> None:
+    """Power 1 below 1 kHz and 100 above: pink weights make both halves of that octave count alike, 10·lg 50.5."""
+    power = np.where(np.arange(24001) < 1000, 1.0, 100.0)
+    levels = analysis._octaves(power, 1.0)
+    # 0.05 dB: the nearest bins to the edges of the octave, 1 Hz apart.
+    assert float(levels[1000] - levels[500]) == pytest.approx(10 * np.log10(50.5), abs=0.05)
+    assert float(levels[2000] - levels[500]) == pytest.approx(20.0, abs=0.05)
+
+
 def test_text_levels_are_smoothed_over_a_third_octave() -> None:
     """A step of 20 dB at 1 kHz: the power mean of its two sides, by their widths in Hz within f·2^(±1/6)."""
     freq = np.geomspace(10, 22000, 20001)

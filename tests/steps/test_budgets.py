@@ -56,6 +56,14 @@ def test_repeats_shrink_the_readings_scatter_and_nothing_else(count: int, suppor
     assert budgets.absolute_level(many, 2).u > 0.5
 
 
+def test_what_repeats_show_has_another_basis_than_what_is_assumed() -> None:
+    for count, evaluation in ((1, "B"), (3, "A")):
+        eye = next(each for each in level(count).contributions if each.source.startswith("eye"))
+        assert eye.evaluation == evaluation
+        assert ("scatter of the visit's repeated readings" in eye.basis) == (evaluation == "A")
+        assert ("0.2 to 0.8 dB by meter and noise" in eye.basis) == (evaluation == "B")
+
+
 def test_at_another_seat_the_meter_is_put_down_again() -> None:
     one, four = (level(n, shares=(1 / n,) * n, counts=(1,) * n, support="stand") for n in (1, 4))
     assert parts(four)["meter on a stand within 2 cm of the seat"] == pytest.approx(0.4 / 2)

@@ -431,6 +431,8 @@ def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
         "compare:uncertainty",
     ]
     assert [c.title for c in outcome.tables[2].columns[2:]] == ["A1", "A2", "A3", "B1", "B2", "B3"]
+    assert outcome.tables[2].title.endswith("(as measured)")
+    assert outcome.tables[3].title.endswith("(without each seat's own level)")
     first = outcome.tables[2].rows[0].cells[2]
     assert isinstance(first, str)
     assert " → " in first
