@@ -440,6 +440,11 @@ def test_no_delays_at_work_is_said() -> None:
     assert any("no delays are applied" in remark for remark in outcome.remarks)
 
 
+def test_without_a_distance_there_is_no_table() -> None:
+    blind = tuple(replace(c, position_m=None) for c in cinema().channels)
+    assert step.evaluate(job_of(defined(cinema(channels=blind))), "as-found", Analyses()).tables == ()
+
+
 def test_a_spread_is_measured_only_where_every_channel_ran_through_the_delays() -> None:
     measured = as_measured(heard(right()))
     job = job_of(defined(cinema()), *held_as(right()))
