@@ -11,7 +11,18 @@ from sound_room import SoundRoom
 
 from commission.diagnosis import findings
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, DelayRange, EventBody, Finding, Job, Outcome, Processor, System, Verdict
+from commission.model import (
+    AS_FOUND,
+    DelayRange,
+    EventBody,
+    Finding,
+    Job,
+    Outcome,
+    Processor,
+    SettingEntered,
+    System,
+    Verdict,
+)
 from commission.steps import all_steps
 
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
@@ -72,6 +83,15 @@ def test_a_wrong_setting_without_any_sound() -> None:
     job = job_of(defined(blind), *bodies, setting("FC", distance=room.distances_m["FC"] + 1.2))
     likely = only(room, "settings.distance", job)
     assert "likely" in likely.title and "the tape reading is wrong" in likely.alternatives
+
+
+@pytest.mark.parametrize(("ids", "named"), [(["FL", "BL", "TpFR"], False), (["FL", "SiL", "BL", "TpFR"], True)])
+def test_where_no_setting_is_noted_three_aligned_channels_show_a_fourth_that_is_not(
+    ids: list[str], named: bool
+) -> None:
+    room = quiet(system=cinema(ids)).delay("TpFR", 0.004)
+    bodies = [each for each in room.bodies() if not isinstance(each, SettingEntered)]
+    assert ("settings.distance" in found(room, job_of(defined(room.system), *bodies))) is named
 
 
 @pytest.mark.parametrize("both", [False, True])

@@ -126,6 +126,14 @@ def test_silent_is_20_db_below_the_partner_and_in_the_noise(gain_db: float, snr_
     assert {channel: each.snr_db for channel, each in found.items()} == ({"SiL": snr_db} if silent else {})
 
 
+def test_a_centre_is_compared_with_the_pair_beside_it_and_not_with_itself() -> None:
+    room = (
+        SoundRoom(cinema(("FL", "FC", "FR"), ("A1", "A2", "A3")), uneven_db=0.0).add_db("FL", 1.0).add_db("FC", 4.0)
+    )
+    against = seats.solve(room.job(), AS_FOUND, room.analyses()).against["FC"]
+    assert against.level_db == pytest.approx(4.0 - (1.0 + 0.0) / 2, abs=1e-6)
+
+
 @pytest.mark.parametrize(("gain_db", "seats_off"), [(-0.9, 0), (-1.1, 3), (1.1, 3)])
 def test_a_channel_is_off_at_a_seat_from_1_db(gain_db: float, seats_off: int) -> None:
     room = even_room().add_db("SiL", gain_db)
