@@ -155,10 +155,11 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
     low = max(before.band_hz[0], after.band_hz[0])
     high = min(before.band_hz[1], after.band_hz[1])
     inside = (GRID_HZ >= low) & (GRID_HZ <= high)
-    predicted = _sum_db(old * typed.factors(BASS_HZ)[:, None, :], inside)
+    wanted = old * typed.factors(BASS_HZ)[:, None, :]
+    predicted = _sum_db(wanted, inside)
     measured = _sum_db(new, inside)
     common = float(np.median(measured - predicted))
-    cancelling = _cancelling(old * typed.factors(BASS_HZ)[:, None, :], inside) | _cancelling(new, inside)
+    cancelling = _cancelling(wanted, inside) | _cancelling(new, inside)
     origin = _origins_s(job, before, after, seats, analyses, slope_s)
     volume_db = _volume_db(job, before, after, seats, analyses)
     same_volume: ComplexArray = np.asarray(new * 10 ** (-(volume_db or 0.0) / 20), dtype=complex)

@@ -218,14 +218,11 @@ class _Measured:
     flights: list[Budget]
     """Of the delay needed."""
     arrival_budgets: list[Budget]
+    u_s: FloatArray
+    """Standard uncertainty of each arrival against its tape."""
     speed_m_s: float
     own_m_s: float
     """Speed of sound that the processor assumes."""
-
-    @property
-    def u_s(self) -> FloatArray:
-        """Standard uncertainty of each arrival against its tape."""
-        return np.array([budget.u / 1000 for budget in self.arrival_budgets])
 
 
 def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, tuple[float, str]]) -> _Measured:
@@ -238,8 +235,9 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
     applied = applied_delays_s(job, round_id, channels, speed)
     arrivals = _array(each.arrival_s for each in heard)
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
-    if fit is not None and any(_heard_twice(*both) for both in zip(heard, fit.residual_s, strict=True)):
-        heard = [_once(*both) for both in zip(heard, fit.residual_s, strict=True)]
+    once = heard if fit is None else [_once(*both) for both in zip(heard, fit.residual_s, strict=True)]
+    if once != heard:
+        heard = once
         arrivals = _array(each.arrival_s for each in heard)
         fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
     residual = fit.residual_s if fit is not None else np.full(len(channels), np.nan)
@@ -248,6 +246,7 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
         budget_for.arrival_budget(flight, h.u_s, channel=c.id, is_sub=c.is_sub)
         for flight, h, c in zip(flights, heard, channels, strict=True)
     ]
+    budgets = _with_median(budgets, residual, mains & passes)
     return _Measured(
         known=known,
         heard=heard,
@@ -261,7 +260,8 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
         alignment_s=_alignment(arrivals, mains & passes, passes),
         latency_s=None if fit is None else fit.latency_s,
         flights=flights,
-        arrival_budgets=_with_median(budgets, residual, mains & passes),
+        arrival_budgets=budgets,
+        u_s=np.array([budget.u / 1000 for budget in budgets]),
         speed_m_s=speed,
         own_m_s=delays_of.assumed_speed_m_s(system.processor.delay.unit, system.processor.speed_of_sound_m_s, speed),
     )

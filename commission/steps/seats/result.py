@@ -87,9 +87,9 @@ CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 over seats, common practice, no source)."""
 ENDS_EARLY = "most recordings of this channel end while they still decay"
 RINGS_ABOVE_DB, RINGS_SNR_DB, LEAST_ENDS = 10.0, 6.0, 3
-"""The end of a subwoofer's file is this much louder than the median of at least so many main channels' ends: noise of the
-room is in all of them. Below the second the end is nearly as loud as the sound, and rings no more (common practice, no
-source)."""
+"""Noise of the room is at the end of every file. An end of a subwoofer's file that is this much louder than the median of
+three main channels' ends or more is ringing, unless its signal-to-noise ratio is below the second value: then the end is
+nearly as loud as the sound itself (common practice, no source)."""
 SILENT_DB = -20.0
 OTHERS = "the other channels"
 WEAK_DB = 6.0
