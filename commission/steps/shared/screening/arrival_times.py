@@ -141,6 +141,8 @@ def _mistake(
     each: Explanation, found: NamedSurvey, newest: dict[tuple[str, str], AnalysedResponse], job: Job
 ) -> Mistake:
     """The recordings that belong to other seats or channels."""
+    if each.kind == "clock":
+        return _other_clock(each, found, newest, job)
     channels = tuple(found.channels[i] for i in each.channels)
     seats = tuple(found.seats[i] for i in each.seats)
     every = [item for (_, seat), item in newest.items() if seat in seats]
@@ -237,7 +239,7 @@ def _mistakes(
                 ),
             )
         )
-    return out + ([_other_clock(replace(each, seats=tuple(rest)), found, newest, job)] if rest else [])
+    return out + ([_mistake(replace(each, seats=tuple(rest)), found, newest, job)] if rest else [])
 
 
 def _late(shift_s: float) -> str:
