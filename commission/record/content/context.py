@@ -18,7 +18,7 @@ OPTIONAL = "–"
 """In a cell that may be empty."""
 EMPTY = ("", OPTIONAL)
 """The text of a cell without a value."""
-_DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 1, "°C": 1, "m/s": 1, "s": 2}
+_DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 1, "°C": 1, "m/s": 1, "s": 2, "NC": 1, "NR": 1}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,10 +137,10 @@ class Context:
 
 
 def decimals(unit: str, limit: Limit | None = None) -> int:
-    """How many decimals a figure gets: two for decibels where a limit is finer than 2 dB, else one."""
+    """How many decimals a figure gets: two for decibels where a limit other than 0 is finer than 2 dB, else one."""
     if unit == "dB":
         edges = [abs(edge) for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
-        return 2 if edges and max(edges) < 2 else 1
+        return 2 if edges and 0 < max(edges) < 2 else 1
     return _DECIMALS.get(unit, 2)
 
 
