@@ -8,6 +8,7 @@ crossover, and scatters by 0.01 to 0.03 ms from one crossover to another.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,7 +49,7 @@ delay was wrong by up to 4 ms; without any slope above the noise an eighth-order
 LEAST_LOW_PASS_DELAY_S = 0.0003
 """A low-pass that delays the onset by less is not mentioned: the roll-off of any subwoofer."""
 ENVELOPE_RATE_HZ = 16384.0
-SUB_THRESHOLD_DB = -20.0
+SUB_THRESHOLD_DB, SUB_SECOND_THRESHOLD_DB = -20.0, -12.0
 LEAST_SUB_PEAK_TO_NOISE_DB = 35.0
 """The threshold is then 15 dB above the noise: 5.6 times the standard deviation of Gaussian noise, which one sample in
 fifty million exceeds. At 30 dB one in six hundred does, and the onset is found anywhere (normal distribution)."""
@@ -116,7 +117,8 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     """Onset of a subwoofer [shape=(n,)], where it first reaches −20 dB re its largest value, minus what its low-pass adds.
 
     A low-pass delays the onset by 0.5 ms (second order) to 7 ms (eighth order); its order and corner are read from the
-    slope of the response, and the uncertainty grows with the delay taken off.
+    slope of the response, and the uncertainty grows with the delay taken off. A weak sound that ends before −12 dB is
+    reached may be the direct sound or a filter's pre-ringing: the arrival is then the middle, rectangular between the two.
     """
     size = np.abs(_smoothed(impulse, rate_hz))
     peak = float(size.max(initial=0.0))
@@ -131,22 +133,32 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     before = float(size[index - 1]) if index else 0.0
     part = (threshold - before) / max(float(size[index]) - before, 1e-30)
     onset_s = max(0.0, index - 1 + part) / rate_hz
-    low_pass = low_pass_of(impulse, rate_hz, index)
+    strong = int(np.argmax(size >= peak * 10 ** (SUB_SECOND_THRESHOLD_DB / 20)))
+    weak = np.nonzero(size[index:strong] < threshold)[0]
+    gap_s = (int(weak[-1]) + 1) / rate_hz if len(weak) else 0.0
+    delay_s, u_s, notes = _low_pass_delay(low_pass_of(impulse, rate_hz, index))
+    if gap_s > 0:
+        notes.append(f"a weaker sound comes {1000 * gap_s:.1f} ms earlier: the direct sound, or ringing before it")
+    return Arrival(
+        max(0.0, onset_s + gap_s / 2 - delay_s),
+        combine(U_SUB_S, u_s, gap_s / math.sqrt(12)),
+        "; ".join(notes) or None,
+    )
+
+
+def _low_pass_delay(low_pass: LowPass | None) -> tuple[float, float, list[str]]:
+    """What a low-pass adds to the onset [s], the standard uncertainty of that [s], and what to say of it."""
     if low_pass is None:
-        return Arrival(
-            onset_s,
-            combine(U_SUB_S, U_SLOPE_UNKNOWN_S),
-            "the slope above its band is in noise: a low-pass may delay it",
-        )
+        return 0.0, U_SLOPE_UNKNOWN_S, ["the slope above its band is in noise: a low-pass may delay it"]
     doubtful = low_pass.corner_hz <= DOUBTFUL_CORNER_HZ or low_pass.order >= DOUBTFUL_ORDER
-    u_s = combine(U_SUB_S, U_LOW_PASS_SHARE * low_pass.delay_s, U_SLOPE_DOUBTFUL_S if doubtful else 0.0)
-    why = None
-    if low_pass.delay_s >= LEAST_LOW_PASS_DELAY_S:
-        why = (
-            f"a low-pass at about {low_pass.corner_hz:.0f} Hz is active: the {1000 * low_pass.delay_s:.1f} ms by which it "
-            "delays the onset are subtracted"
-        )
-    return Arrival(max(0.0, onset_s - low_pass.delay_s), u_s, why)
+    u_s = combine(U_LOW_PASS_SHARE * low_pass.delay_s, U_SLOPE_DOUBTFUL_S if doubtful else 0.0)
+    if low_pass.delay_s < LEAST_LOW_PASS_DELAY_S:
+        return low_pass.delay_s, u_s, []
+    note = (
+        f"a low-pass at about {low_pass.corner_hz:.0f} Hz is active: the {1000 * low_pass.delay_s:.1f} ms by which it "
+        "delays the onset are subtracted"
+    )
+    return low_pass.delay_s, u_s, [note]
 
 
 @dataclass(frozen=True, slots=True)

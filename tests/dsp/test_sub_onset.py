@@ -95,3 +95,18 @@ def test_an_onset_in_the_bass_noise_is_not_determined(noise_db: float) -> None:
     assert found.time_s is None
     assert found.why is not None
     assert "35 dB needed" in found.why
+
+
+def test_a_weaker_sound_before_the_first_strong_one_leaves_the_arrival_between_the_two() -> None:
+    # Ringing before the sound, as of a linear-phase crossover at 80 Hz: one half-wave of 6 ms at −16 dB.
+    h, truth_s = subwoofer(2)
+    ringing = np.zeros(len(h))
+    first = round((truth_s - 0.0075) * RATE_HZ)
+    ringing[first : first + 288] = 10 ** (-16 / 20) * np.abs(h).max() * np.hanning(288)
+    found, plain = timing.sub_arrival(h + ringing, RATE_HZ), timing.sub_arrival(h, RATE_HZ)
+    assert found.time_s is not None and plain.time_s is not None and "weaker sound" in str(found.why)
+    late_s = plain.time_s - found.time_s
+    assert 0.0025 < late_s < 0.0035
+    # Rectangular between both (JCGM 100, 4.3.7), half of 6 ms on each side: either end is inside 1.7 u.
+    assert found.u_s == pytest.approx(np.hypot(timing.U_SUB_S, 0.006 / np.sqrt(12)), rel=0.05)
+    assert late_s < 1.7 * found.u_s

@@ -370,6 +370,8 @@ class _Proposal:
     """Delay by the current setting, minus the delay needed, relative to the main channels."""
     keeps: NDArray[np.bool_]
     """Channels whose setting stays."""
+    by_sound: NDArray[np.bool_]
+    """Channels whose setting is compared with what is heard of them, not with their distance alone."""
 
 
 def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
@@ -379,7 +381,8 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
     acoustic = tape + np.where(found.shifted, latency_m, 0.0)
     # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
     differs = ~mains & np.isfinite(latency_m) & (np.abs(found.entered_s) > SUB_LATENCY_S) & found.usual
-    by_sound = _to_enter(job, speed, tape + np.where(found.shifted | differs, latency_m, 0.0))
+    by_sound = found.shifted | differs
+    needed = _to_enter(job, speed, tape + np.where(by_sound, latency_m, 0.0))
     distances_m = np.where(keeps, tape + found.entered_s * speed, acoustic)
     settings = _to_enter(job, speed, distances_m)
     as_held = mains & (found.suits_sound | (np.abs(found.tape_error_s) <= found.tolerance_s))
@@ -393,8 +396,9 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
     return _Proposal(
         settings=_kept(settings, measured.held, keeps, delay.step),
         acoustic_m=acoustic,
-        held_error_s=_held_errors(measured.applied_s, by_sound, mains),
+        held_error_s=_held_errors(measured.applied_s, needed, mains),
         keeps=keeps,
+        by_sound=by_sound,
     )
 
 
@@ -667,7 +671,7 @@ def _channel(
     shifted = acoustic_m != distance
     wrong_unit = _feet(comparison.ratio) is not None
     # A subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
-    by_setting = replace(budgets.arrival, id="distances.setting") if shifted else budgets.flight
+    by_setting = replace(budgets.arrival, id="distances.setting") if proposal.by_sound[index] else budgets.flight
     setting_check, by_setting = _check_setting(
         job, channel, heard, times, by_setting, budgets, wrong_unit, set_elsewhere
     )

@@ -237,7 +237,8 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
         parts = [Contribution(source="onset of a subwoofer", u=1000 * known_s, unit="ms", basis=CUSTOM)]
         rest = math.sqrt(max(u_s**2 - known_s**2, 0.0))
         if rest > 1e-9:
-            parts.append(Contribution(source="delay of its low-pass", u=1000 * rest, unit="ms", basis=ONSET))
+            source = "delay of its low-pass, or a weaker sound before it"
+            parts.append(Contribution(source=source, u=1000 * rest, unit="ms", basis=ONSET))
         return tuple(parts)
     if u_s < timing.U_MAIN_S * (1 - 1e-9):
         return (Contribution(source="arrival, as estimated by the analysis", u=1000 * u_s, unit="ms"),)
