@@ -136,7 +136,11 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     if off is not None and off.why_no_hum == "" and off.hum_hz is not None:
         if (worst.hum_db or 0.0) - (off.hum_db or 0.0) < QUIETER_HUM_DB:
             return  # it hums with everything off as well: not the electronics
-    elsewhere = ("a transformer or a motor in the building: not measured with everything off",) if off is None else ()
+    elsewhere = (
+        "a transformer or a motor in the building: not measured with everything off"
+        if off is None
+        else "a refrigerator or a pump that ran only then: record both states again"
+    )
     lines = ", ".join(f"{line.frequency_hz:.0f} Hz {number(line.level_db, 0)} dB" for line in worst.hum_lines[:4])
     yield FindingDetails(
         title=f"hum at {worst.hum_hz:.0f} Hz with {worst.state}",
@@ -149,7 +153,7 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             if off is not None and off.hum_db is not None
             else "not determined with everything off",
         ),
-        alternatives=(*elsewhere, "a transformer that hums by itself, not through the loudspeakers"),
+        alternatives=(elsewhere, "a transformer that hums by itself, not through the loudspeakers"),
         confirm="Unplug the inputs of the amplifier one by one: hum of a ground loop stops with one of them.",
         remedy=f"Connect all equipment to one outlet circuit, or isolate the signal line that closes the loop. {MAINS}",
         check=failed[worst].id,
