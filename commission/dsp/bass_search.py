@@ -132,10 +132,10 @@ def _variance_output_off(space: _Space, settings: SubSettings) -> tuple[FloatArr
 class _Space:
     """A room with what every evaluation needs of it."""
 
-    def __init__(self, room: SubResponses, alike_db: FloatArray | None = None, power_db: float | None = None) -> None:
+    def __init__(self, room: SubResponses, alike_db: FloatArray | None = None) -> None:
         self.room = room
         self.alike_db = level_matched_db(room) if alike_db is None else alike_db
-        self.power_db = power_sum_db(room, self.alike_db) if power_db is None else power_db
+        self.power_db = power_sum_db(room, self.alike_db)
 
     def coarse(self, every: int) -> _Space:
         room = self.room
@@ -143,7 +143,7 @@ class _Space:
         few = SubResponses(
             room.values[..., ::every], room.freq_hz[::every], room.seat_share, room.freq_share[::every], target
         )
-        return _Space(few, self.alike_db, power_sum_db(few, self.alike_db))
+        return _Space(few, self.alike_db)
 
 
 # --- least squares in a batch -------------------------------------------------------------------------------------

@@ -19,6 +19,7 @@ from commission.model import AS_FOUND, Analyses, Check, Finding, Limit, Verdict
 from commission.model.outcome import Cause
 from commission.steps import distances
 from commission.steps import wiring as wiring_step
+from commission.steps.bass.explanation import SubChange
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -753,6 +754,37 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(FL_A1=-10.0, FL_B1=-9.0, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
     six = {f"{c}_A1": -10.0 for c in ("FC", "FR", "SiL", "SiR", "BL")}
     assert blocked(**six, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
+
+
+@pytest.mark.parametrize(
+    ("change", "heard"),
+    [
+        ({"gain_db": -3.0}, ["its level changed by −3.0 dB, its trim by +1.0 dB"]),
+        ({"delay_s": 0.003}, ["its sound moved by +3.0 ms, its setting by +2.0 ms"]),
+        ({"polarity": -1}, ["its polarity turned over, by the settings it stayed as it was"]),
+        ({"is_filter_missing": True}, ["its response over frequency changed as it would without the new filters"]),
+        ({"limited_below_hz": 40.0}, ["above 40 Hz it became louder by its trim (+1.0 dB), below that by less"]),
+        ({"gain_db": 5.0, "polarity": -1}, ["its level changed by +5.0 dB, its trim by +1.0 dB", "its polarity turned"]),
+        ({"delay_s": None, "polarity": None, "gain_db": 9.0}, ["its level changed by +9.0 dB, its trim by +1.0 dB"]),
+    ],
+)
+def test_a_subwoofer_that_did_not_follow_its_settings_is_named_with_all_that_differs_and_no_more(
+    change: dict[str, Any], heard: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    as_set = SubChange(
+        sub="SUB1", typed_gain_db=1.0, typed_delay_s=0.002, typed_polarity=1, gain_db=1.0, delay_s=0.002, polarity=1
+    )
+    checked = SimpleNamespace(
+        off=(replace(as_set, **change),), explanation=None, before=AS_FOUND, after=AS_FOUND, seats=(), agreement_db=()
+    )
+    monkeypatch.setattr(bass, "verify", lambda *_: checked)
+    e = evidence(analyses=Analyses())
+    (got,) = look(bass._not_as_set, e)
+    assert got.channels == ("SUB1",) and got.title == "SUB1 not as entered"
+    parts = got.evidence[0].partition(": ")[2].split("; ")
+    assert len(parts) == len(heard) and all(a.startswith(b) for a, b in zip(parts, heard, strict=True))
+    assert look(bass._not_as_set, e, earlier("settings.unit", cause="settings")) == []
+    assert look(bass._not_as_predicted, e) == []
 
 
 @pytest.mark.parametrize(("count", "moved"), [(1, True), (2, True), (3, False), (6, False)])

@@ -42,6 +42,16 @@ def test_a_peak_that_all_seats_share_is_cut_by_its_own_inverse() -> None:
     assert level.std() < sum_levels_db(room, unchanged(1))[0].std() / 2
 
 
+def test_a_processor_with_a_single_filter_gets_that_one() -> None:
+    only = Filter(frequency_hz=45.0, gain_db=-6.0, width=4.0)
+    ranges = FilterRanges(
+        frequency_hz=Steps(min=45.0, max=45.0, step=1.0),
+        gain_db=Steps(min=-6.0, max=-6.0, step=0.5),
+        widths=Steps(min=4.0, max=4.0, step=0.1),
+    )
+    assert find(flat_room(peak_db(45.0, 9.0, 4.0)), 1, ranges) == ((only,),)
+
+
 def test_a_peak_at_one_seat_alone_is_left() -> None:
     shapes = np.zeros((4, len(FREQ_HZ)))
     shapes[2] = peak_db(45.0, 9.0, 4.0)

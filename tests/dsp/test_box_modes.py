@@ -9,7 +9,7 @@ from wide_bounds import wide_bounds
 
 from commission.dsp.bass_search import search, tuned
 from commission.dsp.bass_sum import SubResponses, log_points
-from commission.dsp.box_modes import box_responses, fit_box
+from commission.dsp.box_modes import TRIED_DECAYS_S, box_responses, fit_box
 
 INDEX, SHARE = log_points(BINS_HZ, 20.0, 120.0)
 FREQ_HZ = BINS_HZ[INDEX]
@@ -32,6 +32,15 @@ def test_a_box_explains_image_sources(seed: int) -> None:
     assert fit_box(heard, size, places, ears, FREQ_HZ, SPEED_M_S).explained.min() > 0.95
     clocks = fit_box(heard * late, size, places, ears, FREQ_HZ, SPEED_M_S, one_clock=False)
     assert clocks.explained.min() > 0.95
+
+
+def test_what_each_subwoofer_adds_to_the_box_is_its_own_response() -> None:
+    _, size, places, ears = modal_room(1, 2, 3, BINS_HZ)
+    own = np.array([[0.5j], [-2.0]]) * np.exp(-2j * np.pi * FREQ_HZ * 0.003)
+    decay_s = TRIED_DECAYS_S[7]
+    box = box_responses(size, places, ears, FREQ_HZ, decay_s, SPEED_M_S)
+    found = fit_box(own[:, None] * box, size, places, ears, FREQ_HZ, SPEED_M_S)
+    assert found.decay_s == decay_s and np.allclose(found.own, own) and np.allclose(found.explained, 1.0)
 
 
 @pytest.mark.parametrize("seed", range(3))

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from commission.dsp.load import exponential_sweep, total_percent
+from commission.dsp.load import exponential_sweep, load_analysis, total_percent
 from commission.dsp.sweep import rate_constant_s
 from commission.model import FloatArray, LoadAnalysis
+from commission.model.signal import SweepRecording
 
 RATE = 48000.0
 
@@ -60,3 +61,22 @@ def test_orders_add_as_powers_and_what_the_floor_can_hide_is_stated() -> None:
     # √(1 % ² + 2 % ²); −60 dB is 0.1 %.
     assert found == pytest.approx((np.sqrt(5.0), 0.1))
     assert total_percent(load, (1000, 1250)) is None
+
+
+def test_steady_noise_is_no_burst_at_any_tone() -> None:
+    """White noise is as loud for every tone, though its treble begins at 16 times the tone.
+
+    The highest four of the twelfths of an octave hold some 60 spectra of 51 bins or more: their mean is known to 0.1 dB.
+    """
+    sweep = played("logarithmic", 10.0)
+    noise = np.random.default_rng(3).normal(0.0, 0.01, len(sweep))
+    impulse = np.zeros(len(sweep))
+    impulse[0] = 1.0
+    found = load_analysis(
+        SweepRecording(
+            samples=sweep + noise, deconvolved=impulse, stimulus=sweep, stimulus_deconvolved=impulse, rate_hz=RATE
+        )
+    )
+    heights = [db for _, db in found.bursts_db]
+    assert len(heights) > 40 and max(np.abs(heights)) < 1.5
+    assert np.mean(heights[-4:]) == pytest.approx(0.0, abs=0.4)

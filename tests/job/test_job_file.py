@@ -340,6 +340,11 @@ def test_a_full_disk_loses_nothing_that_was_stored(stored: Path) -> None:
     job.close()
 
 
+def test_a_log_without_a_single_event_is_not_whole(tmp_path: Path) -> None:
+    with closing(JobFile.create(tmp_path / "begun.commission")) as job:
+        assert job.verify() == "the log is empty"
+
+
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps an open file where it is")
 def test_a_file_that_was_taken_away_while_open_is_reported(stored: Path) -> None:
     journal = JobFile.open(stored)

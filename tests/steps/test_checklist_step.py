@@ -51,6 +51,11 @@ def test_each_item_to_be_mended_is_a_finding_of_its_cause_with_the_caution() -> 
     assert by_id.keys() == {"checklist.electronics.mains", "checklist.room.door-seals"}
     assert by_id["checklist.electronics.mains"].cause == "electronics"
     assert "licensed" in by_id["checklist.electronics.mains"].remedy
+    items = {item.id: item for item in job.checklist_in_force.items}
+    for key, finding in by_id.items():
+        item = items[key.rpartition(".")[2]]
+        assert finding.title == item.fault and item.statement in finding.evidence[0] and item.remedy in finding.remedy
+        assert finding.confirm == (item.how or "Look again.")
 
 
 def test_an_offset_of_half_a_second_is_asked_for_without_a_question() -> None:

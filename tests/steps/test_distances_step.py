@@ -12,6 +12,7 @@ import pytest
 from builders import LOUDSPEAKERS, SEATS, arrivals, cinema, defined, job_of, reading, setting, tapes
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from sound_room import SoundRoom
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import (
@@ -28,6 +29,7 @@ from commission.model import (
     Verdict,
 )
 from commission.steps import distances as step
+from commission.steps.shared.survey import places_known
 
 NONE = Analyses()
 C = speed_of_sound_m_s(21.5)
@@ -711,3 +713,13 @@ def test_a_wrong_tape_of_a_channel_that_sounds_with_the_others_is_named_and_its_
     assert found.channels["SiL"].setting.setting == pytest.approx(held["SiL"], abs=0.031)
     (wrong,) = step.wrong_times(job, "as-found", found)
     assert (wrong.channel, wrong.what) == ("SiL", "tape")
+
+
+def test_places_are_known_by_the_seats_that_hear_both_loudspeakers() -> None:
+    """At B2 alone FC is farther than FL and FR by less than 0.9 ms, four standard uncertainties of an arrival."""
+    system = cinema(["FL", "FC", "FR"], ("A2", "B2"))
+    room = SoundRoom(system)
+    far = {c: room.distance_m(c, "B2") for c in ("FL", "FC")}
+    assert abs(far["FL"] - far["FC"]) / C < 0.9e-3
+    assert places_known(room.job(), "as-found", room.analyses()) == {"FL", "FC", "FR"}
+    assert places_known(room.job(), "as-found", room.drop("FC", ["A2"]).analyses()) == frozenset()
