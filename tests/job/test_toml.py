@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from commission.history import fold
 from commission.job.toml import LISTS, SCHEMA, Definition, load_definition, parse_definition
-from commission.model import Event, InputError
+from commission.model import AS_FOUND, AS_LEFT, Event, InputError
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = re.search(
@@ -61,6 +61,11 @@ def test_the_sample_reads_and_writes_back_the_same() -> None:
     found = load_definition(ROOT / "sample_measurements" / "harbour-lane.toml")
     assert len(found.system.channels) == 13
     assert _again(found) == found
+    by_round = [found.of_round(each) for each in (AS_FOUND, AS_LEFT)]
+    for name, round_of in (("readings", lambda r: r.round), ("settings", lambda s: s.setting.round)):
+        parts = [getattr(each, name) for each in by_round]
+        assert [{round_of(each) for each in part} for part in parts] == [{AS_FOUND}, {AS_LEFT}]
+        assert sum(map(len, parts)) == len(getattr(found, name))
 
 
 @given(x=st.floats(-2, 2), y=st.floats(0, 6), z=st.floats(0, 2.5), trim=st.floats(-12, 12))
