@@ -764,7 +764,10 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
         ({"polarity": -1}, ["its polarity turned over, by the settings it stayed as it was"]),
         ({"is_filter_missing": True}, ["its response over frequency changed as it would without the new filters"]),
         ({"limited_below_hz": 40.0}, ["above 40 Hz it became louder by its trim (+1.0 dB), below that by less"]),
-        ({"gain_db": 5.0, "polarity": -1}, ["its level changed by +5.0 dB, its trim by +1.0 dB", "its polarity turned"]),
+        (
+            {"gain_db": 5.0, "polarity": -1},
+            ["its level changed by +5.0 dB, its trim by +1.0 dB", "its polarity turned"],
+        ),
         ({"delay_s": None, "polarity": None, "gain_db": 9.0}, ["its level changed by +9.0 dB, its trim by +1.0 dB"]),
     ],
 )
