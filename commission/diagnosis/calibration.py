@@ -331,11 +331,13 @@ def _settable(e: Evidence) -> dict[str, ChannelLevel]:
 
 
 def _driver_in_doubt(e: Evidence) -> set[str]:
-    """Channels that may have a driver reversed."""
+    """Channels whose level a reversed driver may have changed: in all half octaves alike it changes none."""
     return {
         c
         for c, found in e.seats.polarity.items()
-        if found.relation is not None and (found.relation.changes_sign or found.relation.split_hz is not None)
+        if found.relation is not None
+        and (found.relation.changes_sign or found.relation.split_hz is not None)
+        and not ((against := e.seats.against.get(c)) is not None and abs(against.shared_db) > CHANNEL_OFF_DB)
     }
 
 
@@ -365,16 +367,63 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _off_trims_db(e: Evidence) -> tuple[dict[str, float], str]:
-    """How far each channel surely differs from what it is compared with [dB], and what that is."""
-    common = _common_error_db(e)
-    off = {
-        c: -each.correction_db - common
-        for c, each in _settable(e).items()
-        if surely_above(abs(each.correction_db + common), _trim_db(e), each.u_db)
-        and not (each.before_sum and each.match.verdict is not Verdict.FAIL)
-    }
+def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
+    """How far each channel surely differs from what it is compared with, with its standard uncertainty [dB], and what that
+    is. Where a reading alone does not decide, the responses at the same seats may.
+    """
+    common, limit, off = _common_error_db(e), _trim_db(e), {}
+    combined = _with_responses_db(e)
+    for c, each in _settable(e).items():
+        if each.before_sum and each.match.verdict is not Verdict.FAIL:
+            continue
+        read_db = -each.correction_db - common
+        level_db, u_db = combined.get(c, (math.nan, 0.0))
+        if surely_above(abs(read_db), limit, each.u_db):
+            off[c] = (read_db, each.u_db)
+        elif abs(read_db) > limit and surely_above(math.copysign(1.0, read_db) * (level_db - common), limit, u_db):
+            off[c] = (level_db - common, u_db)
     return off, "the other channels" if common else "the reference"
+
+
+RESPONSE_U_DB = 0.9
+"""How far a response at a seat is from the meter's reading there, apart from the microphone's gain: it has another band and
+weighting, and was taken some centimetres away (standard uncertainty; common practice, no source)."""
+CONTRADICTS = 3.0
+
+
+def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
+    """Main channels' readings minus target combined with their responses at the same seats: (level, standard uncertainty).
+
+    Least squares for the levels and the gain that all responses share, which is not known. A reading that its response
+    contradicts by more than three standard uncertainties, and a response past the trims, counts for nothing.
+    """
+    known = {}
+    for c, each in _settable(e).items():
+        levels = [
+            math.nan if cell is None or cell.level_db is None or not _holds_trim(e, c, s) else cell.level_db
+            for s in e.levels.seats
+            for cell in (e.seats.cells.get((c, s)),)
+        ]
+        if not each.channel.is_sub and levels and not math.isnan(sum(levels)):
+            known[c] = (-each.correction_db, sum(levels) / len(levels), each.u_db)
+    if not known:
+        return {}
+    gain_db = float(np.median([heard - read for read, heard, _ in known.values()]))
+    names = [
+        c
+        for c, (read, heard, u) in known.items()
+        if abs(heard - gain_db - read) <= CONTRADICTS * math.hypot(u, RESPONSE_U_DB)
+    ]
+    if len(names) < 2:
+        return {}
+    read, heard, u_read = np.array([known[c] for c in names]).T
+    one = np.eye(len(names))
+    design = np.block([[one, np.zeros((len(names), 1))], [one, np.ones((len(names), 1))]])
+    weighted = design / np.concatenate((u_read, np.full(len(names), RESPONSE_U_DB)))[:, np.newaxis]
+    covariance = np.linalg.inv(weighted.T @ weighted)
+    values = np.concatenate((read / u_read, heard / RESPONSE_U_DB))
+    levels_db, u_db = covariance @ weighted.T @ values, np.sqrt(np.diag(covariance))
+    return {c: (float(levels_db[k]), float(u_db[k])) for k, c in enumerate(names)}
 
 
 DIP_DB = 5.0
@@ -418,10 +467,18 @@ def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
     return (f"all subwoofers at once are meant to read the reference, so each alone must read: {targets}",)
 
 
+def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
+    """Which channels' readings alone do not decide; `off`: channel → standard uncertainty of what was found [dB]."""
+    for c, u_db in off.items():
+        if u_db < e.levels.channels[c].u_db:
+            reading = f"{signed(-e.levels.channels[c].correction_db)} ± {2 * e.levels.channels[c].u_db:.1f} dB"
+            yield f"{c}: {reading} by the meter alone, ± {2 * u_db:.1f} dB together with the responses"
+
+
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
     every, against = _off_trims_db(e)
-    off = {c: value for c, value in every.items() if c not in explained}
+    off = {c: value for c, (value, _) in every.items() if c not in explained}
     for channel in [c for c, value in off.items() if value < 0 and _driver_doubt(e, c)]:
         soft_db, doubt = -off.pop(channel), _driver_doubt(e, channel)
         sentence = f"against {against}: {channel} {signed(-soft_db)} dB, limit {_trim_db(e):g} dB"
@@ -436,6 +493,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             f"against {against}: "
             + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
             + f", limit {_trim_db(e):g} dB",
+            *_by_responses(e, {c: every[c][1] for c in off}),
             *_at_once(e, off),
         ),
         alternatives=(
@@ -517,9 +575,9 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
         yield from _quiet_dialogue(e, names, apart, u)
         return
     off, against = _off_trims_db(e)
-    value = off.get(names[0], 0.0)
+    value, u = off.get(names[0], (0.0, 0.0))
     if value < 0 and not set(names[1:]) & set(off):  # two channels scatter more than the reference or all the others
-        sentence = f"{names[0]} is {-value:.1f} ± {2 * centre.u_db:.1f} dB below {against}, limit {_trim_db(e):g} dB"
+        sentence = f"{names[0]} is {-value:.1f} ± {2 * u:.1f} dB below {against}, limit {_trim_db(e):g} dB"
         yield _quiet_centre(e, names, value, against, f"{sentence}; {names[1]} and {names[2]} are within it")
 
 

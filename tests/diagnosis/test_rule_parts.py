@@ -360,7 +360,7 @@ def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = N
     for name, each in values.items():
         each.channel = SimpleNamespace(is_sub=name.startswith("SUB"))
     return evidence(
-        levels=SimpleNamespace(channels=values, common_u_db=common_u_db),
+        levels=SimpleNamespace(channels=values, common_u_db=common_u_db, seats=()),
         seats=SimpleNamespace(polarity=polarity or {}, against={}),
         checks=lambda check_id: (),
     )
@@ -408,6 +408,9 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     )  # 1 dB + 1.645 · 0.3 dB = 1.5 dB
     doubtful = read(values, {"FC": driver("FL"), "TpBL": reversed_against("TpBR")})
     assert [each.channels for each in look(calibration._trims, doubtful)] == [("TpBL",)]
+    # A driver leaves some half octaves as they are: what differs by 2.5 dB or more in all of them is the gain.
+    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True)
+    assert [each.channels for each in look(calibration._trims, doubtful)] == [("FC", "TpBL")]
     unsure = ChannelPolarity(state="unknown", relation=replace(OPPOSITE, sign=None, changes_sign=True))
     assert look(calibration._trims, read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})) == []
 

@@ -821,6 +821,17 @@ def test_two_loudspeakers_off_by_the_same_are_the_volume_and_one_of_two_is_a_tri
     assert set(only(room, "settings.trims", with_levels(room, FL=81.0, FR=78.0)).channels) == {"FL", "FR"}
 
 
+def test_a_response_decides_where_one_reading_scatters_too_much() -> None:
+    """A reading of 2.2 dB off, ± 2.2 dB: with the response it is sure, against it or alone it is not."""
+    room = quiet()
+    once = with_levels(room, SiL=72.8)
+    assert found(room, once) == {}
+    finding = only(room.add_db("SiL", -2.5), "settings.trims", once)
+    assert finding.channels == ("SiL",)
+    assert "by the meter alone" in finding.evidence[1]
+    assert found(quiet().add_db("SiL", -2.5), with_levels(room)) == {}
+
+
 def test_a_meter_of_class_2_that_is_a_decibel_off_is_no_finding() -> None:
     # Class 2: ±1.0 dB at 1 kHz (IEC 61672-1, from memory), common to all channels.
     room = quiet()

@@ -80,6 +80,16 @@ class Truth:
 
         return max(root(together), min(root(each) for each in single))
 
+    def bass_slopes_db(self) -> dict[str, float]:
+        """Mean of third octaves around half the high-pass frequency minus around twice it, by main channel with one."""
+        out = {}
+        for channel, corner in self.i.scene.high_pass_hz.items():
+            centres = corner * np.concatenate((np.geomspace(1 / 2.2, 1 / 1.6, 6), np.geomspace(1.4, 3.0, 12)))
+            power = np.mean(np.abs(self.spectra(channel)) ** 2, axis=0)
+            levels = third_octaves_db(power, self.i.freq, centres)
+            out[channel] = float(levels[:6].mean() - levels[6:].mean())
+        return out
+
     def dull_db(self, channel: str, seat: str) -> float:
         """4–12 kHz at a seat re the mean of all seats, less the same of 500–2000 Hz where that helps the accused."""
         power = np.abs(self.spectra(channel)) ** 2

@@ -16,7 +16,7 @@ from scipy.signal import butter, freqs
 from commission.dsp.analysis import analyse_batch
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import ComplexArray, FloatArray, Response
-from commission.steps.seats.drivers import BANDS_HZ, Driver, driver_gaps
+from commission.steps.seats.drivers import BANDS_HZ, Driver, driver_gaps, shared_level_db
 
 RATE_HZ = 48000.0
 ROOM = Path(__file__).resolve().parents[3] / "shared" / "data" / "living_room_1.wav"
@@ -122,3 +122,15 @@ def test_a_dead_driver_in_a_real_room(dead: str) -> None:
     assert found.pop(dead) <= -10.0
     assert min(found.values()) > -7.0
     assert min(gaps(levels[2] - levels[1], levels[1]).values()) > -1.0  # the same loudspeaker twice, two noises
+
+
+def test_what_all_half_octaves_share_is_no_driver() -> None:
+    """Arithmetic: by medians over the seats, and only above 200 Hz, where bass does not differ by the room."""
+    even = np.full(len(BANDS_HZ), 3.0)
+    even[4:6] = -9.0  # 100 to 200 Hz
+    odd = even.copy()
+    odd[10] = 1.5
+    assert shared_level_db({"A1": even, "A2": odd, "A3": odd}) == 1.5
+    odd[10] = -0.5
+    assert shared_level_db({"A1": even, "A2": odd, "A3": odd}) == 0.0
+    assert shared_level_db({"A1": -even}) == -3.0

@@ -33,6 +33,7 @@ reversed makes a gap of the depth of a dead one, but only an octave of it is mor
 order, (1 − q)/(1 + q) with q = (f/f0)²)."""
 LOWEST, HIGHEST = slice(0, 3), slice(11, 13)
 """What a midrange leaves to its neighbours: 100 to 283 Hz, and 4.5 to 9 kHz."""
+FROM_200_HZ = 2
 BANDS_HZ: tuple[Band, ...] = (*TREBLES_HZ, *LOWS_HZ, *HALF_OCTAVES_HZ)
 PLAYS_WITHIN_DB = 15.0
 """A band in which the partner is weaker than this, compared with the band beside it, says nothing of a driver."""
@@ -92,7 +93,7 @@ def deepest_dip(apart_db: Mapping[str, FloatArray]) -> Dip:
 
     `apart_db`: as of `driver_gaps`. A flank is what lies half an octave to two octaves beside.
     """
-    table = np.array(list(apart_db.values()))[:, len(BANDS_HZ) - len(HALF_OCTAVES_HZ) :]
+    table = _half_octaves(apart_db)
     dip = Dip(math.nan, 0.0)
     for k in range(MIDDLES[0][0], HIGHEST.start):
         below, above = table[:, max(k - 4, 0) : k - 1].mean(axis=1), table[:, k + 2 : k + 5].mean(axis=1)
@@ -124,3 +125,17 @@ def _middle_gaps_db(apart_db: FloatArray) -> list[float]:
         return [math.nan] * len(MIDDLES)
     rest_db = min(0.0, float(np.mean(below)), float(np.mean(above)))
     return [float(apart_db[first:end].max()) - rest_db for first, end in MIDDLES]
+
+
+def _half_octaves(apart_db: Mapping[str, FloatArray]) -> FloatArray:
+    """Those in HALF_OCTAVES_HZ [shape=(seats, n)]; `apart_db`: as of `driver_gaps`."""
+    return np.array(list(apart_db.values()))[:, len(BANDS_HZ) - len(HALF_OCTAVES_HZ) :]
+
+
+def shared_level_db(apart_db: Mapping[str, FloatArray]) -> float:
+    """What all half octaves from 200 Hz on differ by at least, to one side, by their medians over the seats [dB]; else 0.
+
+    A trim acts on all of them; a driver that is reversed or dead on those beside its crossovers or in its range.
+    """
+    middle = np.median(_half_octaves(apart_db)[:, FROM_200_HZ:], axis=0)
+    return float(middle[np.abs(middle).argmin()]) if abs(np.sign(middle).sum()) == len(middle) else 0.0

@@ -46,6 +46,7 @@ from commission.steps.seats.drivers import (
     DriverGap,
     deepest_dip,
     driver_gaps,
+    shared_level_db,
 )
 from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
@@ -162,6 +163,8 @@ class Against:
     """What speaks for each driver being dead, where its range was heard."""
     dip: Dip
     """Where most is missing between its neighbours."""
+    shared_db: float
+    """What all half octaves from 200 Hz on differ by at least, to one side; 0 where they differ to both."""
 
     @property
     def has_partner(self) -> bool:
@@ -362,6 +365,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
             level_db=float(np.median(levels)),
             drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}),
             dip=deepest_dip(bands_apart),
+            shared_db=shared_level_db(bands_apart),
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )
     return out
