@@ -341,6 +341,6 @@ RULES = (
         check="wiring.rattle",
         symptom="buzz on some notes",
         look=_rattle,
-        basis="bursts of treble 10 dB above their neighbours at one tone in two recordings; common practice",
+        basis="bursts of treble 6 dB above their neighbours at one tone in two recordings; common practice",
     ),
 )

@@ -35,7 +35,7 @@ SAME_PLACE = 0.9
 (arithmetic), a microphone at another place less than 0.9 (`tests/steps/test_wiring_step.py`)."""
 BANDS_HZ = {"bass": (25, 125), "mid": (200, 4000)}
 """Exciting frequencies by band: moving parts move far in the bass, which is allowed more distortion."""
-BURST_DB = 10.0
+BURST_DB = 6.0
 """Treble that rises so far above its neighbours over a twelfth of an octave is a burst (common practice, no source)."""
 MOST_BURSTS = 0.3
 """More of the range than this in bursts: something else was heard (common practice, no source)."""
