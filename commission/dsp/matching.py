@@ -146,7 +146,7 @@ class Matching:
     scattered: bool = False
     """Half of the recordings or more fit nothing: they share no clock. Then nothing else is concluded."""
     unexplained: bool = False
-    """The arrivals fit neither the labels nor any explanation: then nothing is `sure`."""
+    """The arrivals fit neither the labels nor any explanation: then nothing is `sure`, and `places` are the labels."""
     rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
     """Arrival minus latency, flight and delay by the labels [shape=(channels, seats)]."""
 
@@ -175,7 +175,6 @@ def match(survey: Survey) -> Matching:
             sure.append(best)
             state = after
         candidates = state.candidates() if state.suspicious() else []
-    places, rivals_of = state.places()
     # An explanation that leaves most of the rest unexplained explains nothing, also where it takes much of it away.
     unexplained = state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
     explained = sum(each.gain for each in (*sure, *(several[0] for several in undecided)))
@@ -184,6 +183,7 @@ def match(survey: Survey) -> Matching:
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
     unrelated = _unrelated(survey)
     scattered, unexplained = scattered or unrelated, unexplained or scattered or unrelated
+    places, rivals_of = (first if unexplained else state).places()
     return Matching(
         sure=() if unexplained else tuple(sure),
         undecided=() if unexplained else tuple(undecided),

@@ -112,6 +112,8 @@ def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, 
     assert matching is not None
     if matching.scattered:
         return {}, "exchanged loudspeakers cannot be detected: the recordings share no clock"
+    if matching.unexplained:
+        return {}, "exchanged loudspeakers cannot be detected: the arrivals fit neither the positions nor an exchange"
     names = found.channels
     heard = {channel for channel, _ in found.recordings}
     if len({seat for _, seat in found.recordings}) < 2 and not matching.sure:
