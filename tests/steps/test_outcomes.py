@@ -39,7 +39,7 @@ from commission.model import (
     Signed,
     Verdict,
 )
-from commission.model.budget import Budget
+from commission.model.budget import Budget, Contribution
 from commission.steps import TITLES, all_steps
 from commission.steps.drift.figures import earlier_visit
 
@@ -281,6 +281,24 @@ def test_remarks_are_sentences_without_gaps(printed: tuple[Said, list[Finding]])
             assert not re.search(r": ?\.|\bNone\b|\bnan\b| {2}| ,|\(\)", text), text
 
 
+BOUNDS = re.compile(r"(±|steps of )(\d[\d.]*) ?(dB|mm|cm|m|K)\b(?!.*k = 2)")
+IN_METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0}
+
+
+def assert_as_stated(each: Contribution) -> None:
+    """An uncertainty is that of the bounds in its words, and the weight of a mean or median that of its count."""
+    stated = BOUNDS.search(f"{each.source}, {each.basis}")
+    if stated is not None and (stated[3] == each.unit or each.unit == "m"):
+        half = float(stated[2]) * IN_METRES.get(stated[3], 1.0) / (1 if stated[1] == "±" else 2)
+        # Rectangular (JCGM 100 4.3.7). 14 %: some are stated with a single digit, such as 5 mm for ±1 cm.
+        assert each.u == pytest.approx(half / math.sqrt(3), rel=0.14), each
+    if (count := re.search(r"(median of|,) (\d+) (main channels|readings?)$", each.source)) is not None:
+        n = int(count[2])
+        # Of a median: √(π/2)/√n (Kendall and Stuart, from memory); of one or two it is the mean.
+        expected = (1.0 if n <= 2 else math.sqrt(math.pi / 2)) / math.sqrt(n)
+        assert each.sensitivity == pytest.approx(expected, rel=0.01), each
+
+
 def test_advice_choices_and_budgets_name_what_there_is(printed: tuple[Said, list[Finding]]) -> None:
     for _, outcome in printed[0]:
         assert 0 <= outcome.done <= max(outcome.done, outcome.total)
@@ -295,6 +313,7 @@ def test_advice_choices_and_budgets_name_what_there_is(printed: tuple[Said, list
                 if "±" in each.source or each.basis.startswith("steps of"):
                     # Bounds alone are known: rectangular (JCGM 100 4.3.7).
                     assert each.distribution == "rectangular", (budget.id, each)
+                assert_as_stated(each)
         by_budget = [(check, outcome.budget_of(check)) for check in outcome.checks if check.value is not None]
         if outcome.step in ("drift", "compare"):
             continue  # their limits are the uncertainty, times the coverage factor
