@@ -659,6 +659,32 @@ def test_three_channels_at_each_others_times_are_swapped_or_set_wrongly(
         assert got[0].evidence[0].endswith("from the place of another of the three")
 
 
+@pytest.mark.parametrize(
+    ("held", "ratio", "unit", "holds"),
+    [
+        # 5 m away by its sound; all settings are in feet where metres are wanted, or the other way round.
+        (5.0 / 0.3048, 1 / 0.3048, "m", True),
+        (5.0, 0.3048, "ft", True),
+        # 2 ms and 1.645 · 0.1 ms are 0.74 m.
+        (5.73 / 0.3048, 1 / 0.3048, "m", True),
+        (5.76 / 0.3048, 1 / 0.3048, "m", False),
+        (4.24 / 0.3048, 1 / 0.3048, "m", False),
+        (5.0, 0.3048, "ms", False),
+        (None, 0.3048, "ft", False),
+        (5.0, None, "ft", False),
+    ],
+)
+def test_a_subwoofer_that_was_entered_in_the_wrong_unit_of_all_holds_its_latency(
+    held: float | None, ratio: float | None, unit: Any, holds: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(distances, "unit_is_entered", lambda _: True)
+    base = evidence(distances=SimpleNamespace(held_ratio=ratio))
+    processor = replace(base.job.system.processor, delay=replace(base.job.system.processor.delay, unit=unit))
+    base.job = job_of(defined(replace(base.job.system, processor=processor)))
+    sub = SimpleNamespace(held=held, acoustic_m=5.0, speed_m_s=343.0, arrival_u_s=0.1e-3)
+    assert calibration._entered_in_another_unit(base, sub) is holds
+
+
 # --- the room ------------------------------------------------------------------------------------------------------
 
 

@@ -452,3 +452,13 @@ def test_the_majority_of_the_subwoofers_is_right() -> None:
     assert apart == {"a": ("alike", ("b",)), "b": ("reversed", ("a", "c")), "c": ("alike", ("b",))}
     nothing = sub_states(unknown=(("a", "b"), ("a", "c"), ("b", "c")))
     assert {state for state, _ in nothing.values()} == {"unknown"}
+
+
+def test_without_the_level_of_a_seat_its_evenness_of_tone_is_unknown() -> None:
+    """A response with a gap in the range in which levels are read: what is heard in other bands is known."""
+    room = SoundRoom(cinema(("FL", "FC", "FR"), ("A1", "A2")))
+    gap = np.where(np.abs(np.log2(GRID_HZ / 1000)) < 0.1, np.nan, room.items["FL", "A1"].third_octave_db)
+    room.change("FL", ["A1"], third_octave_db=gap)
+    found = seat_variance.one_round(room.job(), AS_FOUND, room.analyses())
+    assert not found["FL"][seat_variance.TONE] and found["FL"][seat_variance.HEARD]
+    assert found["FC"][seat_variance.TONE].keys() == found["FC"][seat_variance.HEARD].keys()

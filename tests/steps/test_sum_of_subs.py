@@ -13,10 +13,11 @@ from sound_room import SoundRoom
 
 from commission.diagnosis import findings
 from commission.dsp.analysis import BASS_HZ
+from commission.dsp.bass_sum import unchanged
 from commission.model import AS_FOUND, AS_LEFT, Analyses, EventBody, Job, Processor, Verdict
 from commission.steps import bass
 from commission.steps import levels as step
-from commission.steps.bass.result import BassResult
+from commission.steps.bass.result import BassResult, louder_db_of
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.steps.shared.sub_sum import QUANTITY, sub_level_db
 
@@ -179,3 +180,6 @@ def test_what_bass_proposes_reads_the_reference_at_once() -> None:
         for new, each in zip(result.subs.values(), own, strict=True)
     )
     assert sub_level_db(turned) + calibration_db == pytest.approx(75.0, abs=0.3)
+    # Read at once they are 80 dB, however loud each of them is alone: with nothing changed, all trims are 5 dB too high.
+    at_once = job_of(defined(added), *visit.bodies, *read, reading("levels", QUANTITY, 80.0, "dB", seat="A1"))
+    assert louder_db_of(at_once, result.measured, unchanged(2), ((), ())) == pytest.approx(-5.0)
