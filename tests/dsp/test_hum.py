@@ -45,6 +45,14 @@ def test_hum_20_db_below_the_noise_is_found(mains_hz: float) -> None:
             assert each.mains_hz == pytest.approx(mains_hz, abs=0.03)  # a bin of 1/30 Hz
 
 
+@pytest.mark.parametrize("mains_hz", [49.83, 60.17])
+def test_a_grid_may_be_off_by_a_sixth_of_a_hertz(mains_hz: float) -> None:
+    """EN 50160: ±0.5 Hz for 99.5 % of a year, mostly within 0.2 (from memory)."""
+    x = noise(9, 30)
+    found = find_hum(x + hum(9, len(x), mains_hz, -10), RATE)
+    assert found.found and found.mains_hz == pytest.approx(mains_hz, abs=0.03)
+
+
 def test_level_and_lines_of_strong_hum() -> None:
     x = noise(7, 30)
     found = find_hum(x + hum(7, len(x), 50.0, 0.0), RATE)

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from decaying_rooms import SPEED_M_S, decaying
 
+from commission.dsp import leakage
 from commission.dsp.leakage import flat_spectra, leakage_gain, room_sounds, shared_sound
 from commission.model import RoomSound
 
@@ -23,6 +24,14 @@ def kept(impulses: np.ndarray, arrivals_s: np.ndarray, rate_hz: float) -> list[R
     found = room_sounds(impulses, list(arrivals_s), [0.0] * len(impulses), rate_hz)
     assert all(each is not None for each in found)
     return [each for each in found if each is not None]
+
+
+def test_a_third_of_an_octave_is_a_sixth_to_either_side() -> None:
+    power = np.zeros(2000)
+    power[600] = 1.0
+    seen = np.flatnonzero(leakage._third_octaves(power))
+    assert seen[0] == pytest.approx(600 / 2 ** (1 / 6), abs=1.0) and seen[-1] == pytest.approx(600 * 2 ** (1 / 6), abs=1.0)
+    assert leakage._third_octaves(np.ones(2000)) == pytest.approx(1.0)
 
 
 def pair(rate_hz: int, seed: int) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

@@ -292,6 +292,9 @@ def assert_as_stated(each: Contribution) -> None:
         half = float(stated[2]) * IN_METRES.get(stated[3], 1.0) / (1 if stated[1] == "±" else 2)
         # Rectangular (JCGM 100 4.3.7). 14 %: some are stated with a single digit, such as 5 mm for ±1 cm.
         assert each.u == pytest.approx(half / math.sqrt(3), rel=0.14), each
+    if each.source.endswith((" place by hand", "laces by hand")) and each.unit == "m":
+        # Each of them to ±2 cm, k = 2 (common practice, no source).
+        assert each.u == pytest.approx(0.01 * (1 if each.source.startswith("one") else math.sqrt(2)), rel=0.02), each
     if (count := re.search(r"(median of|,) (\d+) (main channels|readings?)$", each.source)) is not None:
         n = int(count[2])
         # Of a median: √(π/2)/√n (Kendall and Stuart, from memory); of one or two it is the mean.

@@ -504,15 +504,13 @@ def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[
 
 
 def _trade_choice(job: Job, result: BassResult) -> Choice:
-    by_name = {each.name: each for each in result.trade}
     options = tuple(
         (
-            name,
-            f"{PRICE_WORDS[name]}: {number(by_name[name].sd_db, 1)} dB seat to seat, output "
-            f"{number(by_name[name].figures.output_db, 1, signed=True)} dB",
+            each.name,
+            f"{PRICE_WORDS[each.name]}: {number(each.sd_db, 1)} dB seat to seat, output "
+            f"{number(each.figures.output_db, 1, signed=True)} dB",
         )
-        for name in PRICES
-        if name in by_name
+        for each in result.trade
     )
     current = job.decisions.get((result.measured.round, "bass", TRADE_KEY), "balanced")
     return Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current)
