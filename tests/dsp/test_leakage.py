@@ -30,7 +30,9 @@ def test_a_third_of_an_octave_is_a_sixth_to_either_side() -> None:
     power = np.zeros(2000)
     power[600] = 1.0
     seen = np.flatnonzero(leakage._third_octaves(power))
-    assert seen[0] == pytest.approx(600 / 2 ** (1 / 6), abs=1.0) and seen[-1] == pytest.approx(600 * 2 ** (1 / 6), abs=1.0)
+    assert seen[0] == pytest.approx(600 / 2 ** (1 / 6), abs=1.0) and seen[-1] == pytest.approx(
+        600 * 2 ** (1 / 6), abs=1.0
+    )
     assert leakage._third_octaves(np.ones(2000)) == pytest.approx(1.0)
 
 

@@ -668,3 +668,23 @@ def test_variance_properties(table: list[list[float]], shift: float, factor: flo
     assert a is not None
     assert b is not None
     assert a.msv_db2 == pytest.approx(b.msv_db2, abs=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("snr_db", "late_share", "problem"),
+    [
+        (20.1, 0.0099, None),
+        (None, 0.0, None),
+        (19.9, 0.0, "its signal-to-noise ratio is 20 dB, 20 dB are needed"),
+        (60.0, 0.0101, "it ends before the sound has decayed"),
+    ],
+)
+def test_speech_needs_20_db_over_the_noise_and_a_hundredth_at_the_end(
+    snr_db: float | None, late_share: float, problem: str | None
+) -> None:
+    """Below these the transfer of modulation is that of noise, or of where the recording ends (common practice, no source)."""
+    impulse = np.zeros(48000)
+    end = noise.tail(impulse)
+    end[:] = np.sqrt(late_share / (1 - late_share) / len(end))
+    impulse[100] = 1.0
+    assert analysis._speech_problem(impulse, snr_db) == problem

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
@@ -17,6 +18,7 @@ from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
 from commission.model import Analyses, Filter, FilterRanges, FilterWidth, Outcome, Steps, Target, Verdict
 from commission.record.data.bass import bass_values
 from commission.steps import bass
+from commission.steps.bass import result as bass_result
 from commission.steps.bass.measurement import MeasuredBass, measured_bass
 from commission.steps.bass.result import (
     FILTERS_KEY,
@@ -106,6 +108,12 @@ def test_the_crossover_is_brought_together() -> None:
     outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
     assert [c.channel for c in outcome.checks if c.id == "bass.crossover"] == ["FL", "FC", "FR"]
     assert not any(c.verdict is Verdict.FAIL for c in outcome.checks if (c.value or 0) < 3)
+    sums = [c for c in outcome.checks if c.id == "bass.crossover"]
+    # Limit 3 dB; positions and steps make u 0.5 dB (common practice, no source): 1.645 · 0.5 dB on either side is unsure.
+    for check in sums:
+        assert check.limit is not None and check.limit.high == 3.0
+        assert check.limit.judge(3.8, check.uncertainty) is Verdict.UNSURE
+        assert check.limit.judge(3.85, check.uncertainty) is Verdict.FAIL
 
 
 @pytest.mark.parametrize("is_reversed", [True, False])
@@ -123,6 +131,27 @@ def test_subwoofers_against_the_mains_are_a_hole_at_the_crossover(is_reversed: b
         assert named[0].channels == MAINS and named[0].title.endswith("with the subwoofers turned over")
         words = " ".join((named[0].title, *named[0].evidence, named[0].remedy))
         assert "SUB1 and SUB2 turned over" in words and "mistake" not in words and "wiring" not in words
+
+
+@pytest.mark.parametrize(
+    ("keep_gain_db", "keep_db2", "wanted"),
+    [(0.0, 9.9, "keep"), (0.0, 10.1, "even"), (-1.0, 8.4, "keep"), (-1.0, 8.6, "even"), (-1.0, 3.0, "keep")],
+)
+def test_a_decibel_of_the_sum_may_cost_as_much_as_one_of_output(
+    keep_gain_db: float, keep_db2: float, wanted: str
+) -> None:
+    """3 dB² at most for each decibel that the most even settings, 4 dB², lose below −0.5 dB: here 2.0 and 1.5 dB."""
+    unused = unchanged(2)
+    candidates = {
+        "even": bass_result.Candidate(settings=unused, sd_db=2.0, sum_gain_db=-2.5),
+        "keep": bass_result.Candidate(settings=unused, sd_db=math.sqrt(keep_db2), sum_gain_db=keep_gain_db),
+    }
+    measured: Any = SimpleNamespace(round=AS_FOUND)
+    assert bass_result._wanted(job_of(defined(cinema())), measured, candidates) == wanted
+    assert bass_result._wanted(job_of(defined(cinema())), measured, {"even": candidates["even"]}) == "even"
+    for decision in candidates:
+        job = job_of(defined(cinema()), decided("bass", bass_result.SUM_KEY, decision))
+        assert bass_result._wanted(job, measured, candidates) == decision
 
 
 @pytest.mark.parametrize(("seed", "wanted"), [(2, "keep"), (8, "even")])

@@ -17,7 +17,7 @@ from quiet_rooms import FULL_SCALE_DB, nc_noise
 from commission.dsp.leakage import flat_spectra, leakage_gain, room_sounds, shared_sound
 from commission.model import AS_FOUND, AnalysedNoise, Analyses, Instrument
 from commission.steps import wiring
-from commission.steps.wiring.budgets import leakage_budget
+from commission.steps.wiring.budgets import compression_budget, leakage_budget
 
 RATE, SEATS = 16000, 4
 CONTAINED = 0.95
@@ -105,6 +105,21 @@ def test_the_hum_of_a_channel_is_read_within_its_uncertainty_at_ten_centimetres(
     assert found.noise.hum_db == pytest.approx(
         53.2, abs=0.5
     )  # 10·lg(10^5.2 + 10^4.6 + 10^4.0), and noise below the lines
+
+
+def test_compression_of_unknown_cause_may_be_that_of_moving_parts() -> None:
+    """Up to 3 dB, whose half is u; where the third harmonic is known, half of what it explains."""
+
+    def u_db(explained_db: float | None, unknown: bool) -> float:
+        budget = compression_budget(
+            ("FL", "A2"), noise_db=0.3, explained_db=explained_db, unknown=unknown, rise_db=0.4
+        )
+        return budget.u
+
+    plain = np.hypot(0.1, 0.5)  # steps of the gain; noise and what rises
+    assert u_db(None, False) == pytest.approx(plain)
+    assert u_db(None, True) == pytest.approx(np.hypot(1.5, plain))
+    assert u_db(2.0, True) == pytest.approx(np.hypot(1.0, plain))
 
 
 def test_what_was_not_found_has_no_budget() -> None:
