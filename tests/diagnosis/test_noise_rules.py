@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +14,7 @@ from quiet_rooms import FULL_SCALE_DB, nc_noise
 from sound_room import SoundRoom
 
 from commission.diagnosis import findings
+from commission.diagnosis import noise as noise_rules
 from commission.diagnosis.fates import follow
 from commission.dsp.analysis import analyse_batch
 from commission.model import (
@@ -224,3 +227,26 @@ def test_what_the_room_does_without_the_channel_is_not_the_channels() -> None:
 def test_an_uncalibrated_microphone_accuses_no_channel() -> None:
     noises = {"FL": nc_noise(34, 38, lines=HUM)}
     assert of_wiring(of_channels(noises), job(microphone=None)) == []
+
+
+@pytest.mark.parametrize(
+    ("deciding_hz", "lines", "octave_db", "by_hum"),
+    [
+        (125, {100.0: 46.0}, 48.9, True),  # half of the power
+        (125, {100.0: 46.0}, 49.1, False),
+        (125, {100.0: 46.0, 150.0: 46.0}, 51.9, True),  # 49 dB together
+        (125, {50.0: 60.0, 200.0: 60.0}, 49.0, False),  # in other octaves
+        (31, {25.0: 50.0}, 52.0, True),  # its exact centre is 31.5 Hz
+        (125, {}, 49.0, False),
+        (None, {100.0: 46.0}, 48.0, False),
+    ],
+)
+def test_hum_makes_an_octave_with_half_of_its_power(
+    deciding_hz: int | None, lines: dict[float, float], octave_db: float, by_hum: bool
+) -> None:
+    made: Any = SimpleNamespace(
+        deciding_hz=deciding_hz,
+        hum_lines=[SimpleNamespace(frequency_hz=hz, level_db=db) for hz, db in lines.items()],
+        octave_db={31: octave_db, 125: octave_db},
+    )
+    assert noise_rules._by_hum(made) is by_hum

@@ -23,6 +23,7 @@ from commission.model import (
     Response,
     Verdict,
 )
+from commission.model.formatting import number
 from commission.steps import dialogue
 
 RATE = 48000
@@ -150,8 +151,12 @@ def test_a_soft_centre_makes_the_level_count() -> None:
     of = job(*noise({hz: level - 24 for hz, level in LOUD_DB.items()}))
     places = [(channel, seat) for channel in ("FL", "FR") for seat in ("A2", "B2")]
     sides = {place: decay(0.3, 20 + n) for n, place in enumerate(places)}  # which show that the gain is the same
-    found = dialogue.solve(of, AS_FOUND, analyses({"A2": decay(0.3, 8), "B2": decay(0.3, 9, -12.0)}, sides))
-    near, far = found.seats
+    heard = analyses({"A2": decay(0.3, 8), "B2": (soft := decay(0.3, 9, -12.0))}, sides)
+    near, far = dialogue.solve(of, AS_FOUND, heard).seats
+    span = f"At the seats: {number(far.speech_db, 1)} to {number(near.speech_db, 1)} dB(A)."
+    assert any(remark.endswith(span) for remark in evaluated(of, heard).remarks)
+    # Not measured at the reference seat, it may as well be as loud there.
+    assert dialogue.solve(of, AS_FOUND, analyses({"B2": soft})).seats[0].speech_db == 60.0
     assert near.speech_db - far.speech_db == pytest.approx(12.0, abs=0.8)  # decays of two seeds
     assert far.centre_db == pytest.approx(-12.0, abs=1.2)
     assert (far.gain_level or 0) > (near.gain_level or 0)

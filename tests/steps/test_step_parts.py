@@ -24,6 +24,7 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import VarianceParts
 from commission.model import AS_FOUND, FULL_SCALE, SOUND_PRESSURE, Analyses, Band, EarlierFigure, Prompt, Room, Seat
 from commission.steps import step
+from commission.steps.bass import crossover
 from commission.steps.drift import visits as drift_visits
 from commission.steps.handover import settings_sheet
 from commission.steps.layout.room_modes import modes_table
@@ -462,3 +463,14 @@ def test_without_the_level_of_a_seat_its_evenness_of_tone_is_unknown() -> None:
     found = seat_variance.one_round(room.job(), AS_FOUND, room.analyses())
     assert not found["FL"][seat_variance.TONE] and found["FL"][seat_variance.HEARD]
     assert found["FC"][seat_variance.TONE].keys() == found["FC"][seat_variance.HEARD].keys()
+
+
+@pytest.mark.parametrize(("above_db", "known", "noisy"), [(9.0, 3, True), (11.0, 3, False), (9.0, 0, False)])
+def test_noise_covers_a_main_below_the_crossover_where_it_is_known(above_db: float, known: int, noisy: bool) -> None:
+    """10 dB are needed; noise is known at some frequencies of the octave below 80 Hz, or at none."""
+    inside = np.flatnonzero((GRID_HZ >= 36) & (GRID_HZ <= 52))
+    noise_db = np.full(len(GRID_HZ), np.nan)
+    noise_db[inside[:known]] = -above_db
+    one: Any = SimpleNamespace(third_octave_db=np.zeros(len(GRID_HZ)), noise_db=noise_db)
+    unknown: Any = SimpleNamespace(third_octave_db=np.zeros(len(GRID_HZ)), noise_db=None)
+    assert crossover._is_noisy_below([one, None, unknown], 80.0) is noisy
