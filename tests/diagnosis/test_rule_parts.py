@@ -681,7 +681,7 @@ def test_a_subwoofer_that_was_entered_in_the_wrong_unit_of_all_holds_its_latency
     base = evidence(distances=SimpleNamespace(held_ratio=ratio))
     processor = replace(base.job.system.processor, delay=replace(base.job.system.processor.delay, unit=unit))
     base.job = job_of(defined(replace(base.job.system, processor=processor)))
-    sub = SimpleNamespace(held=held, acoustic_m=5.0, speed_m_s=343.0, arrival_u_s=0.1e-3)
+    sub: Any = SimpleNamespace(held=held, acoustic_m=5.0, speed_m_s=343.0, arrival_u_s=0.1e-3)
     assert calibration._entered_in_another_unit(base, sub) is holds
 
 
