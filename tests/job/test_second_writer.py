@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import shutil
 import sqlite3
@@ -9,12 +10,14 @@ import subprocess
 import sys
 import threading
 import time
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
 
 from commission import model
 from commission.cli.local_services import LocalServices
+from commission.job import guard
 from commission.job.store import JobFile
 from commission.model import InputError, JobCreated, Noted, StoreError, System
 from commission.model.outside_files import kind_of, read_outside
@@ -190,3 +193,21 @@ def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="a pipe or a device"):
         read_outside(Path("/dev/zero"), "a file", largest_bytes=1000)
     assert kind_of(tmp_path / "\0") == "missing"
+
+
+@pytest.mark.parametrize(
+    ("number", "in_use"), [(errno.EAGAIN, True), (errno.EACCES, True), (errno.ENOLCK, False), (errno.EINVAL, False)]
+)
+def test_a_file_system_without_locks_is_no_second_writer(
+    number: int, in_use: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """fcntl(2): EAGAIN or EACCES where somebody else holds the lock; others where there are none, as on some networks."""
+    path = tmp_path / "a.commission"
+    JobFile.create(path).close()
+
+    def refused(*_: object) -> None:
+        raise OSError(number, "")
+
+    monkeypatch.setattr(guard.fcntl, "fcntl", refused)
+    with pytest.raises(StoreError, match="in use by another program") if in_use else nullcontext():
+        JobFile.open(path).close()

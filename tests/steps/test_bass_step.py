@@ -154,6 +154,29 @@ def test_a_decibel_of_the_sum_may_cost_as_much_as_one_of_output(
         assert bass_result._wanted(job, measured, candidates) == decision
 
 
+@pytest.mark.parametrize(
+    ("gained", "u", "held_out_db2", "subs", "kept"),
+    [
+        (0.51, 0.25, None, 2, ""),
+        (0.49, 0.1, None, 2, "what can be heard"),
+        (0.61, 0.3, None, 2, ""),
+        (0.59, 0.3, None, 2, "its uncertainty"),
+        (9.0, 0.3, 3.99, 2, ""),
+        (9.0, 0.3, 4.0, 2, "without one of the seats"),
+        (9.0, 0.3, None, 1, "one subwoofer"),
+    ],
+)
+def test_settings_stay_where_new_ones_gain_too_little(
+    gained: float, u: float, held_out_db2: float | None, subs: int, kept: str
+) -> None:
+    """0.5 dB² or twice the uncertainty, and seats that settings were not searched for gain as well; now it is 4 dB²."""
+    measured: Any = SimpleNamespace(room=SimpleNamespace(subs=subs))
+    found: Any = SimpleNamespace(figures=SimpleNamespace(variance_db2=4.0))
+    held_out: Any = None if held_out_db2 is None else SimpleNamespace(mean_db2=held_out_db2)
+    why = bass_result._why_kept(measured, found, found, None, gained, u, held_out)
+    assert (kept in why if why is not None else not kept) and (why is None) is (kept == "")
+
+
 @pytest.mark.parametrize(("seed", "wanted"), [(2, "keep"), (8, "even")])
 def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(seed: int, wanted: str) -> None:
     """With the sum kept the seats are less even; where that costs much, evenness counts, and the other can be chosen."""
