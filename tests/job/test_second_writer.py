@@ -17,7 +17,6 @@ import pytest
 
 from commission import model
 from commission.cli.local_services import LocalServices
-from commission.job import guard
 from commission.job.store import JobFile
 from commission.model import InputError, JobCreated, Noted, StoreError, System
 from commission.model.outside_files import kind_of, read_outside
@@ -208,6 +207,6 @@ def test_a_file_system_without_locks_is_no_second_writer(
     def refused(*_: object) -> None:
         raise OSError(number, "")
 
-    monkeypatch.setattr(guard.fcntl, "fcntl", refused)
+    monkeypatch.setattr("fcntl.fcntl", refused)
     with pytest.raises(StoreError, match="in use by another program") if in_use else nullcontext():
         JobFile.open(path).close()
