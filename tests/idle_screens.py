@@ -1,7 +1,8 @@
 """Screens are tested without waiting for a clock.
 
 Textual's pilot sleeps 20 ms after every key, twice, and goes on once the process has computed little meanwhile. Here it goes
-on as soon as the event loop has nothing left to do, which is both sooner and certain.
+on as soon as the event loop has nothing left to do, which is both sooner and certain. A screen is painted when a test pauses, once,
+instead of after every message; and style sheets are parsed once for all programs of a process.
 """
 
 from __future__ import annotations
@@ -13,11 +14,17 @@ from typing import Any
 import textual.app
 import textual.pilot
 import textual.screen
+from textual.css.stylesheet import Stylesheet
 
+AT_ONCE = False
+"""Whether screens are painted as soon as they ask for it: for tests of how often they do, and how long that takes."""
 FRAME_S = 0.001
 """A screen is painted again after this time instead of 1/60 s."""
 SOON_S = 0.02
 """A timer that ends within this time is waited for."""
+
+_paint = textual.screen.Screen._compositor_refresh
+_unpainted: set[textual.screen.Screen[Any]] = set()
 
 
 def threads_at_work(loop: Any) -> bool:
@@ -48,8 +55,40 @@ async def wait_for_idle(min_sleep: float = 0.0, max_sleep: float = 1.0) -> None:
                 return
 
 
+async def wait_and_paint(min_sleep: float = 0.0, max_sleep: float = 1.0) -> None:
+    """Wait as `wait_for_idle` does, then paint what has changed."""
+    await wait_for_idle(min_sleep, max_sleep)
+    while _unpainted:
+        screen = _unpainted.pop()
+        if screen.is_running and screen is screen.app.screen:
+            _paint(screen)
+
+
+def paint_in_pause(screen: textual.screen.Screen[Any]) -> None:
+    """Leave the painting of the top screen to the next pause; the compositor keeps the regions that have changed."""
+    if AT_ONCE or screen is not screen.app.screen:
+        _paint(screen)
+    else:
+        screen._dirty_widgets.clear()
+        _unpainted.add(screen)
+
+
+_parse = Stylesheet._parse_rules
+_parsed: dict[tuple[object, ...], Any] = {}
+
+
+def parse_once(sheet: Stylesheet, *arguments: Any, **named: Any) -> Any:
+    """The rules of a style sheet, which are only read: parsed when a program first has them with these colours."""
+    key = *arguments, *named.items(), *sheet._variables.items()
+    if key not in _parsed:
+        _parsed[key] = _parse(sheet, *arguments, **named)
+    return _parsed[key]
+
+
 def install() -> None:
     """For every screen that is tested in this process."""
     setattr(textual.app, "wait_for_idle", wait_for_idle)  # noqa: B010
-    setattr(textual.pilot, "wait_for_idle", wait_for_idle)  # noqa: B010
+    setattr(textual.pilot, "wait_for_idle", wait_and_paint)  # noqa: B010
+    setattr(textual.screen.Screen, "_compositor_refresh", paint_in_pause)  # noqa: B010
+    setattr(Stylesheet, "_parse_rules", parse_once)  # noqa: B010
     setattr(textual.screen, "UPDATE_PERIOD", FRAME_S)  # noqa: B010  (declared final)

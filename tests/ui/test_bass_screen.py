@@ -8,6 +8,7 @@ from functools import cache
 from pathlib import Path
 from types import SimpleNamespace
 
+import idle_screens
 import pytest
 from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
@@ -81,6 +82,7 @@ async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
 ) -> None:
     visit, result = four_at_twelve()
     monkeypatch.setattr(BassScreen, "visit", visit)
+    monkeypatch.setattr(idle_screens, "AT_ONCE", True)
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         app.push_screen(BassScreen(result))

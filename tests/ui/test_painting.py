@@ -6,6 +6,7 @@ import asyncio
 from pathlib import Path
 from typing import Any
 
+import idle_screens
 import pytest
 from builders import cinema, levels
 from stand_ins import settle
@@ -19,8 +20,9 @@ from commission.ui.widgets.result_table import ResultTable
 
 
 @pytest.fixture
-def app(tmp_path: Path) -> CommissionApp:
-    """The program on a job with a few readings."""
+def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
+    """The program on a job with a few readings, painted whenever a screen asks for it."""
+    monkeypatch.setattr(idle_screens, "AT_ONCE", True)
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
     visit.append(*levels({"FL": 75.0, "FC": 76.0}))

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 from builders import cinema, levels
 from solved_services import SolvedServices
+from stand_ins import screen_text as shown
 from textual import events
 from textual.pilot import Pilot
 from textual.widgets import Input, Static
@@ -56,15 +57,6 @@ async def to_step(pilot: Pilot[Any], step_id: str) -> None:
     pilot.app.screen.query_one("#step-list", Picker).select(step_id)
     await pilot.press("enter")
     await settle(pilot)
-
-
-def shown(app: CommissionApp) -> str:
-    """The text on the screen."""
-    lines = []
-    for y in range(app.size.height):
-        strips = app.screen._compositor.render_strips()
-        lines.append("".join(segment.text for segment in strips[y]) if y < len(strips) else "")
-    return "\n".join(line.rstrip() for line in lines)
 
 
 def footer_fits(app: CommissionApp) -> bool:
