@@ -8,9 +8,15 @@ import shutil
 import sys
 import threading
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
+from _pytest.unraisableexception import gc_collect_iterations_key
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from commission.cli.local_services import LocalServices
+    from commission.ui.app import CommissionApp
 
 HERE = str(Path(__file__).parent)
 if HERE not in sys.path:
@@ -39,10 +45,12 @@ def pytest_collection_finish() -> None:
     gc.freeze()
 
 
-def pytest_configure() -> None:
+def pytest_configure(config: pytest.Config) -> None:
     import idle_screens
 
     idle_screens.install()
+    # pytest searches for lost errors five times at the end, for interpreters that need it; every search takes half a second.
+    config.stash[gc_collect_iterations_key] = 1
 
 
 @pytest.fixture(scope="session")
@@ -71,3 +79,26 @@ def sample_copy(sample: Path, tmp_path: Path) -> Path:
     """The sample job as a file of the test's own; services on `state` beside it know the analyses."""
     shutil.copytree(sample.parent / "state" / "analyses", tmp_path / "state" / "analyses")
     return Path(shutil.copy(sample, tmp_path / "harbour-lane.commission"))
+
+
+@pytest.fixture
+def soft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LocalServices:
+    """Services of an installer who has stored three readings in `soft.commission`, in the current folder."""
+    from builders import cinema, levels
+
+    from commission.cli.local_services import LocalServices
+
+    monkeypatch.chdir(tmp_path)
+    services = LocalServices(tmp_path / "state")
+    visit = services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
+    visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 74.0}))
+    visit.close()
+    return services
+
+
+@pytest.fixture
+def soft_app(soft: LocalServices, tmp_path: Path) -> CommissionApp:
+    """The program on that job."""
+    from commission.ui.app import CommissionApp
+
+    return CommissionApp(soft, tmp_path / "soft.commission", keys=tmp_path / "no-keys.toml")

@@ -1,39 +1,28 @@
 """A photograph attached from a step's screen: refusals stay, counts show, the log lists it and takes it back."""
 
 import pytest
-from builders import cinema, levels
 from PIL import Image
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Input
 
-from commission.cli.local_services import LocalServices
-from commission.ui.app import CommissionApp
 from commission.ui.screens.photograph import Attach
 from commission.ui.screens.step import StepScreen
 
-SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
-
 
 @pytest.fixture
-def app(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
+def app(soft_app, tmp_path, monkeypatch):
     monkeypatch.setenv("HOME", str(tmp_path))
-    services = LocalServices(tmp_path / "state")
-    visit = services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
-    visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 74.0}))
-    visit.close()
     Image.new("RGB", (300, 200), (90, 60, 30)).save(tmp_path / "back wall.jpg")
     (tmp_path / "broken.jpg").write_bytes(b"no picture at all")
-    return CommissionApp(services, tmp_path / "soft.commission", keys=tmp_path / "none.toml")
+    return soft_app
 
 
 def path_field(app):
     return app.screen.query_one("#photo-path", Input)
 
 
-@SIZES
-async def test_by_path_with_caption_and_round(app, size):
-    async with app.run_test(size=size) as pilot:
+async def test_by_path_with_caption_and_round(app):
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "levels")
         await pilot.press("p")
@@ -107,8 +96,8 @@ async def test_from_the_overview_the_step_is_asked_for(app):
         assert footer_fits(app)
 
 
-async def test_escape_leaves_everything_as_it_is(app):
-    async with app.run_test(size=(80, 24)) as pilot:
+async def test_escape_attaches_nothing_and_notes_are_counted_and_read_on_their_step(app):
+    async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         before = len(app.visit.job.log)
         await to_step(pilot, "levels")
@@ -116,12 +105,6 @@ async def test_escape_leaves_everything_as_it_is(app):
         await settle(pilot)
         assert isinstance(app.screen, StepScreen)
         assert len(app.visit.job.log) == before
-
-
-async def test_notes_are_counted_and_read_on_their_step(app):
-    async with app.run_test(size=(120, 40)) as pilot:
-        await settle(pilot)
-        await to_step(pilot, "levels")
         await pilot.press("n", *"door open", "enter")
         await settle(pilot)
         await pilot.press("n", *"fridge on", "enter")

@@ -1,6 +1,5 @@
 """Findings with what became of them, what was done about them, and what nobody accounted for."""
 
-import pytest
 from builders import cinema, levels, setting
 from stand_ins import app_of, settle
 from test_returning import shown
@@ -19,10 +18,9 @@ def quiet_centre():
     return app_of(*(setting(c, trim_db=0.0) for c in read), *passes)
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
-async def test_a_repair_is_logged_by_keyboard_and_the_finding_stays(size):
+async def test_a_repair_is_logged_by_keyboard_and_the_finding_stays():
     app = quiet_centre()
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         text = shown(app)
         assert "✗ dialogue quiet: FC 3.0 dB below FL and FR" in text

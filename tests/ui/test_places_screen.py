@@ -45,9 +45,8 @@ async def opened(pilot, app: CommissionApp) -> PlacesScreen:
     return app.screen
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
-async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp, size: tuple[int, int]) -> None:
-    async with app.run_test(size=size) as pilot:
+async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp) -> None:
+    async with app.run_test(size=(80, 24)) as pilot:
         screen = await opened(pilot, app)
         assert footer_fits(app)
         assert screen.selected == "A1"

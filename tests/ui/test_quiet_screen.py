@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import pytest
 from builders import cinema
 from test_shell import settle, shown, to_step
 
@@ -16,13 +15,12 @@ from commission.ui.screens.step import StepScreen
 OCTAVES = ("60", "55", "48", "42", "37", "31", "26", "22", "18")
 
 
-@pytest.mark.parametrize("size", [(80, 24), (120, 40)])
-async def test_a_state_of_ones_own_is_named_and_typed(tmp_path: Path, size: tuple[int, int]) -> None:
+async def test_a_state_of_ones_own_is_named_and_typed(tmp_path: Path) -> None:
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "loft.commission", cinema())
     visit.close()
     app = CommissionApp(services, tmp_path / "loft.commission", keys=tmp_path / "no-keys.toml")
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "quiet")
         assert isinstance(app.screen, StepScreen)

@@ -6,7 +6,7 @@ import sys
 import threading
 
 import pytest
-from builders import cinema, levels
+from builders import cinema
 from stand_ins import StandInWorkshop, app_of, settle
 from test_shell import shown, to_step
 from textual.widgets import Input
@@ -20,17 +20,11 @@ from commission.ui.screens.return_visit import suggested
 from commission.ui.screens.start import Start
 
 YEAR = dt.date.today().year
-SIZES = pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
 
 
 @pytest.fixture
-def services(tmp_path, monkeypatch):
-    monkeypatch.chdir(tmp_path)
-    services = LocalServices(tmp_path / "state")
-    visit = services.create(tmp_path / "soft", cinema(["FL", "FC", "FR"]))
-    visit.append(*levels({"FL": 76.0, "FC": 75.0, "FR": 74.0}))
-    visit.close()
-    return services
+def services(soft):
+    return soft
 
 
 def begun(services, tmp_path, path=None):
@@ -43,10 +37,9 @@ async def choose(pilot, key):
     await settle(pilot)
 
 
-@SIZES
-async def test_return_to_a_recent_job(services, tmp_path, size):
+async def test_return_to_a_recent_job(services, tmp_path):
     app = begun(services, tmp_path)
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert "Return to an earlier job" in shown(app)
         await choose(pilot, "return")
@@ -155,10 +148,9 @@ def test_the_suggested_name_takes_the_year_and_never_an_old_file(tmp_path, monke
 # --- the record ---------------------------------------------------------------------------------------------------
 
 
-@SIZES
-async def test_the_record_is_written_in_the_form_of_its_ending(services, tmp_path, size):
+async def test_the_record_is_written_in_the_form_of_its_ending(services, tmp_path):
     app = begun(services, tmp_path, tmp_path / "soft.commission")
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await pilot.press("colon", *"write the", "enter")
         await settle(pilot)

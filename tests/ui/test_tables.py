@@ -52,11 +52,10 @@ def app(tmp_path, monkeypatch):
 # --- limits -------------------------------------------------------------------------------------------------------
 
 
-@both_sizes
-async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdicts(app, tmp_path, size):
+async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdicts(app, tmp_path):
     (tmp_path / "own.toml").write_text(OWN, encoding="utf-8")
     (tmp_path / "bad.toml").write_text(OWN.replace('"dB"', '"m"'), encoding="utf-8")
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert app.outcomes["levels"].verdict.value == "fail"
         await to_step(pilot, "site")
@@ -122,11 +121,10 @@ def rejudged_app(tmp_path):
     return CommissionApp(LocalServices(tmp_path / "state"), path, keys=tmp_path / "none.toml")
 
 
-@both_sizes
-async def test_what_would_be_judged_differently_is_reported_and_listed(tmp_path, monkeypatch, size):
+async def test_what_would_be_judged_differently_is_reported_and_listed(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     app = rejudged_app(tmp_path)
-    async with app.run_test(size=size) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await wait_for(pilot, lambda: app.rejudged is not None)
         count = len(app.rejudged.differences)
         assert count >= 2
@@ -202,9 +200,8 @@ def test_a_budget_fits_the_narrow_screen_and_each_row_is_reported_below():
     assert "root of the sum of the squared parts" in screen.about(other.rows[2])
 
 
-@both_sizes
-async def test_the_budget_of_the_selected_row_states_the_u_of_its_verdict(app, size):
-    async with app.run_test(size=size) as pilot:
+async def test_the_budget_of_the_selected_row_states_the_u_of_its_verdict(app):
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "levels")
         await pilot.press("down", "u")
