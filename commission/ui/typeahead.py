@@ -19,8 +19,11 @@ from textual.events import Event, Key, Paste, ScreenResume
 from textual.message import Message
 from textual.screen import Screen
 
+from commission.ui.blank import blank_lines
+
 if TYPE_CHECKING:
-    from textual.geometry import Size
+    from textual.geometry import Region, Size
+    from textual.strip import Strip
     from textual.widget import Widget
 
 Result = TypeVar("Result")
@@ -175,6 +178,10 @@ class PaintedOnce(Screen[Result]):
         """
         event.refresh_styles = event.refresh_styles and self._resumed
         self._resumed = True
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """A screen is blank, unless it lets the one below be seen."""
+        return super().render_lines(crop) if self.styles.background.a < 1 else blank_lines(self, crop)
 
     def _screen_resized(self, size: Size) -> None:
         """A new screen is laid out when it is shown, and sent its size afterwards."""

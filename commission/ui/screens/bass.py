@@ -8,7 +8,7 @@ import numpy as np
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical
+from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import Static
 
@@ -28,6 +28,7 @@ from commission.steps.bass.result import (
     search_from,
     version,
 )
+from commission.ui.blank import Sides
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Run, fit
 from commission.ui.widgets.key_line import KeyLine
@@ -81,7 +82,7 @@ class BassScreen(VisitScreen):
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
         yield Static("", id="todo")
-        with Horizontal(id="sides"):
+        with Sides(id="sides"):
             with Vertical(id="bass-left"):
                 with Vertical(id="bass-list"):
                     yield Picker(id="bass-values")

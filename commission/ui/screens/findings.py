@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
 from commission.model.fate import ACTION_WORDS, Fate
 from commission.model.units import clean_text, round_name
+from commission.ui.blank import Pane
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Line, fit, wrap
 from commission.ui.widgets.key_line import KeyLine
@@ -66,9 +66,9 @@ class Findings(VisitScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        with VerticalScroll(id="finding-list"):
+        with Pane(id="finding-list"):
             yield FindingList(id="findings")
-        with VerticalScroll(id="finding-text"):
+        with Pane(id="finding-text"):
             yield Static("", id="finding")
         yield KeyLine()
 

@@ -9,13 +9,14 @@ from typing import ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, Vertical, VerticalScroll
+from textual.containers import Horizontal, Vertical
 from textual.content import Content
 from textual.widgets import Input, Static
 
 from commission.model import Event, ImportOptions, ImportRow
 from commission.model.noise_states import STATES
 from commission.model.units import clean_text, counted
+from commission.ui.blank import Pane
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.screens.import_rows import HEADING, alike, counts, explained, row_line
@@ -89,7 +90,7 @@ class Imports(VisitScreen):
             yield Picker(id="import-options")
         yield Static("", id="progress")
         yield Static("", id="columns", classes="dim")
-        with VerticalScroll(id="rows", can_focus=False):
+        with Pane(id="rows", can_focus=False):
             yield Picker(id="row-list")
         yield Static("", id="row-text")
         yield KeyLine()

@@ -7,12 +7,12 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
 from commission.history import withdrawn_seqs
 from commission.model import CommissionError, Event
+from commission.ui.blank import Pane
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.text import event_words
@@ -41,7 +41,7 @@ class Log(VisitScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        with VerticalScroll(id="steps"):
+        with Pane(id="steps"):
             yield Picker(id="events")
         yield Static("", id="judgement")
         yield KeyLine()

@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
 from commission import steps
 from commission.model.units import clean_text, round_name
+from commission.ui.blank import Pane
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit, wrap
 from commission.ui.widgets.key_line import KeyLine
@@ -67,7 +67,7 @@ class Overview(VisitScreen):
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
         yield Static("", id="columns", classes="dim")
-        with VerticalScroll(id="steps"):
+        with Pane(id="steps"):
             yield Menu(id="step-list")
         yield Static("", id="causes")
         yield Static("", id="next")

@@ -6,7 +6,6 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
@@ -17,6 +16,7 @@ from commission.steps import layout
 from commission.steps.layout.coverage import clause, failed_by_kind
 from commission.steps.layout.moves import WEIGHT_KEY, places_of, trade_curve, weight_of
 from commission.steps.layout.search import Search, Shortfall, moved_job, search_places, shortfall
+from commission.ui.blank import Pane, Sides
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.draw.trade import draw_trade
@@ -81,11 +81,11 @@ class PlacesScreen(VisitScreen):
         yield Static("", classes="headline")
         todo = "Arrows move, Tab selects, + − weigh the seats, b takes the best places, z undoes, Enter stores."
         yield Static(Content(todo), id="todo")
-        with Horizontal(id="sides"):
+        with Sides(id="sides"):
             plan = RoomPlanView(id="places-plan", keys="Tab select")
             plan.can_focus = False
             yield plan
-            with VerticalScroll(id="places-right", can_focus=False):
+            with Pane(id="places-right", can_focus=False):
                 yield Static("", id="places-text")
         yield KeyLine()
 

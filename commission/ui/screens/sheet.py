@@ -7,7 +7,6 @@ from typing import ClassVar
 
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
@@ -15,6 +14,7 @@ from commission.model import SettingEntered
 from commission.model.formatting import filter_texts
 from commission.model.units import clean_text, counted
 from commission.steps.handover.settings_sheet import SheetLine, source_sentence
+from commission.ui.blank import Pane
 from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
@@ -51,7 +51,7 @@ class Sheet(VisitScreen):
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
         yield Static("", id="todo")
-        with VerticalScroll(id="steps"):
+        with Pane(id="steps"):
             yield Picker(id="lines")
         yield KeyLine()
 

@@ -8,13 +8,13 @@ from typing import ClassVar
 from textual import events, on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
 from commission.model import CommissionError, DelayUnit, Outcome, SettingEntered, SystemDefined
 from commission.model.units import clean_text
 from commission.steps import step
+from commission.ui.blank import Pane, Sides
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.screens.step_actions import AnyStepScreen
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
@@ -75,10 +75,10 @@ class SiteForm(AnyStepScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        with Horizontal(id="sides"):
-            with VerticalScroll(id="form"):
+        with Sides(id="sides"):
+            with Pane(id="form"):
                 yield Form(id="fields")
-            with VerticalScroll(id="beside"):
+            with Pane(id="beside"):
                 yield RoomPlanView(id="room")
         yield Static("", id="judgement")
         yield KeyLine()

@@ -11,7 +11,6 @@ from typing import ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import Horizontal, VerticalScroll
 from textual.content import Content
 from textual.widget import Widget
 from textual.widgets import Static
@@ -20,6 +19,7 @@ from commission.model import Capture, Check, Choice, Job, Outcome, Prompt
 from commission.model.formatting import place_text
 from commission.model.units import clean_text
 from commission.steps import step
+from commission.ui.blank import Pane, Sides
 from commission.ui.label_styles import content
 from commission.ui.screens.decisions import ask_decision, decide
 from commission.ui.screens.handover import carried_lines, closing_text
@@ -95,9 +95,9 @@ class StepScreen(AnyStepScreen):
         yield Static("", classes="headline")
         yield Static("", id="todo")
         yield Static("", id="caution")
-        with Horizontal(id="sides"):
-            yield VerticalScroll(id="entry", can_focus=False)
-            yield VerticalScroll(id="result", can_focus=False)
+        with Sides(id="sides"):
+            yield Pane(id="entry", can_focus=False)
+            yield Pane(id="result", can_focus=False)
         yield Static("", id="judgement")
         yield KeyLine()
 

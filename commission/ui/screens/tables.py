@@ -8,7 +8,6 @@ from typing import ClassVar
 from textual import on
 from textual.app import ComposeResult
 from textual.binding import Binding, BindingType
-from textual.containers import VerticalScroll
 from textual.content import Content
 from textual.widgets import Static
 
@@ -19,6 +18,7 @@ from commission.model.formatting import place_text, verdict_word
 from commission.model.units import clean_text
 from commission.steps import all_steps, step
 from commission.steps.shared.limits_table import limits_tables, rooms_passing
+from commission.ui.blank import Pane
 from commission.ui.paths import existing_file
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
@@ -39,7 +39,7 @@ class TablesScreen(VisitScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        yield VerticalScroll(id="tables", can_focus=False)
+        yield Pane(id="tables", can_focus=False)
         yield Static("", id="about")
         yield KeyLine()
 

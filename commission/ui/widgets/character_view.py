@@ -5,6 +5,7 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Self
 
 from rich.color import Color as RichColor
 from rich.segment import Segment
@@ -16,6 +17,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from commission.model.units import clean_text
+from commission.ui.blank import filtered, ground, is_plain
 from commission.ui.widgets.draw.canvas import Line
 
 
@@ -81,6 +83,9 @@ class Painted(Widget, can_focus=True):
         self._lines: Sequence[Line] = ()
         self._made_for: tuple[int, int] | None = None
         self._styles: dict[str, Style] = {}
+        self._strips: dict[int, Strip] = {}
+        self._strips_size = Size(0, 0)
+        """Lines as they were painted last, with padding, and for which size."""
 
     @abstractmethod
     def paint(self, width: int, height: int) -> Sequence[Line]:
@@ -113,6 +118,32 @@ class Painted(Widget, can_focus=True):
     def notify_style_update(self) -> None:
         super().notify_style_update()
         self._styles.clear()
+        self._strips.clear()
+
+    def refresh(self, *regions: Region, repaint: bool = True, layout: bool = False, recompose: bool = False) -> Self:
+        self._strips.clear()
+        return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        """Without the borders and effects of Textual's styles, which cost more for each line than the line itself."""
+        if not is_plain(self):
+            return super().render_lines(crop)
+        if self._strips_size != self.region.size:
+            self._strips.clear()
+            self._strips_size = self.region.size
+        for y in crop.line_range:
+            if y not in self._strips:
+                self._strips[y] = self._padded_line(y)
+        strips = [self._strips[y] for y in crop.line_range]
+        whole = crop.column_span == (0, self.region.width)
+        return strips if whole else [strip.crop(*crop.column_span) for strip in strips]
+
+    def _padded_line(self, y: int) -> Strip:
+        padding, base = self.styles.padding, ground(self)
+        strip = self.render_line(y - padding.top)
+        if padding.left:
+            strip = Strip([Segment(" " * padding.left, base), *strip], strip.cell_length + padding.left)
+        return filtered(self, strip.extend_cell_length(self.region.width, base))
 
     def render_line(self, y: int) -> Strip:
         width, height = self.size
