@@ -252,7 +252,10 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     """A third loudspeaker alike names the channel; of two only the pair is known.
 
     Linkwitz-Riley ways leave a dip where one is reversed, but crossovers of second and third order are built either way
-    round (Linkwitz 1976), and nobody says which kind is inside: the one with the dip may be as designed.
+    round (Linkwitz 1976), and nobody says which kind is inside: the one with the dip may be as designed. Without a dip a
+    third one is known as the same model by being like one of the two alone, which another model may be: to name both is
+    right. At a single seat reflections do to one of two healthy ones what a driver would: of 113 with a driver reversed 8
+    went beyond that (`dsp.pair_polarity`).
     """
     threes = [p for p in i.scene.places if len(p.speaker.ways) == 3]
     name = str(rng.choice(["tweeter", "mid", "woofer"])) if threes and rng.random() < 0.5 else "tweeter"
@@ -262,15 +265,16 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     channel, plan = done
     like = i.scene.alike(channel)
     kinds = {w.low_kind for w in i.scene.place(channel).speaker.ways if w.low_hz is not None}
-    also = frozenset() if len(like) >= 2 else frozenset(like)
+    also = frozenset() if len(like) >= 2 and not kinds & {"BW2", "BW3"} else frozenset(like)
+    good = bool(like) and len(i.seat_ids) >= 2
     return Planted(
         plan,
         ("wiring.driver-polarity",),
         frozenset({channel}),
         also=also,
-        decidable=bool(like),
+        decidable=good,
         seats_free=True,
-        why="" if like else "no other loudspeaker like it",
+        why="" if good else "one seat" if like else "no other loudspeaker like it",
         text=f"{name}, {'/'.join(sorted(kinds))}",
     )
 
