@@ -733,6 +733,14 @@ def test_a_null_of_one_seat_and_of_a_row() -> None:
     assert (found.seats, found.channels) == (("B1", "B2", "B3"), ("SUB1", "SUB2"))
     assert "all subwoofers together: all 3 seats at least 20 dB below" in found.evidence[0]
     assert look(room._row_null, sums(B1=-40.0, B2=-40.0)) == []
+    narrow = sums()
+    names, levels = narrow.subs
+    for seat, hz in zip(
+        row, (44.5, 50.0, 56.1), strict=True
+    ):  # the null moves along the row by a sixth of an octave a seat
+        levels[names.index(seat), np.abs(np.log2(GRID_HZ / hz)) < 0.05] = -40.0
+    (moving,) = look(room._row_null, narrow)
+    assert (moving.seats, "misses bass at 50 Hz" in moving.title) == (("B1", "B2", "B3"), True)
 
 
 @pytest.mark.parametrize(

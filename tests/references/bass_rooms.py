@@ -26,6 +26,7 @@ from commission.dsp.analysis import BASS_HZ, bass_level_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import band_variance, own_band
 from commission.model import ComplexArray, FloatArray
+from commission.steps.seats.result import deepest_bass
 
 RATE_HZ, LENGTH = 2000, 4000
 SIMULATORS = ("image sources", "modes")
@@ -60,6 +61,9 @@ def spectra(simulator: str, seed: int) -> ComplexArray:
     return np.asarray(transfer * signal.freqs(b, a, 2 * np.pi * BASS_HZ)[1])
 
 
+SEATS = tuple("123456")
+
+
 def together(values: ComplexArray, setup: str) -> ComplexArray:
     """The sum of what plays [shape=(6, n)]."""
     if setup == SETUPS[0]:
@@ -73,13 +77,11 @@ def evenness(values: ComplexArray) -> tuple[float, float, float]:
     the best seat of a row) [dB].
     """
     levels: FloatArray = np.array([bass_level_db(each) for each in values])
-    plays = own_band(levels)
-    found = band_variance(levels, (GRID_HZ >= 20) & (GRID_HZ <= 80) & plays)
+    found = band_variance(levels, (GRID_HZ >= 20) & (GRID_HZ <= 80) & own_band(levels))
     assert found is not None
-    inside = (GRID_HZ >= 25) & (GRID_HZ <= 80) & plays
-    apart = (levels - levels.mean(axis=0))[:, inside]
-    rows = min(float(row.max(axis=0).min()) for row in (apart[:3], apart[3:]))
-    return found.sd_db, float(apart.min()), rows
+    deepest = deepest_bass([*((seat,) for seat in SEATS), SEATS[:3], SEATS[3:]], SEATS, levels, [True] * len(SEATS))
+    null_db = min(deepest[seat,][0] for seat in SEATS)
+    return found.sd_db, null_db, min(deepest[row][0] for row in (SEATS[:3], SEATS[3:]))
 
 
 def survey(simulator: str, setup: str, rooms: int) -> FloatArray:

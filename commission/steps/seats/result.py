@@ -86,6 +86,8 @@ BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 12000.0)
 CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 """A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
 over seats, common practice, no source)."""
+NULL_WITHIN_OCTAVES = 0.17
+"""Nulls of a row's seats within a third octave are one: none of 200 sound rooms (`tests/references/bass_rooms.py`)."""
 ENDS_EARLY = "most recordings of this channel end while they still decay"
 RINGS_ABOVE_DB, RINGS_SNR_DB, LEAST_ENDS = 10.0, 6.0, 3
 """Noise of the room is at the end of every file. An end of a subwoofer's file that is this much louder than the median of
@@ -457,16 +459,18 @@ def deepest_bass(
 ) -> dict[tuple[str, ...], tuple[float, float]]:
     """(deepest third octave of bass re the mean of the seats that count [dB], its frequency [Hz]) of groups of seats.
 
-    Of a group the seat that hears most of a frequency decides. `levels` [shape=(seats, len(GRID_HZ))]; empty where no bass
-    plays.
+    Of a group the seat that hears most of a frequency decides, or a sixth of an octave beside it: along a row a null moves
+    with the distances to the walls. `levels` [shape=(seats, len(GRID_HZ))]; empty where no bass plays.
     """
     plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
     if not plays.any():
         return {}
     apart = np.where(plays, levels - levels[np.asarray(counted)].mean(axis=0), np.inf)
+    beside = np.abs(np.log2(GRID_HZ[:, np.newaxis] / GRID_HZ)) <= NULL_WITHIN_OCTAVES
     out = {}
     for group in groups:
-        most = apart[[seats.index(s) for s in group]].max(axis=0)
+        own = apart[[seats.index(s) for s in group]]
+        most = np.where(beside, own[:, np.newaxis], np.inf).min(axis=-1).max(axis=0)
         lowest = int(np.argmin(most))
         out[group] = float(most[lowest]), float(GRID_HZ[lowest])
     return out
