@@ -94,10 +94,17 @@ class VisitScreen(PaintedOnce[None]):
         """Back from another screen: its changes show."""
         self.refresh_changed()
 
+    def on_compose(self) -> None:
+        """Narrow or wide, before there are widgets whose styles would be looked up again."""
+        self._set_narrow(self.app.size.width)
+
     def on_resize(self) -> None:
-        """Two pages on a narrow terminal, side by side on a wide one."""
-        self.set_class(self.size.width < 100, "narrow")
+        self._set_narrow(self.size.width)
         self.refresh_changed()
+
+    def _set_narrow(self, width: int) -> None:
+        """Two pages on a narrow terminal, side by side on a wide one."""
+        self.set_class(width < 100, "narrow")
 
     def refresh_changed(self) -> None:
         """Refresh unless this screen shows what there is already: opening one comes by here three times."""

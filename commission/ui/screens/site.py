@@ -16,7 +16,7 @@ from commission.model.units import clean_text
 from commission.steps import step
 from commission.ui.blank import Pane, Sides
 from commission.ui.screens.dialogs import AskText, Choose
-from commission.ui.screens.step_actions import AnyStepScreen
+from commission.ui.screens.step_actions import OTHER_PAGE, AnyStepScreen, show_page
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.site.delay_unit import unit_events, unit_question
 from commission.ui.text import attached_count
@@ -78,7 +78,7 @@ class SiteForm(AnyStepScreen):
         with Sides(id="sides"):
             with Pane(id="form"):
                 yield Form(id="fields")
-            with Pane(id="beside"):
+            with Pane(id="beside", classes=OTHER_PAGE):
                 yield RoomPlanView(id="room")
         yield Static("", id="judgement")
         yield KeyLine()
@@ -368,5 +368,7 @@ class SiteForm(AnyStepScreen):
 
     def action_page(self) -> None:
         """The plan alone, on a narrow terminal."""
-        self.toggle_class("page-plan")
-        self.query_one("#room" if self.has_class("page-plan") else "#fields").focus()
+        form, beside = self.query_one("#form"), self.query_one("#beside")
+        to_plan = beside.has_class(OTHER_PAGE)
+        show_page(*((beside, form) if to_plan else (form, beside)))
+        self.query_one("#room" if to_plan else "#fields").focus()

@@ -26,7 +26,7 @@ from commission.ui.screens.handover import carried_lines, closing_text
 from commission.ui.screens.measuring import ask_and_measure, ask_and_record_noise, captures, captures_text
 from commission.ui.screens.readings import ask_reading, entry_rows, store_reading, withdraw_last
 from commission.ui.screens.results import Results, check_for, curve_for, state_words
-from commission.ui.screens.step_actions import AnyStepScreen
+from commission.ui.screens.step_actions import OTHER_PAGE, AnyStepScreen, show_page
 from commission.ui.text import attached_count, attached_lines, round_name
 from commission.ui.widgets.character_view import Painted
 from commission.ui.widgets.draw.entry import EntryRow
@@ -79,7 +79,7 @@ class StepScreen(AnyStepScreen):
         self.step = step(step_id)
         wide, closing = self.step.entry != "readings", self._ends_visit
         # At once: a class that comes later makes the styles of the whole screen be looked up again.
-        super().__init__(classes=" ".join(("page-entry", "wide-left" * wide, "closing" * closing)))
+        super().__init__(classes=" ".join(("wide-left" * wide, "closing" * closing)))
         self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
         self._shown: Outcome | None = None
         self._results: Results | None = None
@@ -97,7 +97,7 @@ class StepScreen(AnyStepScreen):
         yield Static("", id="caution")
         with Sides(id="sides"):
             yield Pane(id="entry", can_focus=False)
-            yield Pane(id="result", can_focus=False)
+            yield Pane(id="result", classes=OTHER_PAGE, can_focus=False)
         yield Static("", id="judgement")
         yield KeyLine()
 
@@ -191,7 +191,7 @@ class StepScreen(AnyStepScreen):
         self._shown = outcome
         fresh = results.show(outcome)
         alone = self._entry is None and not results.right
-        self.set_class(alone, "one-side")
+        self.query_one("#result").set_class(alone, "empty")
         if fresh and self._entry is None and results.views:
             results.views[0].focus()
         elif fresh and self._at_results and self.focused is None:  # the results came after the page was opened
@@ -402,15 +402,14 @@ class StepScreen(AnyStepScreen):
     def action_other_side(self) -> None:
         """The other side: another page on a narrow terminal, another focus on a wide one."""
         left, right = self.query_one("#entry"), self.query_one("#result")
-        if self.has_class("one-side"):
+        if right.has_class("empty"):
             views = _views(left)
             if views:
                 now = views.index(self.focused) if self.focused in views else -1
                 views[(now + 1) % len(views)].focus()
             return
         to_right = not self._at_results
-        self.set_class(to_right, "page-result")
-        self.set_class(not to_right, "page-entry")
+        show_page(*((right, left) if to_right else (left, right)))
         self.set_focus(next(iter(_views(right if to_right else left)), None))
         self.refresh_bindings()
 
@@ -429,13 +428,15 @@ class StepScreen(AnyStepScreen):
     @property
     def _at_results(self) -> bool:
         """Whether the right side is looked at."""
+        right = self.query_one("#result")
         if self.has_class("narrow"):
-            return self.has_class("page-result")
-        return self.focused is not None and self.query_one("#result") in self.focused.ancestors
+            return not right.has_class(OTHER_PAGE)
+        return self.focused is not None and right in self.focused.ancestors
 
     def action_page(self, direction: int) -> None:
         """A page up or down on the side that has the keys."""
-        pane = self.query_one("#result" if self.has_class("page-result") else "#entry")
+        left, right = self.query_one("#entry"), self.query_one("#result")
+        pane = left if right.has_class(OTHER_PAGE) else right
         if direction > 0:
             pane.scroll_page_down(animate=False)
         else:

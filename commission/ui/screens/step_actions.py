@@ -8,7 +8,19 @@ from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.decisions import ask_note, ask_signature
 
 if TYPE_CHECKING:
+    from textual.widget import Widget
+
     from commission.model import Step
+
+OTHER_PAGE = "other-page"
+"""Class of the side that a narrow terminal does not show. On the side, not on the screen: all styles of what has a new
+class and of what is in it are looked up again."""
+
+
+def show_page(shown: Widget, other: Widget) -> None:
+    """Show one side of a narrow terminal in place of the other; a wide one shows both."""
+    shown.remove_class(OTHER_PAGE)
+    other.add_class(OTHER_PAGE)
 
 
 class AnyStepScreen(VisitScreen):
