@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import bass_visit
 import numpy as np
@@ -79,19 +81,31 @@ def test_a_room_that_is_not_as_entered_gets_no_advice() -> None:
     assert _move(why)["move"] is None
 
 
-@pytest.mark.parametrize("missing", ["room", "positions"])
-def test_what_is_not_entered_is_named(missing: str) -> None:
+def test_what_is_not_entered_or_is_outside_the_room_is_named() -> None:
     visit = as_found(subs=2, seed=4)
-    system = visit.system
-    if missing == "room":
-        system = replace(system, room=None)
-    else:
-        system = replace(system, seats=tuple(replace(s, position_m=None) for s in system.seats))
-    job = job_of(defined(system), *visit.bodies)
-    result = bass.solve(job, visit.analyses)
-    assert isinstance(result, BassResult)
-    why = best_move(job, result)
-    assert isinstance(why, str) and "not" in why and "entered" in why
+    system, (result, _) = visit.system, found_for(visit)
+    assert system.room is not None
+
+    def why(**fields: Any) -> str:
+        found = best_move(job_of(defined(replace(system, **fields)), *visit.bodies), result)
+        assert isinstance(found, str)
+        return found
+
+    def moved(items: Sequence[Any], id_: str, axis: int, to: float) -> tuple[Any, ...]:
+        places = {each.id: list(each.position_m) for each in items if each.position_m is not None}
+        places[id_][axis] = to
+        return tuple(replace(each, position_m=tuple(places[each.id])) if each.id in places else each for each in items)
+
+    assert why(room=None) == "the size of the room is not entered"
+    unplaced = tuple(replace(s, position_m=None) for s in system.seats)
+    assert why(seats=unplaced) == "not all positions of subwoofers and seats are entered"
+    half, long, high = system.room.width_m / 2, system.room.length_m, system.room.height_m
+    for axis, to in ((0, -half - 0.1), (0, half + 0.1), (1, -0.1), (1, long + 0.1), (2, -0.1), (2, high + 0.1)):
+        for name, items, first in (
+            ("channels", system.channels, visit.names[0]),
+            ("seats", system.seats, result.measured.seats[0]),
+        ):
+            assert "outside the room" in why(**{name: moved(items, first, axis, to)}), (name, axis, to)
 
 
 def test_places_to_try_are_at_the_walls_inside_the_room() -> None:

@@ -337,6 +337,8 @@ def test_swapped_channels_are_named_with_their_confidence(pair: tuple[str, str])
     assert not set(pair) & set(result.outliers)  # the swap explains them
     outcome = printed(job, analyses)
     assert outcome.advice[0].text.startswith(f"Connect {' and '.join(sorted(pair))} to their own loudspeakers")
+    assert outcome.main_result == " and ".join(sorted(pair)) + " play from each other's positions"
+    assert any(remark.startswith(f"{pair[0]} plays from the position of {pair[1]} (z = ") for remark in outcome.remarks)
 
 
 def places(outcome: Outcome) -> dict[str | None, Check]:
@@ -382,6 +384,9 @@ def test_one_seat_is_not_enough_for_swaps_and_that_is_said() -> None:
     job = job_of(defined(cinema()), *held_as(right()))
     outcome = printed(job, arrivals(heard(right(), swap=("BL", "BR"))))
     assert any("in arrivals at two seats or more" in remark for remark in outcome.remarks)
+    assert all(remark[0].isupper() or remark.split()[0] in IDS for remark in outcome.remarks)
+    reason = step.solve(job, "as-found", arrivals(heard(right(), swap=("BL", "BR")))).no_swap_reason
+    assert reason is not None and reason[0].upper() + reason[1:] + "." in outcome.remarks
 
 
 def test_what_cannot_be_reported_says_why() -> None:

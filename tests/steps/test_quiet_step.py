@@ -263,6 +263,9 @@ def test_nothing_measured_says_nothing() -> None:
     outcome = evaluated([])
     assert outcome.main_result == ""
     assert (outcome.done, outcome.checks, outcome.tables, outcome.remarks) == (0, (), (), ())
+    assert [each.text.startswith("Record 30 seconds of silence") for each in outcome.advice] == [True]
+    nowhere = job_of(defined(replace(cinema(), seats=())))
+    assert quiet.evaluate(nowhere, AS_FOUND, Analyses()).advice == ()
 
 
 def test_with_a_state_of_each_kind_nothing_is_left_to_record() -> None:
