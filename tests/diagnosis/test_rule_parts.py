@@ -13,6 +13,7 @@ from builders import cinema, defined, job_of, levels, setting
 
 from commission.diagnosis import bass, calibration, measurement, room, wiring
 from commission.diagnosis.rule import FindingDetails, Found
+from commission.dsp.crossover import CrossoverHole
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses, Check, Finding, Limit, Verdict
@@ -839,6 +840,54 @@ def test_bass_off_its_prediction_at_a_third_of_the_seats_is_a_moved_microphone(
     (got,) = look(bass._not_as_predicted, evidence(analyses=Analyses()))
     assert got.seats == seats[:count]
     assert got.title.startswith("microphone likely moved" if moved else "bass not as predicted")
+
+
+@pytest.mark.parametrize(
+    ("polarity", "delay_ms", "words", "setting"),
+    [
+        (-1, 0.0, "turned over", ""),
+        (-1, 0.09, "turned over", ""),
+        (1, 2.0, "2.0 ms later", " (+0.7 m)"),  # a metre is 2.9 ms
+        (1, -2.0, "2.0 ms earlier", " (−0.7 m)"),
+        (-1, 0.11, "turned over and 0.1 ms later", " (0.0 m)"),
+    ],
+)
+def test_a_hole_at_the_crossover_says_what_mends_it(
+    polarity: int, delay_ms: float, words: str, setting: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    hole = CrossoverHole(
+        reason="slope",
+        delay_s=delay_ms / 1000,
+        polarity=polarity,
+        loss_db=-5.0,
+        gain_db=4.2,
+        inverting_gains_db=4.0,
+        seat_share=0.8,
+        gain_seat_share=0.7,
+    )
+    made = SimpleNamespace(
+        crossover=SimpleNamespace(mains=("FL", "FR"), hz=80.0, hole=hole, gain_db=3.0),
+        measured=SimpleNamespace(subs=("SUB1",)),
+        space=SimpleNamespace(slope_s=1 / 343),
+    )
+    monkeypatch.setattr(bass, "solve_round", lambda *_: made)
+    monkeypatch.setattr(bass, "in_use", lambda *_: False)
+    e = evidence(analyses=Analyses())
+    (got,) = look(bass._hole, e)
+    assert got.title == f"sum at the crossover (80 Hz): 4.2 dB more with the subwoofers {words}"
+    assert got.channels == ("FL", "FR")
+    assert "the sum of FL and FR with SUB1 is 5.0 dB below both in phase" in got.evidence[0]
+    assert f"with SUB1 {words} it is 4.2 dB louder" in got.evidence[1] and "70 % of the seats" in got.evidence[1]
+    assert "adds 4.0 dB" in got.evidence[2] and "at 80 % of the seats" in got.evidence[2]
+    assert got.remedy.startswith(f"Enter SUB1 {words}{setting}, where")
+    assert len(got.alternatives) == 3 and "most likely, the slopes" in got.alternatives[0]
+    for cause, channel in (("settings.unit", "FC"), (room.SPOILT[0], "SUB1"), ("settings.bass", "FL")):
+        assert look(bass._hole, e, earlier(cause, channel)) == [], cause
+    monkeypatch.setattr(bass, "in_use", lambda *_: True)
+    (by_sheet,) = look(bass._hole, e, earlier(room.SPOILT[0], "BL"))
+    assert "as the settings sheet says (calculated: 3.0 dB louder)" in by_sheet.remedy
+    made.crossover.hole = None
+    assert look(bass._hole, e) == []
 
 
 def test_the_seat_behind_is_within_twenty_degrees() -> None:

@@ -94,7 +94,9 @@ def test_what_is_not_entered_or_is_outside_the_room_is_named() -> None:
     def moved(items: Sequence[Any], id_: str, axis: int, to: float) -> tuple[Any, ...]:
         places = {each.id: list(each.position_m) for each in items if each.position_m is not None}
         places[id_][axis] = to
-        return tuple(replace(each, position_m=tuple(places[each.id])) if each.id in places else each for each in items)
+        return tuple(
+            replace(each, position_m=tuple(places[each.id])) if each.id in places else each for each in items
+        )
 
     assert why(room=None) == "the size of the room is not entered"
     unplaced = tuple(replace(s, position_m=None) for s in system.seats)

@@ -338,7 +338,9 @@ def test_swapped_channels_are_named_with_their_confidence(pair: tuple[str, str])
     outcome = printed(job, analyses)
     assert outcome.advice[0].text.startswith(f"Connect {' and '.join(sorted(pair))} to their own loudspeakers")
     assert outcome.main_result == " and ".join(sorted(pair)) + " play from each other's positions"
-    assert any(remark.startswith(f"{pair[0]} plays from the position of {pair[1]} (z = ") for remark in outcome.remarks)
+    assert any(
+        remark.startswith(f"{pair[0]} plays from the position of {pair[1]} (z = ") for remark in outcome.remarks
+    )
 
 
 def places(outcome: Outcome) -> dict[str | None, Check]:

@@ -64,6 +64,7 @@ def test_new_trim_is_old_trim_plus_correction() -> None:
     assert found["BL"].trim_db == 3.5
     assert found["BL"].residual_db == pytest.approx(0.2)
     assert found["BL"].predicted_db == pytest.approx(75.2)
+    assert not any("not entered" in remark for remark in outcome_of(job).remarks)
     row = outcome_of(job).tables[0].rows[1]
     keys = [column.key for column in outcome_of(job).tables[0].columns]
     assert row.cells[keys.index("old")] == 2.0
@@ -235,6 +236,11 @@ def test_a_stand_stays_where_it_is_and_a_hand_does_not() -> None:
     # 2 cm on a stand: 1.3·√(1 − exp(−(8.5·0.02/1.3)²)) = 0.169 dB, whatever is averaged.
     assert u["stand"] == pytest.approx(math.hypot(0.169, 0.1 / math.sqrt(12)), rel=0.03)
     assert u["hand"] < u["stand"]
+    for support, meter in meters.items():
+        budgets = outcome_of(job_of(defined(cinema(["FL"], instruments=meter)), *many)).budgets
+        sources = {part.source for budget in budgets for part in budget.contributions}
+        assert any(source.startswith("meter on a stand within 2 cm") for source in sources) is (support == "stand")
+        assert any(source.startswith("meter held by hand within 5 cm") for source in sources) is (support == "hand")
     system = cinema(["FL", "SiL"])
     near = replace(
         system, channels=tuple(replace(c, distance_m=1.2) if c.id == "SiL" else c for c in system.channels)
