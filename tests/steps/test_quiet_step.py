@@ -273,3 +273,33 @@ def test_with_a_state_of_each_kind_nothing_is_left_to_record() -> None:
     assert evaluated(noises).advice == ()
     (missing,) = evaluated(noises[:2]).advice
     assert missing.text == "Also record the noise with electronics on."
+
+
+@pytest.mark.parametrize(
+    ("states", "sentence"),
+    [
+        (
+            {"ventilation high": 45.0},
+            "Look first at what runs with ventilation high: 45.0 dB(A). Everything off was not measured, so it is not known "
+            "how much comes from elsewhere.",
+        ),
+        (
+            {"ventilation high": 45.0, "everything off": 25.0},
+            "Look first at what runs with ventilation high: 45.0 dB(A), and it is quieter with everything off.",
+        ),
+        (
+            {"ventilation high": 45.0, "everything off": 44.5},
+            "Look first at what runs with ventilation high: 45.0 dB(A), but it is nearly as loud with everything off: the "
+            "noise comes from elsewhere.",
+        ),
+        (
+            {"everything off": 45.0},
+            "Even with everything off the room is too loud: 45.0 dB(A). Look outside: doors, windows, ducts.",
+        ),
+        ({"ventilation high": 20.0}, None),
+    ],
+)
+def test_what_to_look_for_first_depends_on_everything_off(states: dict[str, float], sentence: str | None) -> None:
+    read = [body for state, level in states.items() for body in typed(state, {"L_Aeq": level})]
+    remarks = evaluated([], job(*read)).remarks
+    assert sentence in remarks if sentence is not None else not any("Look" in remark for remark in remarks)
