@@ -12,7 +12,7 @@ from builders import analysis, cinema, defined, job_of
 
 from commission.diagnosis import findings
 from commission.dsp.load import ORDERS, THIRDS_HZ
-from commission.model import AS_FOUND, AnalysedResponse, Analyses, Finding, LoadAnalysis
+from commission.model import AS_FOUND, SOUND_PRESSURE, AnalysedResponse, Analyses, Finding, LoadAnalysis
 from commission.record.data.results import _wiring
 from commission.steps import wiring
 from commission.steps.wiring import result as wiring_result
@@ -179,3 +179,20 @@ def test_without_a_seat_there_are_no_recordings_to_compare() -> None:
     job = job_of(defined(replace(cinema([*MAINS, "SUB1"]), seats=())))
     channel = job.system.channels[0]
     assert wiring_result._recordings(channel, job, AS_FOUND, Analyses(), (), None) == []
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"), [({"clipped": True}, "clips"), ({"reference": SOUND_PRESSURE}, "different references")]
+)
+def test_two_levels_that_are_not_comparable_show_no_compression(fields: dict[str, Any], words: str) -> None:
+    whole = heard({"FR": 4.0})
+    driven = [
+        replace(each, analysis=replace(each.analysis, **fields))
+        if each.channel == "FR" and each.analysis is not None
+        else each
+        for each in whole.driven
+    ]
+    outcome = wiring.evaluate(JOB, AS_FOUND, Analyses(whole, (), driven))
+    checks = {c.channel: c for c in outcome.checks if c.id == "wiring.compression"}
+    assert words in (checks["FR"].why_not or "") and checks["FR"].value is None
+    assert checks["FL"].value is not None
