@@ -13,7 +13,7 @@ from commission.model.formatting import number
 from commission.model.units import listed, round_name
 from commission.model.verdict import surely_above
 from commission.steps.bass.explanation import DELAY_OFF_S, GAIN_OFF_DB, SubChange
-from commission.steps.bass.result import LEAST_CROSSOVER_DB, in_use, solve_round
+from commission.steps.bass.result import LEAST_CROSSOVER_DB, front_of_round, in_use, solve_round
 from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, verify
 
 BASIS = "determined by simulation (tests/steps/test_bass_verification.py)"
@@ -100,10 +100,13 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """Subwoofers and front loudspeakers that partly cancel around the crossover, where another setting adds much."""
-    result = solve_round(e.job, e.round, e.analyses)
-    if isinstance(result, str) or result.crossover is None or result.crossover.hole is None:
+    front = front_of_round(e.job, e.round, e.analyses)
+    if isinstance(front, str) or front.hole is None:  # without the search, which takes long
         return
-    crossover, hole, subs = result.crossover, result.crossover.hole, listed(result.measured.subs)
+    result = solve_round(e.job, e.round, e.analyses)
+    if isinstance(result, str) or result.crossover is None:
+        return
+    crossover, hole, subs = result.crossover, front.hole, listed(result.measured.subs)
     if found.any(*ALL_DELAYS) or found.channels(*SPOILT, MISTYPED) & {*crossover.mains, *result.measured.subs}:
         return
     mains, hz, late_ms = listed(crossover.mains), f"{crossover.hz:.0f} Hz", 1000 * hole.delay_s

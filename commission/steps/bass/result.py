@@ -306,7 +306,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     searched = _searched(room, space, price, temperature)
     found = version(measured, "as found", unchanged(room.subs), price)
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
-    placing, hand = _placing(job, measured, analyses, space), hand_settings(job, measured)
+    placing, hand = _Placing(job, measured, analyses, space), hand_settings(job, measured)
     candidates = placing.candidates(measured, searched.settled)
     wanted = _wanted(job, measured, candidates)
     best, placed, filters = (
@@ -528,7 +528,7 @@ def _single(room: SubResponses, index: int) -> SubSettings:
 # --- what all subwoofers share --------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class _Placing:
     """What decides the gain, delay and polarity that all subwoofers share."""
 
@@ -536,8 +536,11 @@ class _Placing:
     measured: MeasuredBass
     analyses: Analyses
     space: SearchSpace
-    front: FrontPair | str
-    """The front loudspeakers, or why their sum with the subwoofers is not determined."""
+
+    @property
+    def front(self) -> FrontPair | str:
+        """The front loudspeakers, or why their sum with the subwoofers is not determined."""
+        return front_of_round(self.job, self.measured.round, self.analyses)
 
     def placed(self, through: MeasuredBass, best: SubSettings) -> SubSettings:
         """The settings with a common gain, delay and polarity, still on the steps of the processor."""
@@ -638,17 +641,21 @@ def _delay_offset_s(
     return float(np.mean(wanted))
 
 
-def _placing(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace) -> _Placing:
-    """With the front loudspeakers as the settings of Distances place them."""
+@cached
+def front_of_round(job: Job, round_id: str, analyses: Analyses) -> FrontPair | str:
+    """The front loudspeakers of a round as the settings of Distances place them, or why their sum is not determined."""
+    measured = measured_bass(job, round_id, analyses)
+    if isinstance(measured, str):
+        return measured
+    space = search_space(job, measured, analyses)
     moved_s = {
         channel: (found.setting.setting - found.held) * space.slope_s - space.mains_moved_s
-        for channel, found in distances.solve(job, measured.round, analyses).channels.items()
+        for channel, found in distances.solve(job, round_id, analyses).channels.items()
         if found.held is not None
     }
     later_s = _delay_offset_s(job, measured, analyses, space, unchanged(measured.room.subs))
     low_s, high_s = float(space.bounds.delay_low_s.max()), float(space.bounds.delay_high_s.min())
-    front = front_pair(job, measured, analyses, moved_s, later_s, (min(low_s, 0.0), max(high_s, 0.0)))
-    return _Placing(job=job, measured=measured, analyses=analyses, space=space, front=front)
+    return front_pair(job, measured, analyses, moved_s, later_s, (min(low_s, 0.0), max(high_s, 0.0)))
 
 
 # --- what to enter --------------------------------------------------------------------------------------------------
@@ -838,7 +845,7 @@ def search_from(
         for k in range(min(3, len(found.costs)))
     ]
     settled.sort(key=lambda each: search_of.figures(room, each, price).cost)
-    placing = _placing(job, result.measured, analyses, space)
+    placing = _Placing(job, result.measured, analyses, space)
     candidates = placing.candidates(result.through, settled)
     best = candidates[_wanted(job, result.measured, candidates)].settings
     return placing.placed(result.through, best), found.stopped
