@@ -7,6 +7,7 @@ import os
 import shutil
 import sys
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,6 +52,15 @@ def pytest_configure(config: pytest.Config) -> None:
     idle_screens.install()
     # pytest searches for lost errors five times at the end, for interpreters that need it; every search takes half a second.
     config.stash[gc_collect_iterations_key] = 1
+
+
+@pytest.fixture(scope="session", autouse=True)
+def comparisons_made_once() -> Iterator[None]:
+    import kept_comparisons
+
+    with pytest.MonkeyPatch.context() as patch:
+        kept_comparisons.keep(patch)
+        yield
 
 
 @pytest.fixture(scope="session")

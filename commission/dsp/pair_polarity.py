@@ -463,13 +463,20 @@ def subs_correlation(
     `bass`: complex responses [shape=(n,)] on `freq_hz`, whole hertz from 10 to 320 Hz. Every octave counts alike.
     """
     first, second = (_sub_spectrum(*each, freq_hz) for each in zip(bass, arrivals_s, strict=True))
-    grid_hz = np.arange(len(first), dtype=float)
-    weight = np.where((grid_hz >= 30) & (grid_hz <= 200), 1 / np.maximum(grid_hz, 1), 0)
-    lags_s = np.arange(-10, 11) * 0.0002
-    cross = np.exp(2j * np.pi * np.outer(lags_s, grid_hz)) @ (weight * first * np.conj(second))
+    weight, turns = _sub_turns(len(first))
+    cross = turns @ (weight * first * np.conj(second))
     energy = np.sqrt((weight * np.abs(first) ** 2).sum() * (weight * np.abs(second) ** 2).sum())
     values = cross.real / max(float(energy), 1e-30)
     return float(values[np.argmax(np.abs(values))])
+
+
+@cache
+def _sub_turns(count: int) -> tuple[FloatArray, ComplexArray]:
+    """How much each whole hertz counts [shape=(count,)], and what undoes each lag [shape=(lags, count)]."""
+    grid_hz = np.arange(count, dtype=float)
+    weight = np.where((grid_hz >= 30) & (grid_hz <= 200), 1 / np.maximum(grid_hz, 1), 0)
+    lags_s = np.arange(-10, 11) * 0.0002
+    return freeze(weight), freeze(np.exp(2j * np.pi * np.outer(lags_s, grid_hz)))
 
 
 def subs_relation(correlations: FloatArray, products: FloatArray) -> Relation:

@@ -73,7 +73,7 @@ def every_setting_of_two(room: SubResponses) -> float:
     return lowest
 
 
-@pytest.mark.parametrize("seed", range(8))
+@pytest.mark.parametrize("seed", range(4))
 def test_two_subwoofers_reach_what_brute_force_finds(seed: int) -> None:
     room = modal(seed, 2, 6)
     found = search(room, wide_bounds(2))
@@ -82,12 +82,11 @@ def test_two_subwoofers_reach_what_brute_force_finds(seed: int) -> None:
     assert figures(room, found.settings[0]).cost == pytest.approx(found.costs[0], abs=1e-6)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_four_subwoofers_are_no_worse_than_differential_evolution(seed: int) -> None:
+def test_four_subwoofers_are_no_worse_than_differential_evolution() -> None:
     """A small one; `python tests/bench bass` gives scipy twenty times the time."""
     from scipy.optimize import differential_evolution
 
-    room, alike = modal(seed, 4, 6), level_matched_db(modal(seed, 4, 6))
+    room, alike = modal(1, 4, 6), level_matched_db(modal(1, 4, 6))
     signs = polarities(4)
 
     def cost(x: np.ndarray) -> float:
@@ -192,18 +191,16 @@ def test_a_proposal_survives_what_is_a_little_off() -> None:
 
 @pytest.mark.parametrize("simulator", ["modes", "images"])
 def test_seats_that_were_not_tuned_for_gain_too(simulator: str) -> None:
-    """Six rooms, 4 subwoofers: half of the seats tuned for, the other half in between. Prints the table."""
+    """4 subwoofers: half of the seats tuned for, the other half in between. `python tests/bench held-out` has more rooms."""
     before, after = [], []
-    for seed in range(3):
+    for seed in range(2):
         _, size, places, ears = modal_room(40 + seed, 4, 12, BINS_HZ)
         h = (modal_responses if simulator == "modes" else _images)(size, places, ears, BINS_HZ)
         tuned, other = band_of(h[:, ::2]), band_of(h[:, 1::2])
         settings = search(tuned, wide_bounds(4)).settings[0]
         before.append(figures(other, SubSettings(level_matched_db(tuned), np.zeros(4), np.ones(4, int))).variance_db2)
         after.append(figures(other, settings).variance_db2)
-    print(simulator, *(f"{b:.1f} → {a:.1f} dB²" for b, a in zip(before, after, strict=True)))
-    assert np.mean(after) < np.mean(before)
-    assert sum(a < b for a, b in zip(after, before, strict=True)) >= 2
+    assert all(a < b for a, b in zip(after, before, strict=True)), (before, after)
 
 
 def _images(size: np.ndarray, places: np.ndarray, ears: np.ndarray, freq_hz: np.ndarray) -> np.ndarray:

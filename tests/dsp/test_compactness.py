@@ -13,7 +13,7 @@ from scipy.stats import kendalltau
 
 from commission.dsp import compactness
 from commission.dsp.compactness import Shape, band_times, deconvolved_shapes, shape_of
-from commission.dsp.sweep import deconvolver
+from commission.dsp.sweep import Deconvolver, deconvolver
 from commission.model import FloatArray
 
 RATE = 48000
@@ -64,6 +64,11 @@ def recorded(rng: np.random.Generator, played: np.ndarray, h: np.ndarray, ratio_
     return with_noise(rng, heard, ratio_db).astype(np.float32)
 
 
+def deconvolved_shape(inverse: Deconvolver, recording: np.ndarray) -> Shape:
+    ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
+    return shape
+
+
 @pytest.mark.parametrize(("reverberation_s", "seconds"), [(0.2, 1.2), (0.4, 2.0), (1.0, 4.0), (3.0, 6.0), (8.0, 9.8)])
 def test_rooms_of_any_size_give_impulse_responses(reverberation_s: float, seconds: float) -> None:
     """With 25 dB between the energy of the response and that of the noise."""
@@ -77,7 +82,7 @@ def test_rooms_of_any_size_give_impulse_responses(reverberation_s: float, second
 def test_subwoofers_with_ringing_modes_give_impulse_responses(seconds: float, ratio_db: float) -> None:
     """T = 1.5 s at 30 Hz, also where the file is cut off before it has decayed."""
     rng = np.random.default_rng(2)
-    for _ in range(6):
+    for _ in range(3):
         assert shape_of(with_noise(rng, sub_room(rng, 1.5, seconds), ratio_db), RATE)[0] is Shape.COMPACT
 
 
@@ -97,7 +102,7 @@ def test_measured_rooms_give_impulse_responses(name: str) -> None:
     ("low_hz", "high_hz", "method", "heard_by", "seconds"),
     [
         (20, 20000, "logarithmic", "main", 3.0),
-        (20, 20000, "logarithmic", "main", 20.0),
+        (20, 20000, "logarithmic", "main", 10.0),
         (20, 20000, "logarithmic", "sub", 3.0),
         (20, 20000, "logarithmic", "sub", 10.0),
         (10, 200, "logarithmic", "sub", 3.0),
@@ -151,16 +156,15 @@ PLAYED = {
 def test_only_the_stimulus_that_was_played_gives_an_impulse_response(heard_by: str) -> None:
     """A subwoofer's few bands show a gross mistake only: neighbours of 5 s differ by less than its modes ring."""
     rng = np.random.default_rng(6)
+    recordings = {}
     for reverberation_s in (0.3, 1.0):
         h = main_room(rng, reverberation_s, 1.0) if heard_by == "main" else sub_room(rng, 1.5 * reverberation_s, 1.5)
-        recording = recorded(rng, PLAYED["5 s"], h)
-        for used, played in PLAYED.items():
-            if heard_by == "sub" and used not in ("5 s", "3 s", "linear"):
-                continue
-            inverse = deconvolver(played, len(recording), RATE)
-            ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
+        recordings[reverberation_s] = recorded(rng, PLAYED["5 s"], h)
+    for used in PLAYED if heard_by == "main" else ("5 s", "3 s", "linear"):
+        inverse = deconvolver(PLAYED[used], len(recordings[0.3]), RATE)
+        for reverberation_s, recording in recordings.items():
             if (used, reverberation_s) != ("to 22 kHz", 1.0):  # 7 ms per octave hide in a long reverberation
-                assert (shape is Shape.COMPACT) == (used == "5 s"), used
+                assert (deconvolved_shape(inverse, recording) is Shape.COMPACT) == (used == "5 s"), used
 
 
 TREBLE = signal.butter(1, (1000, 8000), "bandpass", fs=RATE, output="sos")
@@ -178,29 +182,24 @@ def test_a_rattle_is_no_wrong_stimulus(heard_by: str, rattle_db: float) -> None:
     tone = np.std(recording[at : at + size])
     burst = signal.sosfilt(TREBLE, rng.standard_normal(size)) * np.hanning(size)
     recording[at : at + size] += burst * 10 ** (rattle_db / 20) * tone / np.std(burst)
-    inverse = deconvolver(stimulus, len(recording), RATE)
-    ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
-    assert shape is Shape.COMPACT
+    assert deconvolved_shape(deconvolver(stimulus, len(recording), RATE), recording) is Shape.COMPACT
 
 
 def test_a_right_stimulus_is_never_doubted_and_one_of_three_per_cent_more_is_found() -> None:
-    rng = np.random.default_rng(77)
-    for _ in range(8):
-        h = main_room(rng, rng.uniform(0.2, 1.2), 1.0)
-        recording = recorded(rng, sweep(20, 20000, 3.0), h, rng.uniform(20, 40))
-        for seconds in (3.0, 3.1):
-            inverse = deconvolver(sweep(20, 20000, seconds), len(recording), RATE)
-            ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
-            assert (shape is Shape.COMPACT) == (seconds == 3.0)
+    rng, played = np.random.default_rng(77), sweep(20, 20000, 3.0)
+    recordings = [
+        recorded(rng, played, main_room(rng, rng.uniform(0.2, 1.2), 1.0), rng.uniform(20, 40)) for _ in range(6)
+    ]
+    for seconds in (3.0, 3.1):
+        inverse = deconvolver(sweep(20, 20000, seconds), len(recordings[0]), RATE)
+        assert {deconvolved_shape(inverse, each) is Shape.COMPACT for each in recordings} == {seconds == 3.0}
 
 
 def test_a_stimulus_a_quarter_longer_leaves_a_sweep_that_wraps_to_the_end() -> None:
     """Low bands come after time zero and high ones before it, which the end of the circle holds."""
     rng = np.random.default_rng(78)
     recording = recorded(rng, sweep(20, 20000, 1.6), main_room(rng, 0.5, 1.0), 60)
-    inverse = deconvolver(sweep(20, 20000, 2.0), len(recording), RATE)
-    ((shape, _),) = deconvolved_shapes(inverse.spectra(recording[None]), RATE / inverse.length)
-    assert shape is Shape.SWEEP
+    assert deconvolved_shape(deconvolver(sweep(20, 20000, 2.0), len(recording), RATE), recording) is Shape.SWEEP
 
 
 def test_shapes_do_not_depend_on_gain_or_sign() -> None:

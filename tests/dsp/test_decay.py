@@ -27,8 +27,9 @@ def times_of(h: FloatArray, bands: Bands = OCTAVES) -> decay.Decays:
     return decays_and_clarity(h, RATE_HZ, bands, starts(len(h)))[0]
 
 
-@pytest.mark.parametrize("bands", [OCTAVES, THIRDS], ids=["octaves", "thirds"])
-@pytest.mark.parametrize("time_s", [0.15, 0.3, 0.6])
+@pytest.mark.parametrize(
+    ("bands", "time_s"), [(OCTAVES, 0.15), (OCTAVES, 0.6), (THIRDS, 0.3)], ids=["octaves", "octaves, long", "thirds"]
+)
 def test_tones_of_known_decay(bands: Bands, time_s: float) -> None:
     """A tone that falls by 60 dB in T: exact but for the filter's own ringing."""
     for b in range(0, len(bands.indices), 3):
@@ -46,7 +47,7 @@ def test_tones_of_known_decay(bands: Bands, time_s: float) -> None:
         assert np.all(np.abs(found.curvature_percent[:, b]) < 0.6)
 
 
-@pytest.mark.parametrize(("time_s", "background_db"), [(0.25, -70.0), (0.25, -50.0), (0.5, -55.0)])
+@pytest.mark.parametrize(("time_s", "background_db"), [(0.25, -50.0), (0.5, -70.0)])
 def test_gaussian_decays_in_noise(time_s: float, background_db: float) -> None:
     """Mean over 120 decays, and their scatter against ISO 3382-2:2008 equations (5) and (6)."""
     found = times_of(noises(time_s, 120, seed=4, background_db=background_db))
@@ -137,7 +138,7 @@ def test_a_sports_hall_decays_as_listed() -> None:
     for b, time_s in listed.items():
         # 5 %: the just noticeable difference (ISO 3382-1 Table A.1, second-hand); how the list was made is not known.
         assert found.times_s["t30"][0, b] == pytest.approx(time_s, rel=0.05)
-    for b in (2, 3, 4, 5, 6):
+    for b in (2, 4, 6):
         theirs = _pyrato(h.astype(float), rate_hz, float(OCTAVES.centres_hz[b]), onsets_s(h, rate_hz))
         # T30 1 %: at 250 Hz it is 45 dB above the noise and just valid, and what is taken as noise counts.
         assert found.times_s["t20"][0, b] == pytest.approx(theirs["t20"][0], rel=0.003)

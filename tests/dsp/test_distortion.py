@@ -70,12 +70,13 @@ def test_harmonics_over_fundamentals_are_those_of_steady_tones() -> None:
     """As IEC 60268-21 measures: a tone through the same chain, its harmonics by transform; third octaves averaged."""
     found = _measured(1e-7)
     ratios = found.against_fundamental_db()[0]
-    time_s = np.arange(2 * RATE) / RATE
+    time_s, room = np.arange(RATE) / RATE, np.fft.rfft(_room(), RATE)
     for centre_hz in (200.0, 500.0, 1500.0):
         powers = np.zeros(4)
         for tone_hz in np.round(centre_hz * 2.0 ** np.linspace(-1 / 6, 1 / 6, 25)):
-            y = signal.fftconvolve(_bend(AMPLITUDE * np.sin(2 * np.pi * tone_hz * time_s)), _room())[RATE : 2 * RATE]
-            spectrum = np.abs(np.fft.rfft(y)) ** 2  # one second: every whole hertz is a bin
+            # In one second every whole hertz is a bin; a steady tone leaves the room with the room's own transform.
+            y = np.fft.rfft(_bend(AMPLITUDE * np.sin(2 * np.pi * tone_hz * time_s)))
+            spectrum = np.abs(y * room) ** 2
             powers += spectrum[[round(n * tone_hz) for n in (1, 2, 3, 4)]]
         place = int(np.argmin(np.abs(found.freq_hz - centre_hz)))
         for order in (2, 3):

@@ -47,7 +47,7 @@ def recording(
 
 
 @pytest.mark.parametrize("coupled", [False, True])
-@pytest.mark.parametrize("offset_s", [-0.2, -0.045, 0.0, 0.08, 0.125, 0.4])
+@pytest.mark.parametrize("offset_s", [-0.2, 0.0, 0.08, 0.4])
 def test_a_known_offset_is_found_to_a_millisecond(offset_s: float, coupled: bool) -> None:
     # 1 ms: the light rises within a sample, the click as well; the flicker of 240 Hz starts at its peak.
     found = sound_after_picture(*recording(offset_s, coupled=coupled), RATE_HZ)
@@ -56,7 +56,7 @@ def test_a_known_offset_is_found_to_a_millisecond(offset_s: float, coupled: bool
     assert found.u_s == pytest.approx(0.02 / 12**0.5, rel=0.02)  # JCGM 100 4.3.7: the screen's own 20 ms, rectangular
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(
     offset_s=st.floats(-0.3, 0.45), noise=st.floats(1e-5, 0.01), gain=st.floats(1e-3, 1.0), seed=st.integers(0, 99)
 )

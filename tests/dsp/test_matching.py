@@ -85,7 +85,7 @@ def test_one_recording_costs_no_more_than_the_bound() -> None:
     assert misfit(rest, directions, np.array([1e-4]))[0] == 0.0
 
 
-@pytest.mark.parametrize("seed", range(30))
+@pytest.mark.parametrize("seed", range(15))
 def test_a_healthy_room_is_as_labelled(seed: int) -> None:
     # Random layouts, errors of 10 cm, reflections, blocked loudspeakers, unknown delays, clocks by seat.
     assert outcome(seed + 500, "none")[0] == "quiet"
@@ -95,11 +95,11 @@ def test_a_healthy_room_is_as_labelled(seed: int) -> None:
 def test_one_fault_is_named(fault: str) -> None:
     # Eleven channels, two rows of three seats, settings noted, one clock: everything is there that decides.
     words = [
-        outcome(seed, fault, count=11, rows=2, per_row=3, known=True, one_clock=True)[0] for seed in range(700, 708)
+        outcome(seed, fault, count=11, rows=2, per_row=3, known=True, one_clock=True)[0] for seed in range(700, 705)
     ]
     assert not {"wrong"} & set(words)
     # Two loudspeakers may be too near each other, a microphone moved for the last channel only.
-    assert words.count("named") >= 6
+    assert words.count("named") >= 4
 
 
 def test_another_speed_of_sound_in_the_processor_accuses_nobody() -> None:
@@ -219,7 +219,7 @@ def test_recordings_without_a_clock_say_nothing_else() -> None:
         assert found.sure == ()
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(latency=st.floats(-1, 1), order=st.permutations(range(len(MAINS))))
 def test_neither_latency_nor_the_order_of_channels_changes_what_is_found(latency: float, order: list[int]) -> None:
     made = survey(swap=("SiL", "BL"))

@@ -1,17 +1,14 @@
-"""Rooms of these tests differ by one fault: what compares their other loudspeakers is computed once for equal arguments."""
+"""Comparisons of responses that are made once for equal arguments: rooms of the tests differ by one fault each."""
 
 from __future__ import annotations
 
 import pickle
 from collections import OrderedDict
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from hashlib import blake2b
 from typing import Any
 
 import pytest
-
-from commission.dsp import pair_polarity
-from commission.steps.shared.screening import recordings
 
 MOST = 256
 
@@ -32,9 +29,10 @@ def once(function: Callable[..., Any]) -> Callable[..., Any]:
     return known
 
 
-@pytest.fixture(scope="module", autouse=True)
-def comparisons_made_once() -> Iterator[None]:
-    with pytest.MonkeyPatch.context() as patch:
-        for module, name in ((pair_polarity, "compare"), (pair_polarity, "relation"), (recordings, "alike_pairs")):
-            patch.setattr(module, name, once(getattr(module, name)))
-        yield
+def keep(patch: pytest.MonkeyPatch) -> None:
+    """Keep comparisons of polarity and of recordings."""
+    from commission.dsp import pair_polarity
+    from commission.steps.shared.screening import recordings
+
+    for module, name in ((pair_polarity, "compare"), (pair_polarity, "relation"), (recordings, "alike_pairs")):
+        patch.setattr(module, name, once(getattr(module, name)))
