@@ -7,12 +7,13 @@ out of class 1.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 import numpy as np
 
-from commission.dsp.band_energy import ORDER, Bands
+from commission.dsp.band_energy import Bands
 from commission.dsp.spectrum import to_db
-from commission.model import FloatArray, InputError
+from commission.model import FloatArray, InputError, freeze
 
 NOMINAL_OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Names of the octaves, IEC 61260-1:2014 5.5."""
@@ -65,19 +66,21 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
         )
     length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # a tenth of the time of an odd length
     freq_hz, density = signal.welch(samples, rate_hz, "hann", length)  # half overlapped, each segment minus its mean
-    return to_db(_band_powers(density, freq_hz, bands, rate_hz, _LEVEL_ORDER) / (_BANDWIDTH_RATIO * reference**2))
+    powers = density @ _filter_powers(bands, rate_hz, length).T * (freq_hz[1] - freq_hz[0])
+    return to_db(np.where(_reached(bands, rate_hz), powers, np.nan) / (_BANDWIDTH_RATIO * reference**2))
 
 
-def _band_powers(
-    density: FloatArray, freq_hz: FloatArray, bands: Bands, rate_hz: float, order: int = ORDER
-) -> FloatArray:
-    """Density or energy [shape=(…, n)] summed under each filter [shape=(…, bands)]; NaN beyond half the rate."""
+@lru_cache(maxsize=8)
+def _filter_powers(bands: Bands, rate_hz: float, length: int) -> FloatArray:
+    """Squared magnitude of each filter at the frequencies of a transform [shape=(bands, length//2 + 1)]."""
+    freq_hz = np.fft.rfftfreq(length, 1 / rate_hz)
     edges = 2 * math.sinh(0.15 * math.log(10) / bands.fraction)
     ratio = freq_hz[1:] / bands.centres_hz[:, None]
-    weights = np.zeros((len(bands.indices), len(freq_hz)))
-    weights[:, 1:] = 1 / (1 + ((ratio - 1 / ratio) / edges) ** (2 * order))  # |band_gain|² of Butterworth's poles
-    powers = density @ weights.T * (freq_hz[1] - freq_hz[0])
-    return np.asarray(np.where(_reached(bands, rate_hz), powers, np.nan))
+    powers = np.zeros((len(bands.indices), len(freq_hz)))
+    powers[:, 1:] = 1 / (
+        1 + ((ratio - 1 / ratio) / edges) ** (2 * _LEVEL_ORDER)
+    )  # |band_gain|² of Butterworth's poles
+    return freeze(powers)
 
 
 def _reached(bands: Bands, rate_hz: float) -> FloatArray:

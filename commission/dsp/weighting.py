@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 
-from commission.model import FloatArray
+from commission.model import FloatArray, freeze
 
 Kind = Literal["A", "C", "Z"]
 
@@ -45,9 +46,14 @@ def weighted(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray:
         return samples
     frames = samples.shape[-1]
     length = int(fft.next_fast_len(frames + math.ceil(0.25 * rate_hz), real=True))  # five periods of the lowest pole
-    freq_hz = np.arange(length // 2 + 1) * rate_hz / length
-    gain = 10 ** (weighting_db(freq_hz, kind) / 20)
+    gain = _gains(length, rate_hz, kind)
     spectra = fft.rfft(samples, length, axis=-1, workers=-1)
     return np.asarray(
         fft.irfft(spectra * gain.astype(samples.dtype, copy=False), length, axis=-1, workers=-1)[..., :frames]
     )
+
+
+@lru_cache(maxsize=2)
+def _gains(length: int, rate_hz: float, kind: Kind) -> FloatArray:
+    """The weighting at the frequencies of a transform [shape=(length//2 + 1,)]."""
+    return freeze(10 ** (weighting_db(np.arange(length // 2 + 1) * rate_hz / length, kind) / 20))
