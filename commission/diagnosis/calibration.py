@@ -11,7 +11,7 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
-from commission.diagnosis.wiring import SWAP_OR_FILES
+from commission.diagnosis.wiring import SWAP_OR_FILES, perhaps_swapped
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
@@ -91,6 +91,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.delays-off", "settings.delay-sign"):
         return  # every setting must be entered again, and holds what is heard of the subwoofer
     by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
+    all_delays = distances.likely_delays(e.distances)
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
         if residual is None or each.own_latency_m == 0 or each.kept_latency_s is not None or by_arrivals_only:
@@ -111,6 +112,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 "threshold 2 ms",
             ),
             alternatives=(
+                *((f"{all_delays}: the main channels then arrive together",) if all_delays else ()),
                 "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)"
                 if residual > 0
                 else "the main loudspeakers have a latency of their own, which their settings do not include",
@@ -322,12 +324,15 @@ def _trim_db(e: Evidence) -> float:
     return min(-limit.lower, limit.upper)
 
 
+def _whole(e: Evidence) -> dict[str, ChannelLevel]:
+    """The readings of channels that wait for no repair."""
+    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None}
+
+
 def _settable(e: Evidence) -> dict[str, ChannelLevel]:
-    """The readings of channels that wait for no repair, and of no pair that may have a driver reversed: that changes the
-    level as a trim does.
-    """
+    """Of those, the ones of no pair that may have a driver reversed: that changes the level as a trim does."""
     doubtful = _driver_in_doubt(e)
-    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None and c not in doubtful}
+    return {c: each for c, each in _whole(e).items() if c not in doubtful}
 
 
 def _driver_in_doubt(e: Evidence) -> set[str]:
@@ -342,8 +347,8 @@ def _driver_in_doubt(e: Evidence) -> set[str]:
 
 
 def _common_error_db(e: Evidence) -> float:
-    """What most readings are off by alike, else 0: a volume or a meter, not trims."""
-    off, limit = np.array([-each.correction_db for each in _settable(e).values()]), _trim_db(e)
+    """What most readings are off by alike, else 0: a volume or a meter, not trims. No driver makes most of them softer."""
+    off, limit = np.array([-each.correction_db for each in _whole(e).values()]), _trim_db(e)
     # Two are enough where there are no others, both off by the same: with one of them right, the other has a trim off.
     stereo = len(off) == len(e.job.system.channels) == 2 and np.ptp(off) <= limit < np.min(np.abs(off))
     if len(off) < 3 and not stereo:
@@ -353,7 +358,7 @@ def _common_error_db(e: Evidence) -> float:
 
 
 def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    common, levels = _common_error_db(e), _settable(e)
+    common, levels = _common_error_db(e), _whole(e)
     u = float(np.hypot(np.median([each.u_db for each in levels.values()] or [0.0]), e.levels.common_u_db or 0.0))
     if not surely_above(abs(common), _trim_db(e), u):
         return
@@ -478,7 +483,7 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
     every, against = _off_trims_db(e)
-    off = {c: value for c, (value, _) in every.items() if c not in explained}
+    off = {c: value for c, (value, _) in every.items() if c not in explained.union(perhaps_swapped(e))}
     for channel in [c for c, value in off.items() if value < 0 and _driver_doubt(e, c)]:
         soft_db, doubt = -off.pop(channel), _driver_doubt(e, channel)
         sentence = f"against {against}: {channel} {signed(-soft_db)} dB, limit {_trim_db(e):g} dB"

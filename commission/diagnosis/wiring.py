@@ -9,7 +9,9 @@ from functools import partial
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.dsp.matching import SWAP_Z
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
+from commission.model import Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.bass.verification import verify
@@ -72,6 +74,7 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             evidence=(
                 f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4",
                 *_from_one_seat(e, circle),
+                *_perhaps_too(e, circle),
             ),
             alternatives=(
                 "the positions were entered the wrong way round",
@@ -81,6 +84,34 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
             remedy=f"Connect the cables correctly at the processor or amplifier. {caution(e, *circle)}",
         )
+
+
+def perhaps_swapped(e: Evidence) -> dict[str, str]:
+    """Main channels that may be swapped with others, too → the place, of one of those, that their arrivals fit as well.
+
+    Their level or arrival fails, and their own place fits no better than by z = 4.
+    """
+    taken = {place for place, _ in e.distances.swapped.values()}
+    failed = {
+        check.channel
+        for name in ("levels.match", "distances.arrival")
+        for check in e.checks(name)
+        if check.verdict is Verdict.FAIL
+    }
+    return {
+        c: each.rival
+        for c, each in e.distances.places.items()
+        if each.place == c and each.z < SWAP_Z and each.rival in taken and c in failed
+    }
+
+
+def _perhaps_too(e: Evidence, circle: list[str]) -> Iterator[str]:
+    for channel, place in perhaps_swapped(e).items():
+        if place in circle:
+            yield (
+                f"whether {channel} is swapped with them is not determined, because its arrivals fit the position of "
+                f"{place} nearly as well"
+            )
 
 
 def _from_one_seat(e: Evidence, circle: list[str]) -> tuple[str, ...]:
@@ -250,6 +281,7 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             alternatives=(
                 "the two are different models",
                 "one of them is mounted upside down or on its side",
+                *(("another loudspeaker plays it, too: listen close to the others",) if relation.seats == 1 else ()),
             ),
             confirm=f"Measure {channel} and {other} at 1 m on axis: the reversed one has a dip near {split:.0f} Hz."
             if is_named

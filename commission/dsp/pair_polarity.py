@@ -83,6 +83,9 @@ APART_GAIN = 0.005
 """What a reversed driver must explain beyond that. It and LEAST_SPLIT_HZ leave 0 of 750 healthy pairs called reversed, in
 place of 19, and find 75 of 210 with a driver reversed, in place of 87 (tests/bench/polarity.py: seeds 30000 to 30149,
 31000 to 31119, 33000 to 33119, 34000 to 34089; the first two ranges were looked at when choosing it)."""
+MOST_LOUDER_DB = 3.0
+"""At a single seat: a second loudspeaker that plays the same adds up to 6 dB beside the first dip of its comb, a reversed
+driver nothing (arithmetic). Which of the two it is stays open where the one with the dip is louder by this beside it."""
 LEAST_SPLIT_HZ = 400.0
 """Below it a single half octave, where the floor's reflection may outweigh the direct sound, is all that could differ."""
 CORNERS_HZ: FloatArray = 300 * 2 ** (np.arange(16) / 4)
@@ -405,11 +408,13 @@ def _one_driver(seats: PairComparison) -> Relation | None:
     corner_hz = _RATIOS[best][0]
     if corner_hz < LEAST_SPLIT_HZ:
         return None
-    half_octaves_db = _half_octaves(seats.level_db)
-    if float(np.std(half_octaves_db[np.abs(np.log2(_SIXTHS_HZ[2:-2] / corner_hz)) > 0.8])) > MOST_UNLIKE_DB:
+    beside_db = _half_octaves(seats.level_db)[np.abs(np.log2(_SIXTHS_HZ[2:-2] / corner_hz)) > 0.8]
+    if float(np.std(beside_db)) > MOST_UNLIKE_DB:
         return None
     depths_db, hump_db = _dips_db(seats, corner_hz)
     odd = int(np.argmax(depths_db))
+    if count == 1 and (1 - 2 * odd) * float(np.median(beside_db)) > MOST_LOUDER_DB:
+        return None
     depth_db, lead_db = depths_db[odd], depths_db[odd] - depths_db[1 - odd]
     agree = max(
         (

@@ -21,6 +21,7 @@ from commission.model.outcome import Cause
 from commission.steps import distances
 from commission.steps import wiring as wiring_step
 from commission.steps.bass.explanation import SubChange
+from commission.steps.distances import likely_delays
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -58,8 +59,14 @@ def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Ca
 # --- wiring: places ------------------------------------------------------------------------------------------------
 
 
+def distances_of(found: dict[str, tuple[str, float]], fits_also: dict[str, tuple[str, float]]) -> Any:
+    """Channels elsewhere → (place, z), and channels at their own place → (the place that fits next best, z)."""
+    own = {c: SimpleNamespace(place=c, rival=rival, z=z) for c, (rival, z) in fits_also.items()}
+    return SimpleNamespace(swapped=found, rest_s={}, places=own)
+
+
 def swapped(**places: tuple[str, float]) -> list[FindingDetails]:
-    return look(wiring._swapped, evidence(distances=SimpleNamespace(swapped=places, rest_s={})))
+    return look(wiring._swapped, evidence(distances=distances_of(places, {})))
 
 
 def test_every_circle_is_one_finding_from_its_first_channel_on() -> None:
@@ -80,6 +87,21 @@ def test_the_confidence_of_a_swap_is_that_of_a_normal_distribution(z: float, pro
     # Within one, and two, standard deviations: 68.3 % and 95.4 %; never more than 0.99.
     (only,) = swapped(FL=("FR", z), FR=("FL", z + 1))
     assert only.confidence == probability
+
+
+def test_a_swap_names_whom_it_may_include_where_a_check_of_that_channel_fails() -> None:
+    failing = [
+        SimpleNamespace(channel=c, verdict=verdict)
+        for c, verdict in (("FC", Verdict.FAIL), ("SiL", Verdict.FAIL), ("SiR", Verdict.FAIL), ("BL", Verdict.PASS))
+    ]
+    fits_also = {"FC": ("FR", 0.5), "SiL": ("FR", 6.0), "SiR": ("BR", 0.5), "BL": ("FL", 0.5)}
+    e = evidence(
+        distances=distances_of({"FL": ("FR", 9.0), "FR": ("FL", 9.0)}, fits_also),
+        checks=lambda name: failing if name == "levels.match" else (),
+    )
+    assert wiring.perhaps_swapped(e) == {"FC": "FR"}
+    (only,) = look(wiring._swapped, e)
+    assert only.evidence[1].startswith("whether FC is swapped with them is not determined")
 
 
 # --- wiring: polarity ----------------------------------------------------------------------------------------------
@@ -363,8 +385,33 @@ def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = N
     return evidence(
         levels=SimpleNamespace(channels=values, common_u_db=common_u_db, seats=()),
         seats=SimpleNamespace(polarity=polarity or {}, against={}),
-        checks=lambda check_id: (),
+        distances=distances_of({}, {}),
     )
+
+
+@pytest.mark.parametrize(
+    ("factor", "clause"),
+    [(-1.0, "wrong sign"), (0.0, "no delays"), (3.28, "feet for metres"), (1.0, None), (0.6, None)],
+)
+def test_three_channels_show_what_the_processor_seems_to_make_of_its_delays(
+    factor: float, clause: str | None
+) -> None:
+    # Arrivals by t = τ + d/c + k·a; the remainder with k = 1 is then (k − 1)·a.
+    applied_s = {"FL": 0.0, "FC": 0.9e-3, "FR": 1.4e-3}
+    channels = {
+        c: SimpleNamespace(
+            channel=SimpleNamespace(is_sub=False),
+            arrival_residual_s=(factor - 1) * a,
+            held_error_s=0.0,
+            setting=SimpleNamespace(delay_s=a),
+        )
+        for c, a in applied_s.items()
+    }
+    found: Any = SimpleNamespace(channels=channels, unit_fit=None)
+    got = likely_delays(found)
+    assert got is None if clause is None else clause in str(got)
+    del channels["FR"]
+    assert likely_delays(found) is None
 
 
 def test_what_most_readings_share_is_no_trim() -> None:
@@ -385,6 +432,11 @@ def test_all_channels_off_alike_are_loud_or_low_beyond_their_uncertainty() -> No
     assert "+1.9 ± 1.0 dB" in got.evidence[0]  # twice the root of 0.3² + 0.4²
     (low,) = look(calibration._all_off, read({c: level(1.9) for c in loud}))
     assert low.title == "all channels 1.9 dB low"
+    # Two that may have a driver reversed are as soft as the third: that is the volume as well.
+    (still,) = look(
+        calibration._all_off, read({c: level(4.0) for c in loud}, {"FL": driver("FR"), "FR": driver("FL")})
+    )
+    assert still.title == "all channels 4.0 dB low"
     # 1 dB + 1.645 · 0.5 dB = 1.82 dB
     assert look(calibration._all_off, read({c: level(-1.8) for c in loud}, common_u_db=0.4)) == []
 

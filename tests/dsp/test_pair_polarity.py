@@ -181,6 +181,19 @@ def test_one_seat_is_enough_where_the_two_are_alike_otherwise(name: str) -> None
     assert pair_polarity.relation(pair_polarity.compare(one, other)).split_hz is not None
 
 
+@pytest.mark.parametrize(("own", "other", "seats", "found"), [(2, 1, 1, False), (2, 1, 4, True), (1, 2, 1, True)])
+def test_a_dip_of_the_louder_one_at_one_seat_may_be_a_second_loudspeaker(
+    own: int, other: int, seats: int, found: bool
+) -> None:
+    # Two loudspeakers that play the same are 6 dB louder beside the first dip of their comb (arithmetic).
+    low, high = drivers("lr4", 1600.0)
+    rng = np.random.default_rng(1)
+    spectra = [spectra_of(heard(each, rng, seats)) for each in (own * (low - high), other * (low + high))]
+    relation = pair_polarity.relation(pair_polarity.compare(*spectra))
+    assert (relation.split_hz is not None) is found
+    assert relation.sign is None
+
+
 def test_nothing_compared_is_nothing_said() -> None:
     nothing = pair_polarity.compare(np.zeros((0, 513), complex), np.zeros((0, 513), complex))
     assert pair_polarity.relation(nothing).sign is None

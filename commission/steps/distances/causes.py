@@ -16,12 +16,15 @@ import numpy as np
 from commission.dsp import delays as delays_of
 from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
 from commission.model import Job
+from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
 from commission.steps.distances.result import ChannelDistance, DistancesResult, step_s
 from commission.steps.shared.survey import geometry_m
 
 LEAST_SPREAD_S = 1e-3
 """Delays that differ by less show neither their sign nor their absence."""
+TOGETHER_S = 0.3e-3
+"""Main channels arrive together within this (common practice, no source)."""
 OTHERS_SHARE = 0.6
 """Share of the main channels that must agree before one of them is called wrong (common practice, no source)."""
 SPEED_RATIOS = (0.85, 1.15)
@@ -84,6 +87,32 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
     if near.mean() >= 0.8 and np.std(mirrored) < 0.25 * np.std(error):
         return DelaysFault(kind="sign", by="settings")
     return None
+
+
+def likely_delays(result: DistancesResult) -> str | None:
+    """What the processor seems to make of its delays, as a clause, where three main channels are too few to decide.
+
+    With that factor the main channels arrive together within 0.3 ms, with the right one they differ by 1 ms or more.
+    """
+    mains = [
+        each
+        for each in result.channels.values()
+        if not each.channel.is_sub and None not in (each.arrival_residual_s, each.held_error_s)
+    ]
+    if len(mains) < 3 or result.unit_fit is not None:
+        return None
+    rest = np.array([each.arrival_residual_s for each in mains], dtype=float)
+    applied = np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
+    if np.ptp(rest) < LEAST_SPREAD_S:
+        return None
+    clauses = {
+        -1.0: "the processor applies all delays with the wrong sign",
+        0.0: "the processor applies no delays",
+        1 / FOOT_M: "the processor takes feet for metres",
+        FOOT_M: "the processor takes metres for feet",
+    }
+    fits = [clause for factor, clause in clauses.items() if np.ptp(rest + (1 - factor) * applied) <= TOGETHER_S]
+    return fits[0] if len(fits) == 1 else None
 
 
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:

@@ -344,8 +344,8 @@ def _weak(relation: Relation, other: str) -> str:
         return f"at no seat were both it and {other} measured"
     if relation.changes_sign:
         return (
-            f"its polarity relative to {other} changes with frequency: a different model, one driver reversed, or one "
-            "of the two mounted upside down or on its side"
+            f"its polarity relative to {other} changes with frequency: a different model, one driver reversed, another "
+            "loudspeaker that plays it, too, or one of the two mounted upside down or on its side"
         )
     if relation.agree < pair_polarity.AGREE * relation.seats:
         return f"the seats disagree: {relation.agree} of {relation.seats} show the same polarity relative to {other}"
