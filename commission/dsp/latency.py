@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from commission.model import FloatArray, freeze
 
 UNIT_SD = 0.02
-"""Accept a unit factor only when its standard deviation is at most this (common practice, no source: the factors to
-distinguish, −1, 0, 0.305, 1 and 3.28, differ by at least fifteen times as much)."""
+"""Accept a unit factor only when its standard deviation is at most this, times the factor where that is above 1, since it
+makes as much more of what distances are off by (common practice, no source: the factors to distinguish, −1, 0, 0.305, 1 and
+3.28, differ by at least fifteen times as much)."""
 _LEAST_APART_S = 1e-5
 """Flights that differ by less, 3 mm, are of one distance."""
 
@@ -63,7 +64,7 @@ class UnitFit:
     @property
     def meaning(self) -> str | None:
         """What k says, or None where it says nothing definite."""
-        if self.sd > UNIT_SD:
+        if self.sd > UNIT_SD * max(1.0, abs(self.factor)):
             return None
         known = {
             1.0: "right",

@@ -60,6 +60,10 @@ source: 14 m)."""
 SCALES = (0.0, -1.0, 1 / 0.3048, 0.3048, *np.arange(0.86, 1.145, 0.02).round(2).tolist())
 """What a processor may make of its delays: none, the wrong sign, feet and metres mixed, another speed of sound."""
 
+POOR_SIGMA_S, LOST_RANGE_S = 5e-4, 0.02
+"""What is compared where nothing explains the arrivals: places surveyed within 17 cm only, and recordings that are each off
+by anything within this range (common practice, no source)."""
+
 Kind: TypeAlias = Literal[
     "loudspeakers", "seats", "not-moved", "moved-early", "moved-late", "exchanged-at-seat", "delay", "clock"
 ]
@@ -182,6 +186,7 @@ def match(survey: Survey) -> Matching:
     unexplained |= first.scattered() and first.cost() - explained > least
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
     unrelated = _unrelated(survey)
+    scattered |= bool(unexplained) and first.clock_lost()
     scattered, unexplained = scattered or unrelated, unexplained or scattered or unrelated
     places, rivals_of = (first if unexplained else state).places()
     return Matching(
@@ -371,6 +376,22 @@ class _State:
         # a reflection makes, since three of twelve recordings may well be reflections.
         share = 0.5 * max(1.0 - (rows + columns - 1) / off_s.size, 0.1)
         return bool((off_s > (APART_S if many else FEW_SCATTER_S)).sum() >= share * off_s.size)
+
+    def clock_lost(self) -> bool:
+        """Whether recordings that are off by anything are 100 times likelier than places that were surveyed poorly.
+
+        Of a channel whose delay is not known only the differences over the seats count.
+        """
+        left = self.rest_s()
+        good = np.isfinite(left)
+        count = good.sum(axis=1)
+        with np.errstate(all="ignore"):
+            left = left - np.where(self.free, _median(left), 0.0)[:, None]
+        costs = np.where(good, np.minimum((left / POOR_SIGMA_S) ** 2, BOUND), 0.0).sum(axis=1)
+        counted = np.maximum(count - self.free, 0)
+        poor = float((costs * counted / np.maximum(count, 1)).sum())
+        lost = 2 * math.log(LOST_RANGE_S / (POOR_SIGMA_S * math.sqrt(2 * math.pi))) * counted.sum()
+        return bool(poor > lost + _RARE["clock"] + SURE)
 
     def _latency(self, left: FloatArray) -> FloatArray:
         """Latency of the clock of each recording, NaN where too few channels determine it.

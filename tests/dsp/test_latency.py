@@ -63,6 +63,9 @@ def test_a_factor_of_the_delays_is_found_beside_an_outlier(factor: float, meanin
 def test_a_factor_with_a_large_uncertainty_means_nothing() -> None:
     for sd, means in ((0.019, True), (0.03, False)):
         assert (latency.UnitFit(1.0, sd, 0.0, ()).meaning == "right") is means
+    # Metres and feet mixed make 3.28 times as much of what the distances are off by.
+    assert latency.UnitFit(3.25, 0.05, 0.0, ()).meaning == "feet were entered where metres are expected"
+    assert latency.UnitFit(3.25, 0.07, 0.0, ()).meaning is None
     assert latency.UnitFit(1.04, 0.001, 0.0, ()).meaning == "right"  # another speed of sound
     assert latency.UnitFit(1.08, 0.001, 0.0, ()).meaning is None
 

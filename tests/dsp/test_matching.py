@@ -263,6 +263,15 @@ def test_a_few_reflections_among_three_channels_are_no_missing_clock() -> None:
         assert found.sure == ()
 
 
+@pytest.mark.parametrize(("jitter_s", "error_m", "lost"), [(0.008, 0.05, True), (0.0, 0.3, False)])
+def test_a_clock_lost_by_milliseconds_is_no_poor_survey(jitter_s: float, error_m: float, lost: bool) -> None:
+    # Each of 21 recordings started up to 8 ms late, as by hand, or places up to 30 cm wrong.
+    for seed in range(4):
+        made = survey(("A1", "A2", "A3"), MAINS[:7], seed=seed, error_m=error_m)
+        late = np.random.default_rng(seed).uniform(0, jitter_s, made.arrivals_s.shape)
+        assert match(with_arrivals(made, made.arrivals_s + late)).scattered is lost
+
+
 def test_what_nothing_explains_exchanges_no_loudspeakers() -> None:
     # Two channels in a wide room that are up to 8 ms later or earlier, as where no clock is common: an exchange fits
     # better than the labels, and not well.
