@@ -58,23 +58,16 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
         title=f"Best moves with all seats weighted {number(trade.weight, 1)}, most useful first",
         key=lambda row: row[1],
         remark=(
-            f"{'No move is worth it. ' if not rows else ''}The shortfall is with this move alone; now it is "
-            f"{number(search.now.reference_deg, 1)}° at the reference seat and {number(search.now.all_deg, 1)}° over all "
-            f"seats. {MEANING}"
+            f"{'' if rows else 'No move is worth it. '}The shortfall is with this move alone, a mirrored pair moved "
+            f"together; now it is {number(search.now.reference_deg, 1)}° at the reference seat and "
+            f"{number(search.now.all_deg, 1)}° over all seats. {MEANING}"
         ),
         verdicts=False,
     )
 
 
 def trade_table(search: Search) -> Table:
-    """The layout as it is, then the best one for each weight; weights with the same best layout share a row."""
-
-    def rows() -> Iterator[tuple[str, Shortfall, Trade | None]]:
-        yield "as it is", search.now, None
-        for _, alike in groupby(search.trades, key=lambda trade: (trade.shortfall, trade.moves)):
-            trades = list(alike)
-            weights = dict.fromkeys(number(trades[k].weight, 1) for k in (0, -1))
-            yield " to ".join(weights), trades[0].shortfall, trades[0]
+    """The layout as it is, then the best one for each weight; weights with the same figures and moves share a row."""
 
     def worst(shortfall: Shortfall) -> str:
         seat, value = max(shortfall.seats_deg.items(), key=lambda item: item[1])
@@ -82,6 +75,17 @@ def trade_table(search: Search) -> Table:
 
     def moved(trade: Trade | None) -> str:
         return "" if trade is None else listed([c for move in trade.moves for c in move.places]) or "none"
+
+    def printed(trade: Trade) -> tuple[str, ...]:
+        degrees = (number(each, 1) for each in (trade.shortfall.reference_deg, trade.shortfall.all_deg))
+        return (*degrees, worst(trade.shortfall), moved(trade))
+
+    def rows() -> Iterator[tuple[str, Shortfall, Trade | None]]:
+        yield "as it is", search.now, None
+        for _, alike in groupby(search.trades, key=printed):
+            trades = list(alike)
+            weights = dict.fromkeys(number(trades[k].weight, 1) for k in (0, -1))
+            yield " to ".join(weights), trades[0].shortfall, trades[0]
 
     return table_of(
         rows(),
