@@ -73,12 +73,19 @@ async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp) ->
 
 
 async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
-    async with app.run_test(size=(120, 40)) as pilot:
+    async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         give_space(app, "SiL", "SiR")
         screen = await opened(pilot, app)
+        pane = screen.query_one("#places-right")
+        await pilot.press("pagedown")
+        await settle(pilot)
+        assert pane.scroll_offset.y > 0
         assert "Weight of all seats 0.5" in shown(app)
-        await pilot.press("plus", "plus", "b")
+        await pilot.press("pageup", "plus", "plus")
+        await settle(pilot)
+        assert pane.scroll_offset.y == pane.max_scroll_y  # where the trade is drawn
+        await pilot.press("b")
         await settle(pilot)
         assert screen.weight == 0.7
         assert set(screen.places) == {"SiL", "SiR"}

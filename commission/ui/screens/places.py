@@ -28,6 +28,7 @@ HELP = """
 - The **arrow keys** move it by 5 cm in the plan, with Shift by 50 cm. **o** changes between top and side view.
 - **+** and **-** change the weight of all seats against the reference seat; the curve shows what each weight would win.
 - **b** puts all loudspeakers that may be moved to the best places for this weight, **z** puts everything back.
+- **PageDown** and **PageUp** scroll the figures.
 - **Enter** stores the new places and the weight. Escape leaves without storing.
 
 A loudspeaker on a wall, ceiling or floor keeps its direction, a free one stays aimed at the same point. The best places are
@@ -55,6 +56,8 @@ class PlacesScreen(VisitScreen):
         Binding("o", "view", show=False, id="places.view"),
         Binding("plus", "weigh(1)", show=False, id="places.more-weight"),
         Binding("minus", "weigh(-1)", show=False, id="places.less-weight"),
+        Binding("pageup", "page(-1)", show=False, id="places.page-up"),
+        Binding("pagedown", "page(1)", show=False, id="places.page-down"),
         Binding("b", "best", "Best", id="places.best"),
         Binding("z", "restore", show=False, id="places.restore"),
         Binding("enter", "keep", "Store", id="places.store"),
@@ -209,6 +212,12 @@ class PlacesScreen(VisitScreen):
         """More or less weight for all seats."""
         self._weight = round(min(max(self.weight + 0.1 * steps, 0.0), 1.0), 1)
         self.refresh_results()
+        self.query_one("#places-right").scroll_end(animate=False)
+
+    def action_page(self, direction: int) -> None:
+        """The figures, a page up or down."""
+        pane = self.query_one("#places-right")
+        pane.scroll_relative(y=direction * (pane.size.height - 1), animate=False)
 
     def action_best(self) -> None:
         """The best places for this weight."""
