@@ -143,7 +143,7 @@ def _advice(job: Job, result: DialogueResult) -> tuple[Advice, ...]:
 
 def _why_empty(result: DialogueResult) -> str:
     if result.centre is None:
-        return "The job has no centre loudspeaker."
+        return "No centre loudspeaker is entered on the Site form: speech is examined from one."
     return "Nothing calculated yet: this needs the response of the centre at a seat (Seats)."
 
 

@@ -96,10 +96,11 @@ class Findings(VisitScreen):
         """What was not examined, and what the checks left open."""
         if not self.all_known:
             return []
-        from commission.diagnosis.unexplained_checks import not_examined, undecided
+        from commission.diagnosis.unexplained_checks import examined, not_examined, undecided
 
         lines = []
-        if symptoms := not_examined(self.commission.outcomes):
+        # Of a job without any measurement the list would hold every symptom.
+        if examined(self.commission.outcomes) and (symptoms := not_examined(self.commission.outcomes)):
             lines += wrap(f"Not examined: {', '.join(symptoms)}.", width)
         if groups := undecided(self.commission.outcomes):
             lines += wrap(f"{open_counts(groups)} {round_name(self.round_id)}: the steps list them.", width)

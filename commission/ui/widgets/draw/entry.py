@@ -102,7 +102,7 @@ def draw_entry(
 ) -> list[Line]:
     """Heading, one line for each row, and the sentence of the selected row below it."""
     if not rows:
-        return [(("Nothing to enter here.", "dim"),)]
+        return []  # the line above says why
     columns = _columns(rows, units, width)
     heads = [fit(title, size, align) for title, size, align in columns]
     lines: list[Line] = [(("  " + " ".join(heads), "dim"),)]
