@@ -196,3 +196,29 @@ def test_two_levels_that_are_not_comparable_show_no_compression(fields: dict[str
     checks = {c.channel: c for c in outcome.checks if c.id == "wiring.compression"}
     assert words in (checks["FR"].why_not or "") and checks["FR"].value is None
     assert checks["FL"].value is not None
+
+
+@pytest.mark.parametrize(
+    ("lost_db", "partner_db", "warm", "twin"),
+    [(1.9, 1.45, True, True), (2.1, 1.65, False, True), (1.9, 1.35, True, False), (3.0, 3.45, False, True)],
+)
+def test_a_warm_coil_takes_2_db_and_two_of_a_model_differ_by_half_a_decibel(
+    lost_db: float, partner_db: float, warm: bool, twin: bool
+) -> None:
+    (left, *_) = [each for each in found(heard({"FL": lost_db, "FR": partner_db})) if each.channels == ("FL",)]
+    assert ("a warm voice coil" in left.evidence[0]) is warm
+    assert any("FR does the same" in text for text in left.evidence) is twin
+
+
+@pytest.mark.parametrize(("channels", "bad", "shared"), [(6, 4, True), (6, 3, False), (3, 2, True), (2, 2, False)])
+def test_two_thirds_of_three_channels_or_more_share_their_distortion(channels: int, bad: int, shared: bool) -> None:
+    names = (*MAINS, "SUB1")[:channels]
+    ids = {each.id for each in found(heard(loads={c: load(8.0) for c in names[:bad]}, channels=names))}
+    assert ids == {"measurement.distortion" if shared else "wiring.distortion"}
+
+
+@pytest.mark.parametrize(("octaves", "one_thing"), [(1.9 / 12, True), (3.1 / 12, False)])
+def test_a_sixth_of_an_octave_is_one_tone(octaves: float, one_thing: bool) -> None:
+    tones = {"FL": 62.0, "FR": 62.0 * 2**octaves}
+    ids = {each.id for each in found(heard(loads={c: load(rattle_hz=hz) for c, hz in tones.items()}))}
+    assert ids == {"room.rattle" if one_thing else "wiring.rattle"}
