@@ -738,6 +738,22 @@ def test_a_subwoofer_that_was_entered_in_the_wrong_unit_of_all_holds_its_latency
     assert calibration._entered_in_another_unit(base, sub) is holds
 
 
+@pytest.mark.parametrize(
+    ("depth_db", "has_partner", "doubt"), [(5.1, False, True), (4.9, False, False), (9.0, True, False)]
+)
+def test_a_dip_of_5_db_leaves_the_driver_of_a_loudspeaker_without_partner_in_doubt(
+    depth_db: float, has_partner: bool, doubt: bool
+) -> None:
+    against = SimpleNamespace(
+        has_partner=has_partner, dip=SimpleNamespace(depth_db=depth_db, hz=1840.0), partner="FL and FR"
+    )
+    text = calibration._driver_doubt(evidence(seats=SimpleNamespace(against={"FC": against})), "FC")
+    assert bool(text) is doubt
+    if doubt:
+        assert "near 1800 Hz it is 5 dB weaker than beside, compared with FL and FR, threshold 5 dB" in text[0]
+    assert calibration._driver_doubt(evidence(seats=SimpleNamespace(against={})), "FC") == ()
+
+
 # --- the room ------------------------------------------------------------------------------------------------------
 
 
