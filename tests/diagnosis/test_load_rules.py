@@ -217,9 +217,7 @@ def test_two_thirds_of_three_channels_or_more_share_their_distortion(channels: i
     assert ids == {"measurement.distortion" if shared else "wiring.distortion"}
 
 
-@pytest.mark.parametrize(
-    ("octaves", "one_thing"), [(1 / 12, True), (1 / 4, False), (-1 / 12, True), (-1 / 4, False)]
-)
+@pytest.mark.parametrize(("octaves", "one_thing"), [(1 / 12, True), (1 / 4, False), (-1 / 12, True), (-1 / 4, False)])
 def test_a_sixth_of_an_octave_is_one_tone(octaves: float, one_thing: bool) -> None:
     tones = {"FL": 62.0, "FR": 62.0 * 2**octaves}
     ids = {each.id for each in found(heard(loads={c: load(rattle_hz=hz) for c, hz in tones.items()}))}

@@ -341,3 +341,25 @@ def test_filters_of_several_subwoofers_that_were_not_set_are_one_mistake() -> No
     assert found is not None and found.subs == ("SUB1", "SUB2")
     assert found.text == "the new filters of SUB1 and SUB2 were not set"
     assert "equaliser is switched on" in found.remedy
+
+
+@pytest.mark.parametrize(
+    ("turned_up_db", "lost_db", "upper_db", "limited"),
+    [
+        (1.1, 2.0, 0.0, True),
+        (0.9, 2.0, 0.0, False),  # hardly louder: what it does not gain may be the room
+        (5.0, 1.6, 0.0, True),
+        (5.0, 1.4, 0.0, False),
+        (5.0, 4.0, 0.6, True),
+        (5.0, 4.0, 0.8, False),  # above, it does not follow its trim either
+    ],
+)
+def test_a_limiter_takes_1_5_db_below_a_frequency_and_nothing_above(
+    turned_up_db: float, lost_db: float, upper_db: float, limited: bool
+) -> None:
+    freq_hz = np.arange(20.0, 121.0)
+    gain_db = np.where(freq_hz < 40, turned_up_db - lost_db, turned_up_db + upper_db)
+    changed = np.tile(gain_db, (3, 1))
+    missing, hz = verification._shape(freq_hz, changed, np.ones_like(changed), np.zeros_like(freq_hz), turned_up_db)
+    assert not missing and (hz is not None) is limited
+    assert hz in (None, 40.0)

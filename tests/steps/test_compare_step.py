@@ -26,6 +26,7 @@ from commission.model import (
     System,
     Verdict,
 )
+from commission.model.formatting import number
 from commission.steps import compare
 from commission.steps.compare import CompareResult
 from commission.steps.shared import seat_variance
@@ -83,6 +84,12 @@ def test_the_overview_counts_the_words_of_the_table_and_shares_make_a_whole() ->
     better, worse, same = (results.count(word) for word in ("better", "worse", "no real change"))
     assert better > 0 and worse > 0 and better + worse + same == len(results)
     assert outcome.main_result == f"evenness of tone: {better} better, {worse} worse, {same} unchanged"
+    result = compare.solve(job, analyses)
+    factors = {
+        number(c.k, 1) for each in result.channels.values() for band in each.bands.values() for c in band.values()
+    }
+    span = f"{min(factors)} to {max(factors)}" if len(factors) > 1 else factors.pop()
+    assert any(f"its U = k u, with k = {span}. The more values" in remark for remark in outcome.remarks)
     for row in tables["compare:uncertainty"].rows:
         assert sum(share for share in row.cells[3:-1] if isinstance(share, float)) == pytest.approx(100)
     for curve in outcome.curves:

@@ -112,6 +112,22 @@ def test_a_meter_beside_the_recording_calibrates() -> None:
     assert found.offset.db == pytest.approx(FULL_SCALE_DB, abs=0.06)
 
 
+def test_the_louder_of_two_readings_beside_recordings_calibrates() -> None:
+    """The softer one may be the meter's own noise."""
+    noises = [nc_noise(35, 6), nc_noise(30, 7, state="projector on")]
+    loud = noises[0].analysis
+    assert loud is not None
+    read = [
+        *typed("projector on", {"L_Aeq": 45.0}),
+        *typed("ventilation high", {"L_Aeq": loud.a_db + FULL_SCALE_DB + 20}),
+    ]
+    for order in (read, read[::-1]):
+        found = solved(noises, job(*order, microphone=None)).offset
+        assert (
+            found is not None and found.db == pytest.approx(FULL_SCALE_DB + 20) and "ventilation high" in found.basis
+        )
+
+
 def test_own_noise_of_the_microphone_accuses_nobody() -> None:
     """A microphone of 32 dB(A) in a room of NC 15 reads NC 30 at 8 kHz: that is its own noise."""
     hiss = {

@@ -153,6 +153,19 @@ def test_where_nothing_shows_the_sum_the_step_says_so() -> None:
     assert any("read the meter with all of them playing at once" in remark for remark in outcome.remarks)
     unknown = step.evaluate(job(None, {"SUB1": 75.0, "SUB2": 75.0}, together=81.0), AS_FOUND, Analyses())
     assert any("All at once they read 81.0 dB" in remark for remark in unknown.remarks)
+    alone = job_of(defined(cinema([*MAINS, "SUB1"])), *levels(MAINS | {"SUB1": 75.0}))
+    for asked in (job("each", {"SUB1": 75.0, "SUB2": 75.0}), alone):
+        outcome = step.evaluate(asked, AS_FOUND, Analyses())
+        assert not any("Two that read it alone" in remark for remark in outcome.remarks)
+
+
+def test_the_level_of_a_subwoofer_is_that_of_pink_noise_from_30_to_80_hz() -> None:
+    flat = np.ones(len(BASS_HZ), complex)
+    assert sub_level_db(flat) == pytest.approx(0.0)
+    assert sub_level_db(np.where((BASS_HZ < 30) | (BASS_HZ > 80), 10 * flat, flat)) == pytest.approx(0.0)
+    # Pink noise has the power 1/f in each hertz: a response that rises with f gives f²/f, so a mean over the logarithm.
+    rising = sub_level_db(BASS_HZ * flat)
+    assert rising == pytest.approx(10 * np.log10((80**2 - 30**2) / 2 / np.log(80 / 30)), abs=0.1)
 
 
 def test_what_bass_proposes_reads_the_reference_at_once() -> None:
