@@ -89,6 +89,8 @@ def test_without_calibration_only_differences_are_given() -> None:
     assert not any(noise.laeq_at_most for noise in found.noises)
     outcome = evaluated([nc_noise(33, 4)], job(microphone=None))
     assert any("only differences between states" in remark for remark in outcome.remarks)
+    alone = evaluated([nc_noise(33, 4)], job(microphone=None))
+    assert not any("Look first" in remark for remark in alone.remarks)
     assert outcome.main_result == "levels unknown: microphone not calibrated"
 
 
@@ -319,3 +321,20 @@ def test_what_to_look_for_first_depends_on_everything_off(states: dict[str, floa
     read = [body for state, level in states.items() for body in typed(state, {"L_Aeq": level})]
     remarks = evaluated([], job(*read)).remarks
     assert sentence in remarks if sentence is not None else not any("Look" in remark for remark in remarks)
+
+
+def test_a_curve_shows_the_state_the_baseline_and_the_limit_by_third_octaves() -> None:
+    noises = [nc_noise(17, 3, state="everything off"), nc_noise(33, 4)]
+    names = {each.title.split(" at ")[0]: [s.name for s in each.series] for each in evaluated(noises).curves}
+    assert names == {
+        "Noise with everything off": ["NC 25 by third octaves", "everything off"],
+        "Noise with ventilation high": ["NC 25 by third octaves", "everything off", "ventilation high"],
+    }
+    (limit, *_), _ = (each.series for each in evaluated(noises).curves)
+    # ANSI/ASA S12.2, NC-25 (from memory): 44 dB at 125 Hz, and a third of its power in each third octave.
+    assert limit.y[np.argmin(np.abs(limit.x - 125))] == pytest.approx(44.0 - 10 * np.log10(3), abs=0.5)
+    relative = evaluated(noises, job(microphone=None)).curves
+    assert [[s.name for s in each.series] for each in relative] == [
+        ["everything off"],
+        ["everything off", "ventilation high"],
+    ]
