@@ -70,13 +70,11 @@ def image_room(places: np.ndarray, ears: np.ndarray, size: np.ndarray, freq_hz: 
         room.add_source(place)
     room.add_microphone_array(ears.T)
     room.compute_rir()
-    out = np.empty((len(places), len(ears), len(freq_hz)), complex)
-    for s in range(len(ears)):
-        for i in range(len(places)):
-            h = np.asarray(room.rir[s][i])
-            turn = np.exp(-2j * np.pi * freq_hz[:, None] * (np.arange(len(h)) - 40) / rate)
-            out[i, s] = turn @ h
-    return out
+    h = np.zeros((len(places), len(ears), max(len(each) for row in room.rir for each in row)))
+    for s, row in enumerate(room.rir):
+        for i, each in enumerate(row):
+            h[i, s, : len(each)] = each
+    return np.asarray(h @ np.exp(-2j * np.pi * np.outer(np.arange(h.shape[-1]) - 40, freq_hz) / rate))
 
 
 def crossover_room(

@@ -14,7 +14,6 @@ import decaying_rooms as doubled
 import pytest
 from builders import analysis, cinema, decided, defined, job_of, reading
 from quiet_rooms import nc_noise
-from rooms import matrix, visits
 from solved_services import SolvedServices
 from sound_room import SoundRoom
 from test_edge_jobs import ROOMS
@@ -57,13 +56,6 @@ def of_sample(sample: Path) -> list[Check]:
         return of_job(visit.job, visit.analyse(threading.Event(), unwatched))
     finally:
         visit.close()
-
-
-def of_simulated_visit() -> list[Check]:
-    """A room of the fault matrix, whose simulator shares no code with the analysis."""
-    installation = matrix.cached_installation(1001, matrix.simulator_of(1001), None)
-    outcomes = visits.run(installation, installation.healthy).outcomes
-    return [check for outcome in outcomes.values() for check in outcome.checks]
 
 
 def every_number(job: Job) -> Iterator[ReadingEntered]:
@@ -127,7 +119,7 @@ def of_rooms() -> Iterator[Check]:
 
 @pytest.fixture(scope="module")
 def checks(sample: Path) -> list[Check]:
-    return [*of_sample(sample), *of_simulated_visit(), *of_rooms()]
+    return [*of_sample(sample), *of_rooms()]
 
 
 def entries_of(check_id: str) -> list[CheckLimit]:

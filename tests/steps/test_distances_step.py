@@ -522,7 +522,7 @@ def test_columns_follow_the_processors_step() -> None:
     assert [decimals(0.03, "m"), decimals(0.1, "ms"), decimals(0.005, "m"), decimals(1.0, "ft")] == [2, 1, 3, 1]
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(shift=st.floats(-0.5, 0.5), noise=st.integers(0, 50))
 def test_a_common_latency_changes_nothing(shift: float, noise: int) -> None:
     job = job_of(defined(cinema(MAINS)), *held_as(right(MAINS)))
@@ -534,7 +534,7 @@ def test_a_common_latency_changes_nothing(shift: float, noise: int) -> None:
         assert after.channels[c].check_arrival.verdict is each.check_arrival.verdict
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(order=st.permutations(range(len(IDS))))
 def test_the_order_of_channels_changes_nothing(order: list[int]) -> None:
     system = cinema()

@@ -446,7 +446,7 @@ READINGS = st.dictionaries(
 )
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(readings=READINGS, gain=st.integers(-8, 8).map(lambda k: k / 2))
 def test_louder_readings_shift_all_trims_down_alike(readings: dict[str, list[float]], gain: float) -> None:
     wide = cinema(list(readings), processor=processor(-60, 60))
@@ -459,7 +459,7 @@ def test_louder_readings_shift_all_trims_down_alike(readings: dict[str, list[flo
         assert after[c].u_db == pytest.approx(each.u_db, abs=1e-6)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(readings=READINGS, seed=st.randoms(use_true_random=False))
 def test_the_order_of_readings_changes_nothing(readings: dict[str, list[float]], seed: random.Random) -> None:
     bodies = list(levels(readings))
@@ -472,7 +472,7 @@ def test_the_order_of_readings_changes_nothing(readings: dict[str, list[float]],
         assert second[c].u_db == pytest.approx(each.u_db)
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=15, deadline=None)
 @given(readings=READINGS)
 def test_entering_the_trims_brings_every_channel_to_its_prediction(readings: dict[str, list[float]]) -> None:
     # A second visit to the same loudspeakers, which play louder by just what their trims were raised.

@@ -13,8 +13,8 @@ from interval_trials import SEED, TRIALS, Trial, covered, errors_of
 
 from commission.steps.seats import result as seats_result
 
-VISITS = 100
-"""A share of so few scatters by 2 %, and is allowed two standard deviations beyond the promise."""
+VISITS = 60
+"""A share of so few scatters by 3 %, and is allowed two standard deviations beyond the promise."""
 DRAWS = 1000
 
 
