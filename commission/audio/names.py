@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 from commission.model import AS_FOUND, AS_LEFT, Job
@@ -113,6 +114,7 @@ def _state(words: Sequence[str], kinds: set[ResponseKind], places: Places, seat:
     return " ".join(word for word in left if word not in other)
 
 
+@lru_cache(maxsize=4096)  # the names of a job, for every file
 def spelling(text: str) -> str:
     """Letters and digits alone, case folded: what two spellings of one name have in common."""
     return "".join(_words(text))

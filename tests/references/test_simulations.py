@@ -22,8 +22,8 @@ direct_sounds = pytest.importorskip("references.direct_sounds", reason="pyroomac
 
 @pytest.fixture(scope="module")
 def near():
-    """A microphone put back within 2 cm, four times, in a room."""
-    return [placement.placements(50, 0.02, 4)]
+    """A microphone put back within 2 cm, three times, in a room."""
+    return [placement.placements(50, 0.02, 3)]
 
 
 def levels_db(made):
@@ -54,7 +54,7 @@ def test_a_meter_beside_the_seat_reads_what_the_model_says() -> None:
 
 
 def test_another_day_costs_more() -> None:
-    far = [placement.placements(50, 0.05, 4)]
+    far = [placement.placements(50, 0.05, 3)]
     both = np.hypot(drift_budgets.AGAIN_U_DB, uncertainty.PLACEMENT_U_DB)
     assert both / 2 < placement.rms(levels_db(far)[: placement.MAINS]) < 2 * both
     assert placement.rms(levels_db(far)[placement.MAINS :]) < 2 * drift_budgets.AGAIN_SUB_U_DB

@@ -12,6 +12,7 @@ from pathlib import Path
 
 import decaying_rooms as doubled
 import pytest
+from bass_visit import as_found
 from builders import analysis, cinema, decided, defined, job_of, reading
 from quiet_rooms import nc_noise
 from solved_services import SolvedServices
@@ -113,6 +114,8 @@ def of_rooms() -> Iterator[Check]:
     own_noise = replace(nc_noise(17, 1, state="FL on"), channel="FL")
     yield from of_job(job_of(defined(room.system)), Analyses((), (), (), [own_noise]))
     yield from of_job(*doubled.visit(("FL", "SiR", 0.0)))
+    crossed = as_found(seats=2, high_pass_hz=80.0)
+    yield from of_job(crossed.job, crossed.analyses)
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
     yield from of_job(job_of(defined(room.system), *answers), Analyses())
 

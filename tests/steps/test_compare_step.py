@@ -31,7 +31,6 @@ from commission.steps import compare
 from commission.steps.compare import CompareResult
 from commission.steps.shared import seat_variance
 
-
 FEW = ("FL", "FC", "FR", "SiL", "SUB1", "SUB2")
 
 
@@ -462,7 +461,8 @@ def test_bands_are_the_jobs_own() -> None:
     from commission.model import Band
 
     rooms = [
-        SoundRoom(cinema(FEW, bands=(Band(low_hz=40, high_hz=120), Band(low_hz=5000, high_hz=5001)))) for _ in range(2)
+        SoundRoom(cinema(FEW, bands=(Band(low_hz=40, high_hz=120), Band(low_hz=5000, high_hz=5001))))
+        for _ in range(2)
     ]
     result = compared(*rooms)
     assert set(result.channels["FL"].bands["heard"]) == {"40-120"}  # the other holds less than a third octave
@@ -488,8 +488,14 @@ def test_weights_of_seats_count() -> None:
 
 
 def test_seats_without_any_weight_count_alike() -> None:
-    seats = tuple(Seat(id=s.id, position_m=s.position_m, weight=0.0, reference=s.reference) for s in cinema(FEW).seats)
-    assert compared(SoundRoom(cinema(FEW, seats=seats)), SoundRoom(cinema(FEW, seats=seats))).channels["FL"].bands["heard"]
+    seats = tuple(
+        Seat(id=s.id, position_m=s.position_m, weight=0.0, reference=s.reference) for s in cinema(FEW).seats
+    )
+    assert (
+        compared(SoundRoom(cinema(FEW, seats=seats)), SoundRoom(cinema(FEW, seats=seats)))
+        .channels["FL"]
+        .bands["heard"]
+    )
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ from commission.model import AS_FOUND, AS_LEFT, Analyses, Job, Outcome, Verdict
 from commission.steps import all_steps
 
 MAINS = ["FL", "FC", "FR", "SiL", "SiR"]
+FEW = [*MAINS, "SUB1", "SUB2"]
 
 
 def one_seat() -> SoundRoom:
@@ -24,15 +25,15 @@ def one_seat() -> SoundRoom:
 
 
 def weights(*values: float) -> SoundRoom:
-    seats = tuple(replace(s, weight=w) for s, w in zip(cinema().seats, values, strict=True))
-    return SoundRoom(cinema(seats=seats))
+    seats = tuple(replace(s, weight=w) for s, w in zip(cinema(FEW).seats, values, strict=True))
+    return SoundRoom(cinema(FEW, seats=seats))
 
 
 def muted() -> SoundRoom:
     """Nothing but noise: 60 dB down, no arrival, no polarity."""
     why = {"arrival": "in the noise", "polarity": "in the noise"}
     return (
-        SoundRoom()
+        SoundRoom(cinema(FEW))
         .add_db(None, -60)
         .change(None, snr_db=1.0, arrival_s=None, polarity=None, direct=None, bass=None, why=why)
     )
@@ -40,7 +41,7 @@ def muted() -> SoundRoom:
 
 def nothing_known() -> SoundRoom:
     gone = np.full(len(GRID_HZ), np.nan)
-    return SoundRoom().change(
+    return SoundRoom(cinema(FEW)).change(
         None,
         third_octave_db=gone,
         view_db=gone,
@@ -63,10 +64,10 @@ ROOMS: dict[str, Callable[[], SoundRoom]] = {
     "one subwoofer": lambda: SoundRoom(cinema(["SUB1"])),
     "seats without weight": lambda: weights(0, 0, 0, 0, 0, 0),
     "one seat with weight": lambda: weights(0, 1, 0, 0, 0, 0),
-    "reference seat not measured": lambda: SoundRoom().drop(None, ["A2"]),
+    "reference seat not measured": lambda: SoundRoom(cinema(FEW)).drop(None, ["A2"]),
     "all muted": muted,
     "nothing known": nothing_known,
-    "all clipped": lambda: SoundRoom().change(None, clipped=True),
+    "all clipped": lambda: SoundRoom(cinema(FEW)).change(None, clipped=True),
 }
 
 
