@@ -14,7 +14,6 @@ from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model import Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.bass.verification import verify
 from commission.steps.seats.awaiting import LEVEL_LOST
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
@@ -166,20 +165,11 @@ def _against(relation: Relation) -> str:
     )
 
 
-def _mistyped_polarities(e: Evidence) -> set[str]:
-    """Subwoofers whose polarity has not changed as their settings since the round before, which `diagnosis.bass` names."""
-    checked = verify(e.job, e.round, e.analyses)
-    return set() if isinstance(checked, str) else {each.sub for each in checked.off if each.is_polarity_off}
-
-
 def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    mistyped = _mistyped_polarities(e)
     for channel, polarity in e.seats.polarity.items():
         relation = polarity.relation
         if polarity.state != "reversed" or polarity.by_setting or relation is None:
             continue
-        if any((channel in mistyped) != (other in mistyped) for other in polarity.others):
-            continue  # a mistyped setting alone makes these two opposite
         held = e.job.setting(e.round, channel).polarity or "not noted"
         yield FindingDetails(
             title=f"{channel} reversed",
@@ -218,10 +208,7 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    mistyped = _mistyped_polarities(e)
     for channel, other in _pairs_of(e, "one of two"):
-        if (channel in mistyped) != (other in mistyped):
-            continue
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
         if relation is None:

@@ -71,5 +71,7 @@ class Step:
     """Whether recordings are imported beside readings; a step whose entry is responses always imports."""
     trims_in_use: Callable[[Job, str, Analyses], Mapping[str, float | None]] = lambda job, round_id, analyses: {}
     """Channels whose settings in a round are those that this step asked for in an earlier one, with their trims [dB]."""
+    mistyped_polarities: Callable[[Job, str, Analyses], frozenset[str]] = lambda job, round_id, analyses: frozenset()
+    """Channels whose polarity has not changed since an earlier round as their settings did."""
     limits: tuple[CheckLimit, ...] = ()
     """What its checks are compared with: `commission limits` lists it, and every id that the step can produce is in it."""

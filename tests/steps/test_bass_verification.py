@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import bass_visit
 import numpy as np
@@ -19,6 +20,8 @@ from commission.steps.bass.explanation import SubChange, explain
 from commission.steps.bass.result import BassResult
 from commission.steps.bass.verification import AGREEMENT_DB, Verification
 from commission.steps.handover.settings_sheet import settings_sheet
+from commission.steps.seats.faults import reversed_channels
+from commission.steps.seats.polarity import ChannelPolarity, State
 
 Held = dict[str, tuple[float, float, str]]
 OUTCOMES = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps()}
@@ -115,7 +118,35 @@ def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
     assert [each.text for each in outcome.advice] == [
         "Set the polarity of SUB2 as the sheet says, and look at its phase switch."
     ]
-    assert any("the polarity of SUB2 was not turned over. Correct that" in remark for remark in outcome.remarks)
+    why = "the settings entered are not those measured (the polarity of SUB2 was not turned over)"
+    assert f"Everything is left as it is: {why}." in outcome.remarks
+    again = {
+        (line.channel, line.kind, line.new): line.why
+        for line in settings_sheet(visit.job, visit.analyses)
+        if line.why
+    }
+    assert again == {("SUB2", "polarity", "reversed"): "enter as proposed: measured otherwise"}
+
+
+@pytest.mark.parametrize(
+    ("state", "others", "mistyped", "states"),
+    [
+        ("reversed", ("SUB2", "SUB3"), {"SUB1"}, "mistyped"),
+        ("one of two", ("SUB2",), {"SUB1"}, "mistyped"),
+        ("one of two", ("SUB2",), {"SUB2"}, "unknown"),
+        ("one of two", ("SUB2",), {"SUB1", "SUB2"}, "one of two"),  # both turned over: they would be alike
+        ("reversed", ("SUB2", "SUB3"), set(), "reversed"),
+        ("driver", ("SUB2",), {"SUB1"}, "driver"),
+    ],
+)
+def test_a_mistyped_polarity_is_no_reversed_subwoofer(
+    state: State, others: tuple[str, ...], mistyped: set[str], states: State
+) -> None:
+    found = ChannelPolarity(state=state, others=others).with_mistyped("SUB1", mistyped)
+    assert found.state == states
+    assert reversed_channels(SimpleNamespace(polarity={"SUB1": found})).keys() == (  # type: ignore[arg-type]
+        set() if states in ("mistyped", "unknown") else {"SUB1"}
+    )
 
 
 @pytest.mark.parametrize("mains", [True, False])
@@ -165,13 +196,15 @@ def test_a_subwoofer_that_looks_miswired_is_compared_with_its_settings(monkeypat
     new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
     visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
     for module in (measurement, verification):
-        monkeypatch.setattr(module, "awaiting_repair", lambda job, r, a: {"SUB2": "reversed"} if r == AS_LEFT else {})
+        monkeypatch.setattr(
+            module, "awaiting_as_heard", lambda job, r, a: {"SUB2": "reversed"} if r == AS_LEFT else {}
+        )
     found = checked(visit)
     assert found.explanation is not None and found.explanation.text == "the polarity of SUB2 was not turned over"
     # The other way round, its fault is gone and it changed by more than its settings: repaired, and not compared.
     for module in (measurement, verification):
         monkeypatch.setattr(
-            module, "awaiting_repair", lambda job, r, a: {"SUB2": "reversed"} if r == AS_FOUND else {}
+            module, "awaiting_as_heard", lambda job, r, a: {"SUB2": "reversed"} if r == AS_FOUND else {}
         )
     visit.items = list(visit.items)
     found = checked(visit)

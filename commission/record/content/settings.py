@@ -24,8 +24,9 @@ MENDS = {
     "settings.sub-latency": "delay",
     "settings.arrival": "delay",
     "settings.polarity": "polarity",
+    "settings.bass": "",
 }
-"""The lines of the settings sheet that correct a finding."""
+"""The lines of the settings sheet that correct a finding; "": those that say so themselves."""
 FROM_FOUND = " *"
 """Behind a value as found where none was entered as left."""
 
@@ -251,6 +252,12 @@ def _why_not(line: SheetLine, quieter: Collection[str], faulty: Collection[str])
     return "find the cause first" if line.kind == "trim" and line.channel in quieter else ""
 
 
+def _new(line: SheetLine, quieter: Collection[str], faulty: Collection[str]) -> str:
+    if line.new is not None and line.why:
+        return f"{clean_text(line.text(line.new))}, enter again"
+    return _why_not(line, quieter, faulty) or clean_text(line.text(line.new))
+
+
 def _proposals(context: Context) -> list[Block]:
     """What the measurements propose: for channels of which nothing is noted as left, and where a fault is still open."""
     job = context.job
@@ -269,7 +276,7 @@ def _proposals(context: Context) -> list[Block]:
             _named(context, line.channel),
             line.kind,
             clean_text(line.text(line.old)) if line.old is not None else OPTIONAL,
-            _why_not(line, quieter, faulty) or clean_text(line.text(line.new)),
+            _new(line, quieter, faulty),
             clean_text(line.unit) if line.unit else "",
         )
         for line in lines
@@ -297,4 +304,8 @@ def _still_wrong(context: Context, noted: set[str]) -> list[SheetLine]:
         for channel in finding.channels
     }
     sheet = settings_sheet(context.job, context.visit.analyses, AS_LEFT) if wrong else ()
-    return [line for line in sheet if line.change and line.channel in noted and (line.channel, line.kind) in wrong]
+    return [
+        line
+        for line in sheet
+        if line.change and line.channel in noted and {(line.channel, line.kind), (line.channel, "")} & wrong
+    ]

@@ -13,8 +13,9 @@ from commission.record.data.rounding import rounded
 from commission.steps import bass
 from commission.steps.bass.measurement import measured_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
-from commission.steps.bass.result import BassResult, Version, filter_width, in_use, version
+from commission.steps.bass.result import BassResult, in_use
 from commission.steps.bass.verification import Verification, newest_verified
+from commission.steps.bass.version import Version, filter_width, version
 from commission.steps.shared.subwoofers import sub_outputs
 from commission.visit import Visit
 
@@ -141,6 +142,7 @@ def _verified(checked: Verification) -> dict[str, Any]:
             for each in checked.changes
         },
         "left_out": list(checked.left_out),
+        "as_predicted": checked.is_as_predicted,
         "explanation": None if checked.explanation is None else checked.explanation.text,
     }
 

@@ -407,7 +407,7 @@ def _seats(visit: Visit, round_id: str) -> dict[str, Any]:
             "level_is": "dB SPL" if result.calibrated else "relative",
             "bands_db": {str(centre): rounded(level, 2) for centre, level in a.octave_db.items()},
             "arrival_ms": _ms(cell.arrival_s),
-            "polarity": {"alike": 1, "reversed": -1}.get(result.polarity[channel].state),
+            "polarity": {"alike": 1, "reversed": -1, "mistyped": -1}.get(result.polarity[channel].state),
             "polarity_is": result.polarity[channel].state,
             "own_sign": a.polarity,
             "snr_db": rounded(a.snr_db, 1),

@@ -84,6 +84,6 @@ def sheet_lines(visit: Visit) -> list[str]:
         old, new = (line.text(value) for value in (line.old, line.new))
         state = line.why or ("applied" if line.ticked else "" if line.change else "no change")
         out.append(
-            f"{line.channel:<6} {line.name:<18} {line.kind:<6} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
+            f"{line.channel:<6} {line.name:<18} {line.kind:<8} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
         )
     return [clean_text(line) for line in (*out, *failures)]

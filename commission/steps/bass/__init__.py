@@ -48,7 +48,6 @@ from commission.steps.bass.result import (
     TRADE_KEY,
     USE_KEY,
     BassResult,
-    Version,
     filters_wanted,
     in_use,
     louder_db_of,
@@ -57,7 +56,8 @@ from commission.steps.bass.result import (
     solve_round,
     trims_in_use,
 )
-from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, verify
+from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, mistyped_polarities, verify
+from commission.steps.bass.version import Version
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.subwoofers import sub_outputs
 
@@ -146,7 +146,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         curves=tuple(_curves(result, checked)),
         budgets=BUDGETS if checks else (),
         advice=_advice(job, result, checked) if is_newest else (),
-        choices=_choices(job, result) if is_newest and not _contradicted(checked) else (),
+        choices=_choices(job, result) if is_newest and (isinstance(checked, str) or not checked.off) else (),
         main_result=_main_result(result, checked),
         remarks=tuple(_remarks(job, result, checked, is_newest=is_newest)),
     )
@@ -466,26 +466,20 @@ def _main_result(result: BassResult, checked: Verification | str) -> str:
         return checked.explanation.text
     if len(result.measured.seats) == 1:
         return "a setting for one seat is proposed" if result.is_change else "one seat; no better setting"
+    differ = f"seats differ by {number(result.as_found.sd_db, 1)} dB"
+    if not isinstance(checked, str) and checked.is_as_predicted:
+        differ += ", as predicted"
     if result.is_change:
-        return f"seats differ by {number(result.as_found.sd_db, 1)} dB, {number(result.proposed.sd_db, 1)} dB as proposed"
-    return f"seats differ by {number(result.as_found.sd_db, 1)} dB; no better setting"
+        return f"{differ}, {number(result.proposed.sd_db, 1)} dB as proposed"
+    return f"{differ}; no better setting"
 
 
 def _beyond(agreement_db: float | None) -> bool:
     return agreement_db is not None and AGREEMENT.judge(agreement_db, AGREEMENT_U_DB) is Verdict.FAIL
 
 
-def _contradicted(checked: Verification | str) -> str:
-    """What the responses say against the settings entered for this round, as a clause; empty where nothing does."""
-    if isinstance(checked, str) or not checked.off:
-        return ""
-    if checked.explanation is not None:
-        return checked.explanation.text
-    return f"{listed([each.sub for each in checked.off])} did not change as entered"
-
-
 def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[Advice, ...]:
-    if not isinstance(checked, str) and (contradiction := _contradicted(checked)):
+    if not isinstance(checked, str) and (contradiction := checked.contradiction):
         mistake = checked.explanation
         text = f"Correct this, and measure again: {contradiction}." if mistake is None else mistake.remedy
         return (Advice(text=text, step="bass", priority=30),)
@@ -560,7 +554,7 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
 def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_newest: bool) -> list[str]:
     remarks = [
         *result.measured.left_out,
-        *_proposal_remarks(job, result, _contradicted(checked), is_newest=is_newest),
+        *_proposal_remarks(job, result, is_newest=is_newest),
     ]
     if result.no_crossover:
         remarks.append(f"The sum with the main loudspeakers is not determined: {result.no_crossover}.")
@@ -574,16 +568,11 @@ def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_ne
     return remarks + _comparison_remarks(checked, is_first=result.measured.round == job.rounds[0])
 
 
-def _proposal_remarks(job: Job, result: BassResult, contradiction: str, *, is_newest: bool) -> Iterator[str]:
+def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Iterator[str]:
     """Whether the proposal is used, how it stands up to small errors, and its side effects."""
-    if contradiction:
-        yield (
-            "The proposal rests on the settings entered, which the measurement contradicts: "
-            f"{contradiction}. Correct that and measure again before you use it."
-        )
     if result.kept_because is not None:
         yield f"Everything is left as it is: {result.kept_because}."
-    elif is_newest and not contradiction and not in_use(job, result):
+    elif is_newest and not in_use(job, result):
         yield "The settings sheet does not take these settings until you choose so."
     if result.measured.room.subs > 1 and len(result.measured.seats) > 1:
         worst = result.sturdy
@@ -647,6 +636,7 @@ STEP = Step(
     evaluate=evaluate,
     entry="none",
     trims_in_use=trims_in_use,
+    mistyped_polarities=mistyped_polarities,
     limits=(
         CheckLimit(check="bass.agreement", limit=AGREEMENT, applies="bass at a seat against its prediction"),
         CheckLimit(check="bass.crossover", limit=CROSSOVER, applies="main loudspeaker with the subwoofers"),

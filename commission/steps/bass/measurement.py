@@ -31,7 +31,7 @@ from commission.model import (
 )
 from commission.model.units import listed
 from commission.steps.seats import result as seat_cells
-from commission.steps.seats.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import awaiting_as_heard, awaiting_repair
 from commission.steps.seats.faults import silent_channels
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import usable
@@ -144,9 +144,9 @@ def _measured_subs(
     singles, _ = sub_outputs(job)
     if not singles:
         return "the job has no subwoofer"
-    waiting = awaiting_repair(job, round_id, analyses)
+    waiting = (awaiting_as_heard if every else awaiting_repair)(job, round_id, analyses)
     if every and waiting:
-        silent = silent_channels(seat_cells.solve(job, round_id, analyses))
+        silent = silent_channels(seat_cells.heard(job, round_id, analyses))
         waiting = {sub: why for sub, why in waiting.items() if sub in silent}
     left_out = [f"{sub} is left out: {waiting[sub]}." for sub in singles if sub in waiting]
     healthy = [sub for sub in singles if sub not in waiting]

@@ -16,13 +16,11 @@ import numpy as np
 from commission.dsp import bass_search as search_of
 from commission.dsp.analysis import BASS_HZ, SUB_LEVEL_BAND_HZ
 from commission.dsp.bass_filters import find_filters
-from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, HeldOut, SearchBounds, SettingGrid, Sturdiness
+from commission.dsp.bass_search import PRICE_DB2_PER_DB, HeldOut, SearchBounds, SettingGrid, Sturdiness
 from commission.dsp.bass_sum import (
     SubResponses,
     SubSettings,
     level_matched_db,
-    sum_levels_db,
-    target_variance_db2,
     unchanged,
 )
 from commission.dsp.modes import schroeder_hz
@@ -36,15 +34,15 @@ from commission.model import (
     DelayRange,
     Filter,
     FilterRanges,
-    FilterWidth,
     FloatArray,
     Job,
     TrimRange,
-    freeze,
 )
 from commission.steps import distances, levels
 from commission.steps.bass.crossover import Crossover, FrontPair, front_pair
 from commission.steps.bass.measurement import MeasuredBass, measured_bass, newest_bass
+from commission.steps.bass.verification import verify
+from commission.steps.bass.version import Version, filter_width, version
 from commission.steps.levels.result import by_seat, target_db
 from commission.steps.shared.cache import cached
 from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
@@ -56,26 +54,6 @@ TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY, SUM_KEY = "trade", "use", "hand", "fi
 """Decisions of this step."""
 DELAY_SPREAD_S = 0.015
 """Delays of subwoofers against each other: half a period of 33 Hz (common practice, no source)."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Version:
-    """One set of settings of the subwoofers, and what every seat hears with it."""
-
-    name: str
-    settings: SubSettings
-    figures: Figures
-    levels_db: FloatArray
-    """Of the sum at every seat [shape=(seats, n)]."""
-    deviation_db: tuple[float, ...]
-    """Each seat's mean deviation from the mean of the seats."""
-    shape_db: float
-    """Standard deviation over frequency of the seats' mean level, minus the target where there is one."""
-
-    @property
-    def sd_db(self) -> float:
-        """Seat-to-seat standard deviation."""
-        return self.figures.sd_db
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,22 +218,6 @@ def _mains_moved_s(job: Job, round_id: str, analyses: Analyses, slope_s: float) 
     return float(np.median(moved)) if moved else 0.0
 
 
-def version(measured: MeasuredBass, name: str, settings: SubSettings, price: float = PRICE_DB2_PER_DB) -> Version:
-    """What every seat hears with some settings."""
-    room = measured.room
-    heard = sum_levels_db(room, settings)
-    mean = room.seat_share @ heard
-    target = np.zeros(len(mean)) if room.target_db is None else room.target_db
-    return Version(
-        name=name,
-        settings=settings,
-        figures=search_of.figures(room, settings, price),
-        levels_db=freeze(heard),
-        deviation_db=tuple(float(v) for v in (heard - mean) @ room.freq_share),
-        shape_db=math.sqrt(float(target_variance_db2(mean, target, room.freq_share))),
-    )
-
-
 @dataclass(frozen=True, slots=True, eq=False)
 class _SearchResult:
     """The slow part of the search, for one set of responses."""
@@ -317,7 +279,11 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     sturdy = search_of.sturdiness(through.room, best, temperature)
     proposed = version(through, "proposed", placed, price)
     gained, u = _gained(measured, (found, sturdy_found), (proposed, sturdy), price)
-    kept = None if hand is not None else _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
+    kept = contradiction = _contradiction(job, measured.round, analyses)
+    if hand is not None:
+        kept = None
+    elif not contradiction:
+        kept = _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
     result = BassResult(
         measured=measured,
         through=through,
@@ -325,7 +291,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         as_found=found,
         proposed=proposed,
         others=_others(measured, price),
-        trade=_trade(measured, searched),
+        trade=() if contradiction else _trade(measured, searched),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
@@ -339,7 +305,18 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         u_gained=u,
         space=space,
     )
-    return result if kept is None else _left_as_is(result, placing, sturdy_found, price)
+    if kept is None:
+        return result
+    filters = ((),) * room.subs if contradiction else _filters(job, measured, unchanged(room.subs), price)
+    return _left_as_is(result, placing, sturdy_found, price, filters)
+
+
+def _contradiction(job: Job, round_id: str, analyses: Analyses) -> str | None:
+    """What is heard of the round against its settings, on which nothing new can be built; None where nothing is."""
+    checked = verify(job, round_id, analyses)
+    if isinstance(checked, str) or not checked.off:
+        return None
+    return f"the settings entered are not those measured ({checked.contradiction})"
 
 
 def _gained(
@@ -353,11 +330,16 @@ def _gained(
     return float(gains.mean()) + search_of.TARGET_SHARE * to_target, u
 
 
-def _left_as_is(result: BassResult, placing: _Placing, sturdy_found: Sturdiness, price: float) -> BassResult:
+def _left_as_is(
+    result: BassResult,
+    placing: _Placing,
+    sturdy_found: Sturdiness,
+    price: float,
+    filters: tuple[tuple[Filter, ...], ...],
+) -> BassResult:
     """The result with gain, delay and polarity left as they are: filters alone may still serve what all seats share."""
     job, measured, space = placing.job, placing.measured, placing.space
     same = unchanged(measured.room.subs)
-    filters = _filters(job, measured, same, price)
     through, has_filters = measured.through(filters, filter_width(job)), any(filters)
     placed = _as_loud(measured, through, space) if has_filters else same
     temperature = job.system.temperature_c
@@ -415,12 +397,6 @@ TRANSITION_HZ = 80.0
 
 MOST_MADE_UP_DB = 3.0
 """Largest gain that compensates the loss by filters: twice the power (common practice, no source)."""
-
-
-def filter_width(job: Job) -> FilterWidth:
-    """How the processor asks for the width of a filter."""
-    ranges = job.system.processor.filters
-    return "q" if ranges is None else ranges.width
 
 
 def offers_filters(job: Job) -> bool:

@@ -19,12 +19,12 @@ from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analyses, ComplexArray, FloatArray, Job, Setting, merge_settings
-from commission.model.units import round_name
+from commission.model.units import listed, round_name
 from commission.steps.bass.explanation import GAIN_OFF_DB, LikelyMistake, SubChange, compressed_subs, explain
 from commission.steps.bass.measurement import MeasuredBass, measured_bass
-from commission.steps.bass.result import filter_width, version
+from commission.steps.bass.version import filter_width, version
 from commission.steps.compare.prediction import common_change, setting_step
-from commission.steps.seats.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import awaiting_as_heard
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued_sheet import held_setting, issued_before
 from commission.steps.shared.screening import usable
@@ -70,6 +70,25 @@ class Verification:
         """The subwoofers whose responses contradict their settings."""
         return tuple(each for each in self.changes if each.is_off)
 
+    @property
+    def contradiction(self) -> str:
+        """What the responses say against the settings entered, as a clause; empty where nothing does."""
+        if not self.off:
+            return ""
+        if self.explanation is not None:
+            return self.explanation.text
+        return f"{listed([each.sub for each in self.off])} did not change as entered"
+
+    @property
+    def is_as_predicted(self) -> bool:
+        """Whether settings changed, as entered, and every seat is within the limit of its prediction."""
+        changed = any(
+            each.typed_gain_db or each.typed_delay_s or each.typed_polarity < 0 or each.has_new_filters
+            for each in self.changes
+        )
+        known = [value for value in self.agreement_db if value is not None]
+        return changed and bool(known) and not self.off and max(known) <= AGREEMENT_DB
+
 
 @cached
 def verify(job: Job, round_id: str, analyses: Analyses) -> Verification | str:
@@ -91,6 +110,16 @@ def verify(job: Job, round_id: str, analyses: Analyses) -> Verification | str:
             return found
         why = found
     return why
+
+
+def mistyped_polarities(job: Job, round_id: str, analyses: Analyses) -> frozenset[str]:
+    """Subwoofers whose polarity has not changed since an earlier round as their settings did."""
+    checked = verify(job, round_id, analyses)
+    return (
+        frozenset()
+        if isinstance(checked, str)
+        else frozenset(each.sub for each in checked.off if each.is_polarity_off)
+    )
 
 
 def newest_verified(job: Job, analyses: Analyses) -> Verification | str:
@@ -134,7 +163,7 @@ def _of_common(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: An
 
 def _repaired(job: Job, before: str, after: str, analyses: Analyses) -> set[str]:
     """Channels with a repair in the log, or with a fault before that is gone after."""
-    gone = set(awaiting_repair(job, before, analyses)) - set(awaiting_repair(job, after, analyses))
+    gone = set(awaiting_as_heard(job, before, analyses)) - set(awaiting_as_heard(job, after, analyses))
     return gone | {c for action in job.actions if action.mends for c in action.body.channels}
 
 

@@ -165,8 +165,8 @@ def _predictions_table(expected: Predictions) -> Table:
         key=lambda each: f"predicted:{each.channel}",
         minor=lambda each: not each.is_off,
         verdicts=False,
-        remark=f"Median over the seats, without what all main channels share. {_basis(expected)} Bass compares the delays "
-        "of subwoofers.",
+        remark=f"Median over the seats, without what all main channels share. {_basis(expected)} Bass compares delays "
+        "and polarities of subwoofers.",
     )
 
 

@@ -10,13 +10,16 @@ from typing import Literal
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Analyses, Channel, Filter, Job, Polarity, Setting, Verdict
 from commission.model.formatting import filter_texts, number
-from commission.model.units import round_name
+from commission.model.units import listed, round_name
 from commission.steps import distances, levels
+from commission.steps.bass.explanation import SubChange
 from commission.steps.bass.result import BassResult, SubProposal, in_use
 from commission.steps.bass.result import solve as solve_bass
+from commission.steps.bass.verification import verify
 from commission.steps.seats import result as seat_cells
 from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.isolation import or_else
+from commission.steps.shared.issued_sheet import held_setting
 from commission.steps.shared.screening import screen
 
 Kind = Literal["trim", "delay", "polarity", "filters"]
@@ -31,7 +34,7 @@ class SheetLine:
     kind: Kind
     old: float | str | None
     new: float | str | None
-    """None: nothing is proposed, and `why` says why."""
+    """None: nothing is proposed, and `why` says why. With a value `why` says that the measurement contradicts it."""
     unit: str
     decimals: int
     change: bool
@@ -74,7 +77,7 @@ def source_sentence(lines: Sequence[SheetLine]) -> str:
         most = max(rounds, key=lambda each: len(rounds[each]))
         others = [f"{', '.join(c)}: {round_name(r)}" for r, c in rounds.items() if r != most]
         parts.setdefault(round_name(most) + (f" ({'; '.join(others)})" if others else ""), []).append(what)
-    return ", ".join(f"{' and '.join(whats)} {rounds}" for rounds, whats in parts.items())
+    return ", ".join(f"{listed(whats)} {rounds}" for rounds, whats in parts.items())
 
 
 def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) -> tuple[SheetLine, ...]:
@@ -92,10 +95,15 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
     lines: list[SheetLine | None] = []
     nothing: dict[str, tuple[SubProposal, str]] = {}
     proposed = or_else(lambda: _bass(job, analyses, rounds), nothing)
+    none: dict[str, SubChange] = {}
+    off = or_else(lambda: _not_as_entered(job, rounds[0], analyses), none)
     for channel in job.system.channels:
         first = waiting.get(channel.id)
         if channel.id in proposed and first is None:
             lines += _bass_lines(job, *proposed[channel.id])
+            continue
+        if channel.id in off:
+            lines += _again_lines(job, channel, off[channel.id], rounds[0])
             continue
         lines += [
             or_else(partial(_trim, job, analyses, channel, rounds, first), None),
@@ -128,6 +136,36 @@ def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
         line = _line(job, each.channel, "filters", old, new, round_id)
         lines.append(replace(line, filters=each.new_filters, ticked=typed.filters == each.new_filters))
     return lines
+
+
+def _not_as_entered(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubChange]:
+    """Subwoofers that have not changed as their settings did: what was asked for has not been tried yet."""
+    checked = verify(job, round_id, analyses)
+    return {} if isinstance(checked, str) else {each.sub: each for each in checked.off}
+
+
+def _again_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -> list[SheetLine]:
+    """The settings of a subwoofer as asked for, and which of them to enter again."""
+    held, ranges = held_setting(job, round_id, channel.id), job.system.processor.filters
+    limited = change.limited_below_hz is not None
+    rows: tuple[tuple[Kind, float | str | None, bool], ...] = (
+        ("trim", held.trim_db, change.is_gain_off and not limited),
+        ("delay", held.distance, change.is_delay_off),
+        ("polarity", held.polarity or "normal", change.is_polarity_off),
+    )
+    lines = [
+        _line(job, channel, kind, value, value, round_id, AGAIN if is_off else "")
+        for kind, value, is_off in rows
+        if value is not None and (kind != "polarity" or is_off or value == "reversed")
+    ]
+    if held.filters:
+        texts, why = ", ".join(filter_texts(held.filters, ranges)), AGAIN if change.is_filter_missing else ""
+        lines.append(replace(_line(job, channel, "filters", texts, texts, round_id, why), filters=held.filters))
+    return [replace(line, change=bool(line.why)) for line in lines]
+
+
+AGAIN = "enter as proposed: measured otherwise"
+"""Of a setting that the responses contradict."""
 
 
 def _trim(

@@ -190,7 +190,7 @@ def _figure(cell: Cell) -> str:
 def _short(check: Check) -> str:
     kind = _kind(check)
     if kind == "polarity":
-        return "reversed" if check.verdict is Verdict.FAIL else "opposite"
+        return "opposite" if check.undecided or "opposite" in check.words else "reversed"
     if kind == "clipped":
         return kind
     word = _SHORT.get(kind) or ("loud" if (check.value or 0.0) > 0 else "soft")
@@ -332,6 +332,7 @@ def _polarity(channel: str, result: SeatsResult) -> str:
     return {
         "alike": f"same as {listed(found.others)}",
         "reversed": "reversed",
+        "mistyped": "not as entered",
         "one of two": f"opposite to {listed(found.others)}",
         "driver": "one driver reversed",
         "one driver of two": "one driver differs",
@@ -411,9 +412,12 @@ def _main_result(result: SeatsResult) -> str:
     def where(kind: str, *, seat: bool = False) -> str:
         return ", ".join(sorted({(c.seat if seat else c.channel) or "" for c in failed if _kind(c) == kind}))
 
+    mistyped = [c for c, found in result.polarity.items() if found.state == "mistyped"]
+    turned = [c for c, found in result.polarity.items() if found.state in ("reversed", "driver")]
     phrases = (
         (where("clipped"), "{} clipped"),
-        (where("polarity"), "{} reversed"),
+        (", ".join(turned), "{} reversed"),
+        (", ".join(mistyped), "polarity of {} not as entered"),
         (", ".join(_opposite_pairs(result)), "{} reversed"),
         (where("treble"), "no treble from {}"),
         (where("lows"), "no lows from {}"),

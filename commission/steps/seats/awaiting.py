@@ -7,7 +7,7 @@ reads on a meter says nothing about its trim.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from commission.dsp.matching import SWAP_Z
@@ -64,6 +64,19 @@ class _Round:
 @cached
 def awaiting_repair(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
     """Channel → why its trim and distance are not proposed in a round, as a clause; empty where all may be set."""
+    return _awaiting(job, round_id, analyses, seats.solve)
+
+
+@cached
+def awaiting_as_heard(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
+    """The same with mistyped polarities, which Bass finds by what is heard."""
+    return _awaiting(job, round_id, analyses, seats.heard)
+
+
+_Solve = Callable[[Job, str, Analyses], seats.SeatsResult]
+
+
+def _awaiting(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> dict[str, str]:
     if not job.responses and job.earlier is None and not any(silent_readings_db(job, each) for each in job.rounds):
         return {}
     until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
@@ -71,7 +84,7 @@ def awaiting_repair(job: Job, round_id: str, analyses: Analyses) -> dict[str, st
     for each in job.rounds[: until + 1]:
         if not job.responses_of(each) and not job.readings_of(each, "levels"):
             continue
-        found = _round(job, each, analyses)
+        found = _round(job, each, analyses, solve)
         open_faults = {
             key: value for key, value in open_faults.items() if key not in found.carried or key in found.faults
         }
@@ -111,8 +124,8 @@ def _measured(
     )
 
 
-def _round(job: Job, round_id: str, analyses: Analyses) -> _Round:
-    result = seats.solve(job, round_id, analyses)
+def _round(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> _Round:
+    result = solve(job, round_id, analyses)
     places, _ = find_places(job, round_id, usable(job, analyses, round_id))
     faults = {
         (rule, c): text.format(" or ".join((c, *each.others)))

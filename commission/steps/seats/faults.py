@@ -126,4 +126,4 @@ def dead_drivers(job: Job, result: SeatsResult, driver: Driver) -> dict[str, Dea
 
 def reversed_channels(result: SeatsResult) -> dict[str, ChannelPolarity]:
     """Channels that are reversed, or one of which is, or with a driver reversed."""
-    return {c: found for c, found in result.polarity.items() if found.state not in ("alike", "unknown")}
+    return {c: found for c, found in result.polarity.items() if found.state not in ("alike", "mistyped", "unknown")}

@@ -21,9 +21,10 @@ from commission.dsp import across, pair_polarity
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.pair_polarity import Relation
 from commission.model import Analysis, ComplexArray, Job
+from commission.model.units import listed
 from commission.steps.shared.issued_sheet import held_setting
 
-State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "unknown"]
+State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "mistyped", "unknown"]
 Sounds = dict[tuple[str, str], Analysis | None]
 SPLIT_WITHIN_OCTAVES = 1.0
 """Two comparisons see the same crossover within this: corners are tried in steps of a quarter octave, and a flat ratio fits
@@ -50,6 +51,17 @@ class ChannelPolarity:
     """The processor's polarity setting explains that it is reversed."""
     why: str = ""
     """Why it is undetermined."""
+
+    def with_mistyped(self, channel: str, mistyped: AbstractSet[str]) -> ChannelPolarity:
+        """The same, where a setting that was not entered as noted makes it opposite to the others."""
+        if self.state not in ("reversed", "one of two"):
+            return self
+        odd = [other for other in self.others if (other in mistyped) != (channel in mistyped)]
+        if not odd:
+            return self
+        if channel in mistyped:
+            return replace(self, state="mistyped", by_setting=False)
+        return replace(self, state="unknown", why=f"{listed(odd)}: the polarity is not set as entered (Bass)")
 
 
 class PolarityComparison:

@@ -52,6 +52,7 @@ from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
+from commission.steps.shared.set_by_bass import mistyped_polarities
 from commission.steps.shared.survey import elsewhere, places_known
 
 CLIP_LIMIT = Limit(
@@ -208,7 +209,29 @@ def level_offset_db(job: Job, reference: str | None) -> float | None:
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
-    """Every channel at every seat of a round."""
+    """Every channel at every seat of a round; a polarity not set as entered is not called a reversed loudspeaker."""
+    result = heard(job, round_id, analyses)
+    subs = [c.id for c in job.system.channels if c.is_sub]
+    if all(result.polarity[c].state in ("alike", "unknown") for c in subs):
+        return result
+    mistyped = mistyped_polarities(job, round_id, analyses)
+    found = {c: each.with_mistyped(c, mistyped) for c, each in result.polarity.items()}
+    cells = {
+        place: replace(cell, checks=tuple(_with_polarity(check, cell, found) for check in cell.checks))
+        for place, cell in result.cells.items()
+    }
+    return replace(result, polarity=found, cells=cells)
+
+
+def _with_polarity(check: Check, cell: Cell, found: Mapping[str, ChannelPolarity]) -> Check:
+    if check.id != "seats.polarity" or cell.analysis is None:
+        return check
+    return _polarity_check(cell.channel, cell.seat, cell.analysis, found[cell.channel.id])
+
+
+@cached
+def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
+    """The same by the responses of the round alone."""
     system = job.system
     places = [(c.id, s.id) for c in system.channels for s in system.seats]
     screening = screen(job, round_id, analyses)
@@ -592,6 +615,8 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
         value, words = 1.0, f"same as {others}"
     elif found.state == "reversed":
         value, words = -1.0, f"reversed relative to {others}, expected the same"
+    elif found.state == "mistyped":
+        value, words = -1.0, f"opposite to {others}: not set as entered (Bass)"
     elif found.state == "driver":
         value, words = -1.0, f"one driver is reversed relative to {others}, expected the same"
     elif found.state != "unknown":

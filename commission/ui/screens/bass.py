@@ -22,12 +22,11 @@ from commission.steps.bass.result import (
     USE_KEY,
     BassResult,
     SubProposal,
-    Version,
     hand_text,
     proposals,
     search_from,
-    version,
 )
+from commission.steps.bass.version import Version, version
 from commission.ui.blank import Sides
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Run, fit

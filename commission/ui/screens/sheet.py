@@ -140,6 +140,8 @@ def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
         old = "none" if line.old == "none" else counted(str(line.old).count(",") + 1, "filter")
         new = counted(len(line.filters), "filter")
     state = ("✓ applied", "pass") if line.ticked else (("no change", "dim") if not line.change else ("", ""))
+    if line.why:
+        state = (clean_text(line.why), "unsure")
     head = (
         (fit(f" {line.channel}", 8), "mark"),
         (fit("" if narrow else clean_text(line.name), 0 if narrow else 18), "dim"),
@@ -148,7 +150,7 @@ def _runs(line: SheetLine, *, narrow: bool) -> tuple[tuple[str, str], ...]:
         (" → ", "dim"),
     )
     if line.new is None:
-        return (*head, (clean_text(line.why), "unsure"))
+        return (*head, state)
     return (
         *head,
         (fit(new, 9, "right"), "main" if line.change and not line.ticked else ""),
