@@ -159,7 +159,11 @@ def _crossover(result: BassResult) -> dict[str, Any] | None:
         },
         "change_db": rounded(found.gain_db, 2),
         "choices": {
-            name: {"sd_db": rounded(each.sd_db, 2), "change_db": rounded(each.sum_gain_db, 2)}
+            name: {
+                "sd_db": rounded(each.figures.sd_db, 2),
+                "output_db": rounded(each.figures.output_db, 2),
+                "change_db": rounded(each.sum_gain_db, 2),
+            }
             for name, each in result.candidates.items()
         },
         "choice": result.wanted if result.candidates else None,

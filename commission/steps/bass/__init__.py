@@ -105,7 +105,7 @@ SHAPE_WORSE_DB = 1.5
 """A mean level that becomes less even over frequency by this much is mentioned (common practice, no source)."""
 CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
 PRICE_WORDS = {"even": "most even", "balanced": "balanced", "loud": "loud", "loudest": "loudest"}
-SUM_WORDS = {"even": "most even seats", "keep": "keep the sum at the crossover"}
+SUM_WORDS = {"even": "most even seats", "keep": "keep the sum"}
 
 BUDGETS = (
     budget_for.single(
@@ -514,8 +514,8 @@ def _sum_choice(result: BassResult) -> Choice:
     options = tuple(
         (
             name,
-            f"{SUM_WORDS[name]}: {number(each.sd_db, 1)} dB seat to seat, sum "
-            f"{number(each.sum_gain_db, 1, signed=True)} dB",
+            f"{SUM_WORDS[name]}: {number(each.figures.sd_db, 1)} dB seat to seat, output "
+            f"{number(each.figures.output_db, 1, signed=True)} dB, sum {number(each.sum_gain_db, 1, signed=True)} dB",
         )
         for name, each in reversed(result.candidates.items())
     )
@@ -597,9 +597,10 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
                 "weaker than measured (calculated, mean)."
             )
         if (keep := result.candidates.get("keep")) and result.wanted == "even" and not result.by_hand:
+            now, then = (number(result.candidates[name].figures.sd_db, 1) for name in ("even", "keep"))
             yield (
                 f"Other settings change it by {number(keep.sum_gain_db, 1, signed=True)} dB, and seats then differ by "
-                f"{number(keep.sd_db, 1)} instead of {number(result.candidates['even'].sd_db, 1)} dB: press c to choose."
+                f"{then} instead of {now} dB: press c to choose."
             )
     if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
         yield (

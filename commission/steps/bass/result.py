@@ -16,7 +16,7 @@ import numpy as np
 from commission.dsp import bass_search as search_of
 from commission.dsp.analysis import BASS_HZ, SUB_LEVEL_BAND_HZ
 from commission.dsp.bass_filters import find_filters
-from commission.dsp.bass_search import PRICE_DB2_PER_DB, HeldOut, SearchBounds, SettingGrid, Sturdiness
+from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, HeldOut, SearchBounds, SettingGrid, Sturdiness
 from commission.dsp.bass_sum import (
     SubResponses,
     SubSettings,
@@ -86,8 +86,7 @@ class Candidate:
     """Settings of the subwoofers before filters, and what the sum with the front loudspeakers gains by them."""
 
     settings: SubSettings
-    sd_db: float
-    """Seat-to-seat standard deviation."""
+    figures: Figures
     sum_gain_db: float
     """Mean of the front loudspeakers; infinite where the crossover was not looked at."""
 
@@ -377,7 +376,7 @@ MOST_WEAKENED_DB = 0.5
 
 
 def _wanted(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate]) -> str:
-    """The choice that counts: by decision; without one the sum, where a decibel of it costs no more than a decibel may."""
+    """The choice that counts: by decision; without one the sum, where it costs no more than as much output would."""
     decided = job.decisions.get((measured.round, "bass", SUM_KEY), "")
     if decided in candidates:
         return decided
@@ -385,7 +384,9 @@ def _wanted(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate
         return "even"
     even, keep = candidates["even"], candidates["keep"]
     saved_db = min(keep.sum_gain_db, -MOST_WEAKENED_DB) - even.sum_gain_db
-    return "keep" if keep.sd_db**2 - even.sd_db**2 <= max(PRICES.values()) * saved_db else "even"
+    lost_db = max(even.figures.output_db - keep.figures.output_db, 0.0)
+    uneven_db2 = keep.figures.variance_db2 - even.figures.variance_db2
+    return "keep" if uneven_db2 <= max(PRICES.values()) * (saved_db - lost_db) else "even"
 
 
 # --- filters --------------------------------------------------------------------------------------------------------
@@ -564,7 +565,7 @@ class _Placing:
         crossover = self.crossover(through, self.placed(through, settings))
         return Candidate(
             settings=settings,
-            sd_db=search_of.figures(through.room, settings).sd_db,
+            figures=search_of.figures(through.room, settings),
             sum_gain_db=math.inf if crossover is None else crossover.gain_db,
         )
 
