@@ -169,38 +169,6 @@ def test_one_of_two_is_reported_once_for_each_pair() -> None:
     assert got[0].confidence == 0.97
 
 
-@pytest.mark.parametrize(
-    ("off", "are_wires"), [(["SUB2"], False), (["SUB1"], False), (["SUB1", "SUB2"], True), ([], True)]
-)
-def test_subwoofers_turned_otherwise_than_their_settings_are_no_wires(
-    off: list[str], are_wires: bool, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """One mistyped polarity makes two subwoofers opposite; two of them do not."""
-    changes = tuple(SimpleNamespace(sub=sub, is_polarity_off=sub in off) for sub in ("SUB1", "SUB2"))
-    monkeypatch.setattr(wiring, "verify", lambda *_: SimpleNamespace(off=changes))
-    e = polarity(SUB1=one_of_two("SUB2"), SUB2=one_of_two("SUB1"), FL=one_of_two("FR"), FR=one_of_two("FL"))
-    channels = [each.channels for each in look(wiring._one_of_two, e)]
-    assert channels == [*([("SUB1", "SUB2")] if are_wires else []), ("FL", "FR")]
-
-
-@pytest.mark.parametrize(
-    ("off", "named"),
-    [
-        ([], ["SUB2", "FL"]),
-        (["SUB2"], ["FL"]),
-        (["SUB1", "SUB3"], ["FL"]),
-        (["SUB1", "SUB2", "SUB3"], ["SUB2", "FL"]),  # against each other nothing changed
-    ],
-)
-def test_a_subwoofer_opposite_to_several_is_no_wire_where_settings_explain_it(
-    off: list[str], named: list[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    changes = tuple(SimpleNamespace(sub=sub, is_polarity_off=sub in off) for sub in ("SUB1", "SUB2", "SUB3"))
-    monkeypatch.setattr(wiring, "verify", lambda *_: SimpleNamespace(off=changes))
-    e = polarity(SUB2=reversed_against("SUB1", "SUB3"), FL=reversed_against("FR", "FC"))
-    assert [each.channels[0] for each in look(wiring._reversed, e)] == named
-
-
 def driver(*others: str, relation: Relation | None = SPLIT) -> ChannelPolarity:
     return ChannelPolarity(state="driver", others=others, relation=relation)
 

@@ -490,3 +490,10 @@ def test_without_subwoofers_there_is_nothing() -> None:
     job = job_of(defined(cinema(("FL", "FC", "FR"))), *levels({"FL": 75.0}), setting("FL", trim_db=0.0))
     assert bass_values(cast(Visit, SimpleNamespace(job=job, analyses=Analyses()))) == {}
     assert bass.evaluate(job, AS_FOUND, Analyses()).remarks == ("The job has no subwoofer.",)
+
+
+def test_a_stored_setting_beside_its_step_is_not_shifted() -> None:
+    """A distance of 0 ft, stored as a delay with four decimals of a millisecond, comes back as −0.00002 ft."""
+    ends = np.zeros(2), np.full(2, 40.0)
+    moved = [bass_result._shifted_into(np.array([low, 33.0]), *ends, 0.1)[0] for low in (-2e-5, -0.1, 0.3)]
+    assert moved == pytest.approx([0.0, 0.0, 0.3], abs=1e-4)

@@ -132,6 +132,8 @@ def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
     ("state", "others", "mistyped", "states"),
     [
         ("reversed", ("SUB2", "SUB3"), {"SUB1"}, "mistyped"),
+        ("reversed", ("SUB2", "SUB3"), {"SUB2", "SUB3"}, "unknown"),
+        ("reversed", ("SUB2", "SUB3"), {"SUB1", "SUB2", "SUB3"}, "reversed"),
         ("one of two", ("SUB2",), {"SUB1"}, "mistyped"),
         ("one of two", ("SUB2",), {"SUB2"}, "unknown"),
         ("one of two", ("SUB2",), {"SUB1", "SUB2"}, "one of two"),  # both turned over: they would be alike

@@ -576,10 +576,12 @@ def _shift(value: float, step: float) -> float:
 
 def _shifted_into(values: FloatArray, low: FloatArray, high: FloatArray, step: float) -> FloatArray:
     """Values shifted together by whole steps into their ranges, where that is possible."""
-    over, under = float((values - high).max()), float((low - values).max())
-    if over > 1e-9:
-        return values - math.ceil(over / step - 1e-9) * step
-    return values + math.ceil(under / step - 1e-9) * step if under > 1e-9 else values
+    over, under = (math.ceil(float(off.max()) / step - STEP_ROUNDING) for off in (values - high, low - values))
+    return values - over * step if over > 0 else values + max(under, 0) * step
+
+
+STEP_ROUNDING = 0.01
+"""Part of a step by which a stored setting may be beside it: a delay in feet is not a whole number of 0.1 µs."""
 
 
 def _loudness_db(
