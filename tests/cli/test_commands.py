@@ -6,7 +6,6 @@ import csv
 import io
 import json
 import shutil
-import subprocess
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -23,20 +22,20 @@ SAMPLE = ROOT / "sample_measurements"
 
 
 @pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, subprocess.CompletedProcess[str]]:
-    """The sample job, made once."""
+def demo(sample: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the sample job, its kept analyses in a home of its own."""
     folder = tmp_path_factory.mktemp("demo")
-    return folder, run(folder, "demo")
+    shutil.copytree(sample.parent / "state", folder / "state" / "commission")
+    shutil.copy(sample, folder)
+    return folder
 
 
 @pytest.fixture(scope="module")
-def recorded(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> Path:
-    """The sample after its first records, which store the verdicts: its folder."""
-    folder, _ = demo
-    for name in ("r.json", "held.html"):
-        made = run(folder, "record", "harbour-lane.commission", "-o", name)
-        assert made.returncode == 0, made.stderr
-    return folder
+def recorded(demo: Path) -> Path:
+    """The sample after its first record, which stores the verdicts: its folder."""
+    made = run(demo, "record", "harbour-lane.commission", "-o", "r.json")
+    assert made.returncode == 0, made.stderr
+    return demo
 
 
 @pytest.fixture(scope="module")
@@ -46,16 +45,24 @@ def found(recorded: Path) -> Any:
 
 
 @pytest.fixture(scope="module")
-def verified(recorded: Path) -> subprocess.CompletedProcess[str]:
-    """What `verify` makes of the sample and a fresh record of it, with every recording analysed again."""
-    return run(recorded, "verify", "harbour-lane.commission", "--record", "held.html")
+def front(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with `front.commission`: the sample's definition, and the front loudspeakers as left at two seats."""
+    folder = tmp_path_factory.mktemp("front")
+    assert run(folder, "new", "front", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
+    files = [
+        str(SAMPLE / "as-left" / f"{seat}_{channel}.flac") for seat in ("A1", "A3") for channel in ("FL", "FC", "FR")
+    ]
+    done = run(folder, "import", "front", *files, "--round", "as-left")
+    assert done.returncode == 0, done.stdout + done.stderr
+    return folder
 
 
-def test_demo_without_a_terminal_prints_the_results(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
-    folder, done = demo
-    assert done.returncode == 0, done.stderr
+def test_demo_without_a_terminal_prints_the_results(sample: Path, demo: Path) -> None:
+    code, out, err = json.loads((sample.parent / "demo.json").read_text(encoding="utf-8"))
+    assert code == 0, err
     for word in ("Harbour Lane cinema", "Round: as-found", "Round: as-left", "BL and BR swapped", "typed in feet"):
-        assert word in done.stdout
+        assert word in out
+    folder = demo
     before = (folder / "harbour-lane.commission").read_bytes()
     again = run(folder, "demo")
     assert "already here" in again.stderr
@@ -102,15 +109,9 @@ def test_the_samples_faults_show_and_the_mend_shows(found: Any) -> None:
     assert words["FC"] is words["SUB1"] is True and False not in words.values()
 
 
-def test_verify_says_whole_and_broken_with_its_exit_code(
-    demo: tuple[Path, subprocess.CompletedProcess[str]],
-    verified: subprocess.CompletedProcess[str],
-    tmp_path: Path,
-) -> None:
-    folder, _ = demo
-    assert verified.returncode == 0
+def test_verify_says_broken_with_its_exit_code(front: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.commission"
-    shutil.copy(folder / "harbour-lane.commission", copy)
+    shutil.copy(front / "front.commission", copy)
     data = bytearray(copy.read_bytes())
     place = data.index(b"fLaC") + 3000
     data[place] ^= 0xFF
@@ -123,22 +124,20 @@ def test_verify_says_whole_and_broken_with_its_exit_code(
     assert "The log is broken, so this record cannot be confirmed" in done.stderr
 
 
-def test_the_whole_sample_is_verified_without_a_record(demo: tuple[Path, subprocess.CompletedProcess[str]]) -> None:
+def test_the_whole_sample_is_verified_without_a_record(demo: Path) -> None:
     """Its chain and every recording, by the command alone; `tests/cli/test_verify_command.py` changes single bytes."""
-    with closing(LocalServices().open(demo[0] / "harbour-lane.commission", read_only=True)) as visit:
+    with closing(LocalServices().open(demo / "harbour-lane.commission", read_only=True)) as visit:
         events, recordings = len(visit.job.log), len(visit.job.responses)
-    done = run(demo[0], "verify", "harbour-lane.commission")
+    done = run(demo, "verify", "harbour-lane.commission")
     assert (done.returncode, done.stderr) == (0, "")
     assert done.stdout.startswith(f"✓ the chain of the log is whole: {events} events, {recordings} valid responses\n")
 
 
-def test_records_hold_the_results_and_the_log(
-    recorded: Path, found: Any, verified: subprocess.CompletedProcess[str]
-) -> None:
+def test_records_hold_the_results_and_the_log(recorded: Path, found: Any) -> None:
     folder = recorded
     record = json.loads((folder / "r.json").read_text(encoding="utf-8"))
     assert record["log"][-1]["digest"] == record["digest"]
-    assert record["digest"] in verified.stdout
+    assert record["digest"] in run(folder, "verify", "harbour-lane.commission").stdout
     assert record["results"] == found
     assert run(folder, "record", "harbour-lane.commission", "-o", "r.csv").returncode == 0
     rows = list(csv.DictReader(io.StringIO((folder / "r.csv").read_text(encoding="utf-8"))))
@@ -149,12 +148,10 @@ def test_records_hold_the_results_and_the_log(
     assert ".json" in bad.stderr
 
 
-def test_the_settings_sheet_says_what_to_type(
-    demo: tuple[Path, subprocess.CompletedProcess[str]], found: Any, tmp_path: Path
-) -> None:
+def test_the_settings_sheet_says_what_to_type(demo: Path, found: Any, tmp_path: Path) -> None:
     folder = tmp_path
-    shutil.copy(demo[0] / "harbour-lane.commission", folder)
-    shutil.copytree(demo[0] / "state", folder / "state")
+    shutil.copy(demo / "harbour-lane.commission", folder)
+    shutil.copytree(demo / "state", folder / "state")
     text = run(folder, "sheet", "harbour-lane.commission").stdout
     assert run(folder, "sheet", "harbour-lane.commission", "-o", "s.csv", "--applied").returncode == 0
     with closing(LocalServices().open(folder / "harbour-lane.commission", read_only=True)) as visit:
@@ -305,8 +302,12 @@ def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:
     assert "practice job" in done.stderr
 
 
-def test_a_record_is_held_against_its_job(verified: subprocess.CompletedProcess[str]) -> None:
+def test_a_record_is_held_against_its_job(front: Path, tmp_path: Path) -> None:
     """A fresh record holds: its pages are made again from recordings that are analysed again."""
+    shutil.copy(front / "front.commission", tmp_path)
+    made = run(tmp_path, "record", "front.commission", "-o", "held.html")
+    assert made.returncode == 0, made.stderr
+    verified = run(tmp_path, "verify", "front.commission", "--record", "held.html")
     assert verified.returncode == 0, verified.stdout
     assert "This record is confirmed" in verified.stdout
     assert "✗" not in verified.stdout
@@ -326,20 +327,18 @@ def test_a_record_of_other_words_is_not_confirmed(tmp_path: Path) -> None:
     assert "theatre" in checked.stdout
 
 
-def test_a_round_goes_out_as_aes69_and_comes_in_again(
-    demo: tuple[Path, subprocess.CompletedProcess[str]], found: Any
-) -> None:
-    folder, _ = demo
-    made = run(folder, "record", "harbour-lane.commission", "-o", "round.sofa", "--round", "as-left")
+def test_a_round_goes_out_as_aes69_and_comes_in_again(front: Path, tmp_path: Path) -> None:
+    made = run(front, "record", "front.commission", "-o", str(tmp_path / "round.sofa"), "--round", "as-left")
     assert made.returncode == 0, made.stderr
-    definition = Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"
-    assert run(folder, "new", "again", "--from", str(definition)).returncode == 0
-    done = run(folder, "import", "again.commission", "round.sofa", "--round", "as-left")
+    assert run(tmp_path, "new", "again", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
+    done = run(tmp_path, "import", "again.commission", "round.sofa", "--round", "as-left")
     assert done.returncode == 0, done.stdout + done.stderr
-    again = json.loads(run(folder, "results", "again.commission", "--json").stdout)
-    one, other = found["seats"]["as-left"], again["seats"]["as-left"]
+    one, other = (
+        json.loads(run(folder, "results", name, "--json").stdout)["seats"]["as-left"]
+        for folder, name in ((front, "front"), (tmp_path, "again"))
+    )
     places = [(seat, channel) for seat in one for channel in one[seat]]
-    assert len(places) == 78
+    assert len(places) == 6
     for seat, channel in places:
         for key in ("arrival_ms", "polarity", "level_db"):
             assert other[seat][channel][key] == one[seat][channel][key], (seat, channel, key)

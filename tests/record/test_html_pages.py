@@ -16,9 +16,9 @@ from pathlib import Path
 import pytest
 from jobs import CREATED_AT
 from record_samples import hostile, ordinary, png
+from solved_services import SolvedServices
 from test_content import ODD
 
-from commission.cli.local_services import LocalServices
 from commission.model.progress import unwatched
 from commission.record.document import Letterhead
 from commission.record.export import record_document, render
@@ -40,12 +40,12 @@ def page_of(visit: Visit, letterhead: Letterhead | None = None) -> bytes:
     return render(document, ".html")
 
 
-def sample(folder: Path) -> bytes:
-    """With letterhead and photographs."""
+def illustrated(sample: Path, folder: Path) -> bytes:
+    """The sample with letterhead and photographs."""
     from PIL import Image
 
-    services = LocalServices(folder / "state")
-    visit = services.open(services.demo(folder))
+    services = SolvedServices(sample.parent / "state")
+    visit = services.open(Path(shutil.copy(sample, folder)))
     for mode, ending in (("RGB", "jpg"), ("P", "png")):
         Image.linear_gradient("L").convert(mode).save(folder / f"{mode}.{ending}")
         services.attach_photo(
@@ -60,9 +60,13 @@ def sample(folder: Path) -> bytes:
 
 
 @pytest.fixture(scope="module")
-def pages(tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
+def pages(sample: Path, tmp_path_factory: pytest.TempPathFactory) -> list[Path]:
     folder = tmp_path_factory.mktemp("pages")
-    made = {"ordinary": render_html(ordinary()), "hostile": render_html(hostile()), "sample": sample(folder)}
+    made = {
+        "ordinary": render_html(ordinary()),
+        "hostile": render_html(hostile()),
+        "sample": illustrated(sample, folder),
+    }
     made |= {name.replace(" ", "-"): page_of(ODD[name]()) for name in ("2.1 with one seat", "hostile names")}
     for name, raw in made.items():
         (folder / f"{name}.html").write_bytes(raw)
