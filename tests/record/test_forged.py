@@ -10,7 +10,6 @@ import io
 import json
 import pickle
 from collections.abc import Callable, Iterator
-from functools import cache
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -19,7 +18,7 @@ import pikepdf
 import pytest
 from builders import cinema, levels
 from pikepdf import Array, AttachedFileSpec, Dictionary, Name
-from pypdf import PdfWriter
+from pypdf import PageObject, PdfWriter
 from pypdf.annotations import FreeText
 from record_samples import png
 
@@ -50,11 +49,28 @@ def rendered_once() -> Callable[[Document, str], bytes]:
     return once
 
 
+def extracted_once() -> Callable[..., str]:
+    """pypdf's text of a page, kept by what is drawn there and what its glyphs mean: most forgeries change few pages."""
+    kept: dict[tuple[bytes, ...], str] = {}
+    extract = PageObject.extract_text
+
+    def once(sheet: PageObject, *arguments: Any, **named: Any) -> str:
+        contents = sheet.get_contents()
+        fonts = sheet["/Resources"].get_object().get("/Font", {}).values()
+        meanings = (font.get_object()["/ToUnicode"].get_data() for font in fonts)
+        key = (b"" if contents is None else contents.get_data(), *meanings)
+        if key not in kept:
+            kept[key] = extract(sheet, *arguments, **named)
+        return kept[key]
+
+    return once
+
+
 @pytest.fixture(scope="module", autouse=True)
 def expected_pages_made_once() -> Iterator[None]:
     """The pages that the job gives are the same in nearly every test here: they are made, and their text is read, once."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr("commission.record.verify.pages.pdf_pages", cache(reading.pdf_pages))
+        patch.setattr(PageObject, "extract_text", extracted_once())
         patch.setattr("commission.record.verify.pages.render", rendered_once())
         yield
 

@@ -181,7 +181,7 @@ def printed(text: str) -> str:
     return re.sub(r"\s+", "", unicodedata.normalize("NFC", clean_text(text)))
 
 
-@settings(deadline=None, max_examples=12, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(deadline=None, max_examples=6, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(texts=TEXTS)
 def test_no_text_becomes_markup_of_a_page(texts: dict[str, str]) -> None:
     """A page has the elements of one with plain words (drawings aside, whose parts depend on widths), nothing that runs."""
@@ -200,7 +200,7 @@ def test_no_text_becomes_markup_of_a_page(texts: dict[str, str]) -> None:
         assert printed(f"{key}: {texts[key]}") in words, key
 
 
-@settings(deadline=None, max_examples=3, phases=(Phase.generate,))
+@settings(deadline=None, max_examples=2, phases=(Phase.generate,))
 @given(texts=TEXTS)
 def test_no_text_becomes_markup_of_the_typesetter(texts: dict[str, str]) -> None:
     found = printed(
@@ -211,7 +211,7 @@ def test_no_text_becomes_markup_of_the_typesetter(texts: dict[str, str]) -> None
     assert "root:" not in found
 
 
-@settings(deadline=None, max_examples=12, phases=(Phase.explicit, Phase.reuse, Phase.generate))
+@settings(deadline=None, max_examples=6, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(texts=TEXTS)
 def test_no_cell_of_any_table_computes_and_no_line_moves_the_terminal(texts: dict[str, str]) -> None:
     visit = job(texts)

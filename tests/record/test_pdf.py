@@ -217,7 +217,7 @@ def test_what_the_owner_reads_fits_one_sheet_in_smaller_type_if_it_must() -> Non
 
 def test_a_heading_stays_with_what_it_announces() -> None:
     """Wherever the page ends: heading, sentence and the table or the part that follows stand on one page."""
-    for filled in range(30, 52, 3):
+    for filled in range(30, 52, 6):
         filler = Paragraph(text=" \u2028".join(["a line that fills the page"] * filled))
         inner = Section(id="round", title="Inner heading", blocks=(Paragraph(text="State."), grid(4, 12)))
         step = Section(
@@ -233,7 +233,7 @@ def test_a_heading_stays_with_what_it_announces() -> None:
 
 
 def test_a_torn_table_has_rows_on_its_first_page() -> None:
-    for filled in range(36, 52, 2):
+    for filled in range(36, 52, 4):
         filler = Paragraph(text=" \u2028".join(["a line that fills the page"] * filled))
         found = pages(
             pdf.render_pdf(ordinary(sections=(Section(id="f", title="Filler", blocks=(filler, grid(4, 40))),)))

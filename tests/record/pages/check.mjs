@@ -1,7 +1,7 @@
 // HTML records in a headless browser. As shipped: nothing is blocked, nothing is fetched, every picture is shown, nothing is
 // wider than a phone. With axe-core: accessibility in both colour schemes and on a phone.
 // Prepare once in a folder with this package.json: npm install. Run: node check.mjs BROWSER RECORD.html ...
-// (NODE_MODULES_AT: that folder, with a slash at its end, where it is not this one. --once before the pages: light and wide
+// (NODE_MODULES_AT: that folder, with a slash at its end, where it is not this one. Pages behind --once: on a light phone
 // only.) Exit code 1 when something is found.
 import { readFileSync } from "node:fs";
 import { createRequire } from "node:module";
@@ -11,8 +11,7 @@ const require = createRequire(process.env.NODE_MODULES_AT ?? import.meta.url);
 const puppeteer = require("puppeteer-core");
 const axe = readFileSync(require.resolve("axe-core/axe.min.js"), "utf8");
 const [browserPath, ...rest] = process.argv.slice(2);
-const pages = rest.filter((each) => each !== "--once");
-const views = [["light", 1200], ["dark", 1200], ["light", 360]].slice(0, rest.includes("--once") ? 1 : 3);
+const views = [["light", 360], ["dark", 1200], ["light", 1200]];
 const quiet = ["--no-first-run", "--disable-background-networking", "--disable-component-update", "--disable-sync"];
 const patience = 300_000; // ms: the computer may be busy with other tests
 const browser = await puppeteer.launch({
@@ -56,9 +55,11 @@ async function withAxe(file, scheme, width) {
   await page.close();
 }
 
-for (const file of pages) {
+let number = views.length;
+for (const file of rest) {
+  if (file === "--once") { number = 1; continue; }
   await asShipped(file);
-  for (const [scheme, width] of views) await withAxe(file, scheme, width);
+  for (const [scheme, width] of views.slice(0, number)) await withAxe(file, scheme, width);
 }
 await browser.close();
 console.log(broken ? `${broken} found` : "nothing found");
