@@ -108,20 +108,17 @@ def print_much(data: bytes, options: dict[str, Any]) -> Decoded:
     return "the answer", [data, b"", np.arange(3).data]
 
 
-def open_a_file(data: bytes, options: dict[str, Any]) -> Decoded:
+def write_and_open_files(data: bytes, options: dict[str, Any]) -> Decoded:
+    try:
+        Path(options["new"]).write_bytes(b"x")
+        written = "yes"
+    except OSError:
+        written = "no"
     forbid_files()
     try:
-        return Path(options["path"]).read_text(), ()
+        return [written, Path(options["path"]).read_text()], ()
     except OSError as error:
-        return f"no: {error.strerror}", ()
-
-
-def write_a_file(data: bytes, options: dict[str, Any]) -> Decoded:
-    try:
-        Path(options["path"]).write_bytes(b"x")
-    except OSError:
-        return "no", ()
-    return "yes", ()
+        return [written, f"no: {error.strerror}"], ()
 
 
 def read_unchecked(data: bytes, options: dict[str, Any]) -> Decoded:
@@ -160,8 +157,8 @@ def test_what_a_library_prints_is_no_part_of_the_answer() -> None:
 
 def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None:
     """The second line of defence: what a check of the file's structure overlooks leads nowhere."""
-    assert run(open_a_file, path=str(secret))[0] == "no: Too many open files"
-    assert run(write_a_file, path=str(tmp_path / "new"))[0] == "no"
+    found, _ = run(write_and_open_files, path=str(secret), new=str(tmp_path / "new"))
+    assert found == ["no", "no: Too many open files"]
     other = tmp_path / "other.sofa"
     other.write_bytes(sofa_file())
     for data in (

@@ -12,6 +12,7 @@ import pytest
 import soundfile
 from builders import cinema
 
+from commission.audio import rig_source
 from commission.audio.rig_source import RigSource
 from commission.cli.local_services import LocalServices
 from commission.model import (
@@ -113,8 +114,11 @@ def test_a_stopped_recording_gives_nothing(tmp_path: Path) -> None:
             source.record_noise("A1", "everything off", AS_FOUND, cancel, unwatched)
 
 
-def test_the_progress_of_an_analysis_counts_noises_by_their_work(tmp_path: Path) -> None:
+def test_the_progress_of_an_analysis_counts_noises_by_their_work(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     """Two of three noises analysed are two thirds of the way, and each is reported before it begins."""
+    monkeypatch.setattr(rig_source, "RECORDING_S", 5.0)
     with closing(LocalServices(tmp_path / "state").create(tmp_path / "job", system())) as visit:
         source = RigSource(visit.job, lambda seat, round_id: QuietRig(), source="rig", name="quiet rig")
         for state in ("everything off", "ventilation low", "projector on"):

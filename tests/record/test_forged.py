@@ -56,8 +56,8 @@ def extracted_once() -> Callable[..., str]:
 
     def once(sheet: PageObject, *arguments: Any, **named: Any) -> str:
         contents = sheet.get_contents()
-        fonts = sheet["/Resources"].get_object().get("/Font", {}).values()
-        meanings = (font.get_object()["/ToUnicode"].get_data() for font in fonts)
+        resources: Any = sheet["/Resources"]
+        meanings = (font.get_object()["/ToUnicode"].get_data() for font in resources.get("/Font", {}).values())
         key = (b"" if contents is None else contents.get_data(), *meanings)
         if key not in kept:
             kept[key] = extract(sheet, *arguments, **named)
