@@ -18,11 +18,12 @@ def is_plain(widget: Widget) -> bool:
     return widget.opacity == 1.0 and not any(edge for edge, _ in widget.styles.border)
 
 
-def filtered(widget: Widget, strip: Strip) -> Strip:
-    """A line in the colours that the terminal can show."""
+def filtered(widget: Widget, strips: list[Strip]) -> list[Strip]:
+    """Lines in the colours that the terminal can show."""
+    behind = widget.background_colors[1]
     for each in widget.get_line_filters():
-        strip = strip.apply_filter(each, widget.background_colors[1])
-    return strip
+        strips = [strip.apply_filter(each, behind) for strip in strips]
+    return strips
 
 
 def ground(widget: Widget) -> RichStyle:
@@ -33,7 +34,7 @@ def ground(widget: Widget) -> RichStyle:
 
 def blank_lines(widget: Widget, crop: Region) -> list[Strip]:
     """Lines of the ground alone."""
-    return [filtered(widget, Strip.blank(crop.width, ground(widget)))] * crop.height
+    return filtered(widget, [Strip.blank(crop.width, ground(widget))]) * crop.height
 
 
 class Blank(Widget):
@@ -43,8 +44,8 @@ class Blank(Widget):
         return blank_lines(self, crop) if is_plain(self) else super().render_lines(crop)
 
 
-class Pane(VerticalScroll, Blank):
-    """Scrolls what is in it."""
+class Pane(VerticalScroll, Blank, can_focus=False):
+    """Scrolls what is in it, which has the keys."""
 
 
 class Sides(Horizontal, Blank):

@@ -68,7 +68,7 @@ class Findings(VisitScreen):
         yield Static("", classes="headline")
         with Pane(id="finding-list"):
             yield FindingList(id="findings")
-        with Pane(id="finding-text"):
+        with Pane(id="finding-text", can_focus=True):
             yield Static("", id="finding")
         yield KeyLine()
 

@@ -90,7 +90,7 @@ class Imports(VisitScreen):
             yield Picker(id="import-options")
         yield Static("", id="progress")
         yield Static("", id="columns", classes="dim")
-        with Pane(id="rows", can_focus=False):
+        with Pane(id="rows"):
             yield Picker(id="row-list")
         yield Static("", id="row-text")
         yield KeyLine()

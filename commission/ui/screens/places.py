@@ -88,7 +88,7 @@ class PlacesScreen(VisitScreen):
             plan = RoomPlanView(id="places-plan", keys="Tab select")
             plan.can_focus = False
             yield plan
-            with Pane(id="places-right", can_focus=False):
+            with Pane(id="places-right"):
                 yield Static("", id="places-text")
         yield KeyLine()
 

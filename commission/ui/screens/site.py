@@ -85,18 +85,17 @@ class SiteForm(AnyStepScreen):
 
     def on_mount(self) -> None:
         """The form has the keys, and begins where something is wanted."""
-        picker = self.query_one("#fields", Picker)
-        picker.focus()
-        self.refresh_results()
-        self.call_after_refresh(self._begin_where_wanted)
+        self.query_one("#fields").focus()
+        self.refresh_changed()
+        self._begin_where_wanted()
 
     def _begin_where_wanted(self) -> None:
-        """Once the form is drawn: at the first gap; Layout at the places, its first fields are not what it is about."""
+        """At the first gap; Layout at the places, its first fields are not what it is about."""
         key = "seats.0.position" if self.step.id == "layout" else self._first_gap()
         if key in self._fields:
             picker = self.query_one("#fields", Picker)
             picker.select(key)
-            picker.row_in_view(picker.cursor - 1, max(self.query_one("#form").size.height - 2, 1))
+            picker.row_in_view(picker.cursor - 1, max(self.app.size.height - 5, 1))
 
     def _missing(self) -> str:
         """Which of the things that other steps need is the first that is not there; empty where all are."""
@@ -119,8 +118,6 @@ class SiteForm(AnyStepScreen):
         return ""
 
     def refresh_results(self) -> None:
-        if not self.is_mounted:
-            return
         job = self.visit.job
         self.show_head(self.numbered_title, attached_count(job, self.step.id, self.round_id))
         items: list[Item] = []

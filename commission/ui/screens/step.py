@@ -96,8 +96,8 @@ class StepScreen(AnyStepScreen):
         yield Static("", id="todo")
         yield Static("", id="caution")
         with Sides(id="sides"):
-            yield Pane(id="entry", can_focus=False)
-            yield Pane(id="result", classes=OTHER_PAGE, can_focus=False)
+            yield Pane(id="entry")
+            yield Pane(id="result", classes=OTHER_PAGE)
         yield Static("", id="judgement")
         yield KeyLine()
 

@@ -39,7 +39,7 @@ class TablesScreen(VisitScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        yield Pane(id="tables", can_focus=False)
+        yield Pane(id="tables")
         yield Static("", id="about")
         yield KeyLine()
 

@@ -131,25 +131,32 @@ class Painted(Widget, can_focus=True):
         if self._strips_size != self.region.size:
             self._strips.clear()
             self._strips_size = self.region.size
-        for y in crop.line_range:
-            if y not in self._strips:
-                self._strips[y] = self._padded_line(y)
+        if missing := [y for y in crop.line_range if y not in self._strips]:
+            self._strips |= zip(missing, self._padded_lines(missing), strict=True)
         strips = [self._strips[y] for y in crop.line_range]
         whole = crop.column_span == (0, self.region.width)
         return strips if whole else [strip.crop(*crop.column_span) for strip in strips]
 
-    def _padded_line(self, y: int) -> Strip:
-        padding, base = self.styles.padding, ground(self)
-        strip = self.render_line(y - padding.top)
-        if padding.left:
-            strip = Strip([Segment(" " * padding.left, base), *strip], strip.cell_length + padding.left)
-        return filtered(self, strip.extend_cell_length(self.region.width, base))
+    def _padded_lines(self, rows: Sequence[int]) -> list[Strip]:
+        """Rows of the region, padding included, in the colours that the terminal can show."""
+        size, padding, width, beside = self.size, self.styles.padding, self.region.width, ground(self)
+        left = [Segment(" " * padding.left, beside)] if padding.left else []
+        self._make_lines(size)
+        strips = (self._strip(y - padding.top, size.width) for y in rows)
+        padded = (Strip([*left, *each], each.cell_length + padding.left) if left else each for each in strips)
+        return filtered(self, [each.extend_cell_length(width, beside) for each in padded])
 
     def render_line(self, y: int) -> Strip:
-        width, height = self.size
-        if self._made_for != (width, height):
-            self._lines = self.paint(width, height)
-            self._made_for = (width, height)
+        self._make_lines(self.size)
+        return self._strip(y, self.size.width)
+
+    def _make_lines(self, size: Size) -> None:
+        if self._made_for != (size.width, size.height):
+            self._lines = self.paint(size.width, size.height)
+            self._made_for = (size.width, size.height)
+
+    def _strip(self, y: int, width: int) -> Strip:
+        """A line without padding."""
         base = self._style_of("")
         if not 0 <= y < len(self._lines):
             return Strip.blank(width, base)
