@@ -125,7 +125,7 @@ def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
         for line in settings_sheet(visit.job, visit.analyses)
         if line.why
     }
-    assert again == {("SUB2", "polarity", "reversed"): "enter as proposed: measured otherwise"}
+    assert again == {("SUB2", "polarity", "reversed"): "enter again"}
 
 
 @pytest.mark.parametrize(

@@ -164,7 +164,7 @@ def _again_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -
     return [replace(line, change=bool(line.why)) for line in lines]
 
 
-AGAIN = "enter as proposed: measured otherwise"
+AGAIN = "enter again"
 """Of a setting that the responses contradict."""
 
 
