@@ -6,13 +6,13 @@ import io
 import json
 import os
 import struct
-import subprocess
-import sys
 import tempfile
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+
+import programs
 
 LONGEST_S = 10.0
 """Processor time; a machine that has other work to do is no hang."""
@@ -51,36 +51,17 @@ def cost_of(words: list[str], folder: Path) -> Cost:
     places = {"XDG_STATE_HOME": "home/state", "XDG_CONFIG_HOME": "home/config", "HOME": "home"}
     env = os.environ | {key: str(folder / value) for key, value in places.items()} | {"OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory() as name:
-        files = [str(Path(name, each)) for each in ("out", "err", "cost")]
-        command = [sys.executable, "-m", "commission", *words]
-        subprocess.run(
-            [sys.executable, "-c", _MEASURE, *files, str(BLOCKED_S), *command], cwd=folder, env=env, check=True
-        )
-        out, err = (Path(place).read_bytes()[:1_000_000].decode("utf-8", "replace") for place in files[:2])
-        code, cpu_s, kilobytes = json.loads(Path(files[2]).read_text())
-    return Cost(code=code, out=out, err=err, cpu_s=cpu_s, memory_bytes=kilobytes * 1024)
-
-
-# A process between: on Linux the largest memory of a process counts that of the one which started it, until it runs its own
-# program (fs/exec.c, setmax_mm_hiwater_rss), and the tests' own is large.
-_MEASURE = """
-import json, os, subprocess, sys, time
-out, err, cost, blocked_s, *command = sys.argv[1:]
-process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=open(out, "wb"), stderr=open(err, "wb"))
-end, code = time.monotonic() + float(blocked_s), None
-while True:
-    pid, status, usage = os.wait4(process.pid, os.WNOHANG)
-    if pid:
-        code = os.waitstatus_to_exitcode(status)
-        break
-    if time.monotonic() > end:
+        out, err, usage = (Path(name, each) for each in ("out", "err", "usage"))
+        process = programs.start(words, folder, env, (os.devnull, str(out), str(err)), str(usage))
+        process.join(BLOCKED_S)
+        code = process.exitcode
         process.kill()
-        usage = os.wait4(process.pid, 0)[2]
-        break
-    time.sleep(0.02)
-process.returncode = code
-open(cost, "w").write(json.dumps([code, usage.ru_utime + usage.ru_stime, usage.ru_maxrss]))
-"""
+        process.join()
+        printed = [
+            each.read_bytes()[:1_000_000].decode("utf-8", "replace") if each.exists() else "" for each in (out, err)
+        ]
+        cpu_s, memory_bytes = json.loads(usage.read_text()) if usage.exists() else (0.0, 0)  # a crash writes none
+    return Cost(code=code, out=printed[0], err=printed[1], cpu_s=cpu_s, memory_bytes=memory_bytes)
 
 
 # --- files ------------------------------------------------------------------------------------------------------------

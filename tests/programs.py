@@ -7,6 +7,7 @@ any other: with a folder, an environment and streams of their own, and they can 
 
 from __future__ import annotations
 
+import json
 import multiprocessing
 import os
 import pkgutil
@@ -29,12 +30,15 @@ def _modules() -> list[str]:
     return [each.name for each in found if each.name != "commission.audio.device_process"]
 
 
-def start(words: list[str], folder: Path, environment: dict[str, str], streams: tuple[str, str, str]) -> BaseProcess:
+def start(
+    words: list[str], folder: Path, environment: dict[str, str], streams: tuple[str, str, str], usage: str = ""
+) -> BaseProcess:
     """Start `commission` with these words in a folder; `streams` are the files of standard input, output and errors.
 
-    All three may be one terminal, which the process then has for itself.
+    All three may be one terminal, which the process then has for itself. At its end it writes to the file `usage`, as JSON,
+    the processor time [s] and the memory [bytes] that it took, its own child processes included (of memory, the largest).
     """
-    arguments = words, str(folder), environment, streams
+    arguments = words, str(folder), environment, streams, usage
     process: BaseProcess
     if FORKS:
         forking = multiprocessing.get_context("forkserver")
@@ -66,7 +70,9 @@ def run(folder: Path, *words: str, timeout_s: float = 120.0) -> subprocess.Compl
         )
 
 
-def _command(words: list[str], folder: str, environment: dict[str, str], streams: tuple[str, str, str]) -> None:
+def _command(
+    words: list[str], folder: str, environment: dict[str, str], streams: tuple[str, str, str], usage: str
+) -> None:
     """In the child: the command line from start to end."""
     os.environ.clear()
     os.environ.update(environment)
@@ -84,6 +90,21 @@ def _command(words: list[str], folder: str, environment: dict[str, str], streams
     sys.argv = ["commission", *words]
     from commission.cli import main
 
-    code = main()
-    sys.stdout.flush()
+    try:
+        code = main()
+    finally:
+        sys.stdout.flush()
+        if usage:
+            Path(usage).write_text(json.dumps(_usage()))
     sys.exit(code)
+
+
+def _usage() -> tuple[float, int]:
+    """Processor time [s] and the most memory [bytes] of this process and those that it has started."""
+    import resource  # not on Windows
+
+    from peak_memory import peak_bytes
+
+    own, children = (resource.getrusage(which) for which in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    cpu_s = sum(each.ru_utime + each.ru_stime for each in (own, children))
+    return cpu_s, max(peak_bytes(), 1024 * children.ru_maxrss)

@@ -35,22 +35,26 @@ from commission.visit import Visit
 SAMPLE = Path(__file__).resolve().parents[2] / "sample_measurements"
 SOME = ("A1_FL", "A1_FC", "A1_FR", "A1_SUB1", "A2_FL_sweep", "A2_FL_+10dB", "A2_noise_electronics-on")
 """Recordings of the sample of every kind: impulse responses, a sweep, a louder one, and noise."""
-EVERYTHING = len(SOME)
+FEW = SOME[:2]
 
 
-@pytest.fixture(scope="module")
-def job_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def with_recordings(folder: Path, names: Sequence[str]) -> Path:
     """The sample's installation with some of its recordings."""
-    folder = tmp_path_factory.mktemp("kept")
     services = LocalServices(folder / "state")
     visit = services.create_from_toml(folder / "some", SAMPLE / "harbour-lane.toml")
-    files = [SAMPLE / "as-found" / f"{name}.flac" for name in SOME]
+    files = [SAMPLE / "as-found" / f"{name}.flac" for name in names]
     options = ImportOptions(round="as-found", stimulus=SAMPLE / "stimulus.flac")
     rows = services.importer.survey(files, visit.job, options, None, threading.Event(), unwatched)
     _, left_out = visit.import_rows(services.importer, rows, options, threading.Event(), unwatched)
     visit.close()
     assert not left_out
     return visit.path
+
+
+@pytest.fixture(scope="module")
+def job_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A job with two recordings."""
+    return with_recordings(tmp_path_factory.mktemp("kept"), FEW)
 
 
 @pytest.fixture(scope="module")
@@ -99,13 +103,14 @@ def fields(analysis: Analysis | NoiseAnalysis | None) -> Iterator[tuple[str, obj
         yield field.name, (value.dtype, value.shape, value.tobytes()) if is_array else value
 
 
-def test_what_is_recalled_is_what_was_computed_to_the_bit(job_file: Path, tmp_path: Path) -> None:
-    """Recordings of every kind. Of the whole sample, pages written from kept results are confirmed by `verify`, which keeps
-    nothing (`tests/cli/test_commands.py`).
+def test_what_is_recalled_is_what_was_computed_to_the_bit(tmp_path: Path) -> None:
+    """Recordings of every kind. Pages written from kept results are confirmed by `verify`, which keeps nothing, in
+    `tests/cli/test_commands.py`.
     """
-    computed, all_of_them = with_counted(job_file, tmp_path)
-    recalled, decoded = with_counted(job_file, tmp_path)
-    assert (all_of_them, decoded) == (EVERYTHING, 0)
+    job_file = with_recordings(tmp_path, SOME)
+    computed, all_of_them = with_counted(job_file, tmp_path / "kept")
+    recalled, decoded = with_counted(job_file, tmp_path / "kept")
+    assert (all_of_them, decoded) == (len(SOME), 0)
     for one, other in zip(computed, recalled, strict=True):
         assert dataclasses.replace(one, analysis=None) == dataclasses.replace(other, analysis=None)
         assert dict(fields(one.analysis)) == dict(fields(other.analysis))
@@ -126,7 +131,7 @@ def test_every_field_of_an_analysis_is_kept() -> None:
 
 def test_another_program_computes_anew(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(kept, "_program", lambda: b"one letter of the source was changed")
-    assert with_counted(job_file, folder)[1] == EVERYTHING
+    assert with_counted(job_file, folder)[1] == len(FEW)
 
 
 def test_the_program_is_every_line_between_recording_and_analysis(
@@ -210,12 +215,12 @@ def test_what_is_damaged_is_computed_anew(job_file: Path, folder: Path, spoil: C
     (path,) = folder.iterdir()
     spoil(path)
     computed, decoded = with_counted(job_file, folder)
-    assert (len(computed), decoded) == (EVERYTHING - 2, EVERYTHING)  # one is louder, one of noise
+    assert (len(computed), decoded) == (len(FEW), len(FEW))
 
 
 def test_a_folder_that_cannot_be_made_costs_only_time(job_file: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
-    assert with_counted(job_file, tmp_path / "file" / "analyses")[1] == EVERYTHING
+    assert with_counted(job_file, tmp_path / "file" / "analyses")[1] == len(FEW)
 
 
 def test_only_the_newest_jobs_are_kept(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -87,8 +87,9 @@ def test_documents_with_every_kind_of_block(document: Callable[[], Document]) ->
         assert failed(raw, profile) == []
 
 
-@pytest.mark.parametrize("odd", list(ODD))
+@pytest.mark.parametrize("odd", [name for name in ODD if "twenty" not in name])
 def test_odd_jobs(odd: str) -> None:
+    """But for the largest, whose kinds of blocks the sample and the documents above have as well."""
     raw = pdf_of(ODD[odd]())
     for profile in STANDARDS:
         assert failed(raw, profile) == []
