@@ -336,13 +336,17 @@ def _settable(e: Evidence) -> dict[str, ChannelLevel]:
 
 
 def _driver_in_doubt(e: Evidence) -> set[str]:
-    """Channels whose level a reversed driver may have changed: in all half octaves alike it changes none."""
+    """Channels whose level a reversed driver may have changed: not where all half octaves alike differ, without a dip."""
     return {
         c
         for c, found in e.seats.polarity.items()
         if found.relation is not None
         and (found.relation.changes_sign or found.relation.split_hz is not None)
-        and not ((against := e.seats.against.get(c)) is not None and abs(against.shared_db) > CHANNEL_OFF_DB)
+        and not (
+            (against := e.seats.against.get(c)) is not None
+            and abs(against.shared_db) > CHANNEL_OFF_DB
+            and against.dip.depth_db < DIP_DB
+        )
     }
 
 
@@ -378,7 +382,7 @@ def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
     """
     common, limit, off = _common_error_db(e), _trim_db(e), {}
     combined = _with_responses_db(e)
-    for c, each in _settable(e).items():
+    for c, each in _whole(e).items():
         if each.before_sum and each.match.verdict is not Verdict.FAIL:
             continue
         read_db = -each.correction_db - common
@@ -437,9 +441,13 @@ driver is reversed or dead: 2 of 57 healthy centres of simulated rooms, and half
 
 
 def _driver_doubt(e: Evidence, channel: str) -> tuple[str, ...]:
-    """A sentence where a loudspeaker without a partner may be soft because of one of its drivers."""
+    """A sentence where a loudspeaker may be soft because of a driver: one without a partner, or one whose sign against its
+    partner changes with frequency.
+    """
     against = e.seats.against.get(channel)
-    if against is None or against.has_partner or against.dip.depth_db < DIP_DB:
+    if against is None or against.dip.depth_db < DIP_DB:
+        return ()
+    if against.has_partner and channel not in _driver_in_doubt(e):
         return ()
     dip = f"near {round(against.dip.hz, -2):.0f} Hz it is {against.dip.depth_db:.0f} dB weaker than beside"
     return (
@@ -484,8 +492,10 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
     every, against = _off_trims_db(e)
     off = {c: value for c, (value, _) in every.items() if c not in explained.union(perhaps_swapped(e))}
-    for channel in [c for c, value in off.items() if value < 0 and _driver_doubt(e, c)]:
-        soft_db, doubt = -off.pop(channel), _driver_doubt(e, channel)
+    doubts = {c: _driver_doubt(e, c) for c, value in off.items() if value < 0}
+    off = {c: value for c, value in off.items() if doubts.get(c) or c not in _driver_in_doubt(e)}
+    for channel in [c for c, doubt in doubts.items() if doubt]:
+        soft_db, doubt = -off.pop(channel), doubts[channel]
         sentence = f"against {against}: {channel} {signed(-soft_db)} dB, limit {_trim_db(e):g} dB"
         yield _soft_in_doubt(e, channel, f"{channel} {soft_db:.1f} dB low", (sentence, *doubt))
     if not off:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from types import SimpleNamespace
@@ -22,6 +23,7 @@ from commission.steps import distances
 from commission.steps import wiring as wiring_step
 from commission.steps.bass.explanation import SubChange
 from commission.steps.distances import likely_delays
+from commission.steps.seats.drivers import Dip
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -430,10 +432,16 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     doubtful = read(values, {"FC": driver("FL"), "TpBL": reversed_against("TpBR")})
     assert [each.channels for each in look(calibration._trims, doubtful)] == [("TpBL",)]
     # A driver leaves some half octaves as they are: what differs by 2.5 dB or more in all of them is the gain.
-    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True)
+    no_dip, dip = Dip(math.nan, 0.0), Dip(1900.0, 7.0)
+    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip)
     assert [each.channels for each in look(calibration._trims, doubtful)] == [("FC", "TpBL")]
     unsure = ChannelPolarity(state="unknown", relation=replace(OPPOSITE, sign=None, changes_sign=True))
-    assert look(calibration._trims, read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})) == []
+    soft = read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})
+    assert look(calibration._trims, soft) == []
+    soft.seats.against["FR"] = SimpleNamespace(shared_db=-1.1, has_partner=True, partner="FL", dip=dip)
+    assert [each.title for each in look(calibration._trims, soft)] == [
+        "FR 2.0 dB low: its trim or one of its drivers"
+    ]
 
 
 def test_a_trim_at_the_end_of_its_range() -> None:
