@@ -723,7 +723,7 @@ def test_a_dip_of_5_db_leaves_the_driver_of_a_loudspeaker_without_partner_in_dou
     against = SimpleNamespace(
         has_partner=has_partner, dip=SimpleNamespace(depth_db=depth_db, hz=1840.0), partner="FL and FR"
     )
-    text = calibration._driver_doubt(evidence(seats=SimpleNamespace(against={"FC": against})), "FC")
+    text = calibration._driver_doubt(evidence(seats=SimpleNamespace(against={"FC": against}, polarity={})), "FC")
     assert bool(text) is doubt
     if doubt:
         assert "near 1800 Hz it is 5 dB weaker than beside, compared with FL and FR, threshold 5 dB" in text[0]

@@ -509,3 +509,20 @@ def test_a_cell_has_its_level_among_its_details() -> None:
     grid = outcome_of(small_room()).grids[0]
     level = re.compile(r"level −?\d+\.\d dB")
     assert all(any(level.match(line) for line in cell.detail) for cell in grid.cells.values())
+
+
+@pytest.mark.parametrize(
+    ("open_places", "agreeing", "placed"),
+    [
+        ({"TpBL": (), "TpBR": ()}, [], True),
+        ({"TpBL": ("BL",), "TpBR": ("BR",)}, [("BL", "BR")], True),
+        ({"TpBL": ("BL",), "TpBR": ("BR",)}, [("SiL", "SiR")], False),
+        ({"TpBL": ("BL", "FC"), "TpBR": ()}, [("BL", "BR")], False),
+        ({"TpBL": ()}, [("BL", "BR")], False),  # no clock for the other one
+    ],
+)
+def test_a_pair_sounds_from_its_places_where_those_it_may_be_exchanged_with_are_like_their_partners(
+    open_places: dict[str, tuple[str, ...]], agreeing: list[tuple[str, str]], placed: bool
+) -> None:
+    compared: Any = SimpleNamespace(_not_told_apart={c: frozenset(o) for c, o in open_places.items()})
+    assert polarity.PolarityComparison._placed(compared, ("TpBL", "TpBR"), agreeing) is placed

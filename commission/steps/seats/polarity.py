@@ -76,16 +76,16 @@ class PolarityComparison:
         left_out: Mapping[str, str],
         dead: Mapping[str, str],
         *,
-        places_known: AbstractSet[str],
+        not_told_apart: Mapping[str, AbstractSet[str]],
     ) -> None:
         """`sounds`: what may be used, by (channel, seat); `left_out`: main channels not compared, each with a clause why.
 
-        `dead`: those with a dead driver, likewise, of which no driver is called reversed; `places_known`: those of which
-        exchanged loudspeakers would have been found.
+        `dead`: those with a dead driver, likewise, of which no driver is called reversed; `not_told_apart`: the others from
+        whose places each may sound for all that arrivals show; a channel that is missing may sound from any.
         """
         self._job, self._round, self._sounds = job, round_id, sounds
         self._through_processor, self._left_out = through_processor, left_out
-        self._dead, self._places_known = dead, places_known
+        self._dead, self._not_told_apart = dead, not_told_apart
         self._seats = [seat.id for seat in job.system.seats]
         self._mirror = across.mirrored_seats({seat.id: seat.position_m for seat in job.system.seats})
         places = [place for place, a in sounds.items() if a is not None and a.direct is not None]
@@ -143,7 +143,7 @@ class PolarityComparison:
         if relation.split_hz is not None and (dead := [c for c in pair if c in self._dead]):
             return {c: _unknown(f"{dead[0]} is not whole: {self._dead[dead[0]]}", (o,), relation) for c, o in both}
         if relation.split_hz is not None:
-            thirds, placed = self._thirds(pair, mains, agreeing), self._places_known >= {*pair}
+            thirds, placed = self._thirds(pair, mains, agreeing), self._placed(pair, agreeing)
             if not placed and (len(thirds) > 1 or not _surely_one_model(relation)):
                 why = (
                     "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock, at seats "
@@ -156,6 +156,13 @@ class PolarityComparison:
         if relation.sign == 1:
             return {c: ChannelPolarity(state="alike", others=(o,), relation=relation) for c, o in both}
         return self._opposite(pair, relation, self._thirds(pair, mains, agreeing))
+
+    def _placed(self, pair: tuple[str, str], agreeing: list[tuple[str, str]]) -> bool:
+        """Whether both sound from their own places: where arrivals leave an exchange open, the other channel is like its own
+        partner, which it would not be with a loudspeaker of another model.
+        """
+        like_partner = {c for each in agreeing for c in each}
+        return all(c in self._not_told_apart and self._not_told_apart[c] <= like_partner for c in pair)
 
     def _driver(
         self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]

@@ -53,7 +53,7 @@ from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
 from commission.steps.shared.set_by_bass import mistyped_polarities
-from commission.steps.shared.survey import elsewhere, places_known
+from commission.steps.shared.survey import elsewhere, places_not_told_apart
 
 CLIP_LIMIT = Limit(
     high=0.0, unit="", basis="no crests cut off flat; determined by simulation (tests/dsp/test_signals.py)"
@@ -248,7 +248,7 @@ def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         _through_processor(job, round_id, analyses),
         moved,
         {c: why for c in against if (why := _dead_driver(job, against[c])) is not None},
-        places_known=places_known(job, round_id, analyses),
+        not_told_apart=places_not_told_apart(job, round_id, analyses),
     ).channels()
     checked = _checked(job, sound, against, polarity)
     cells = {}

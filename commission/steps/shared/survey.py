@@ -224,22 +224,26 @@ def _unlike(found: NamedSurvey) -> np.ndarray:
     return np.array([unlike_places(each) for each in levels])
 
 
-def places_known(job: Job, round_id: str, analyses: Analyses) -> frozenset[str]:
-    """Main channels whose arrivals would show that they sound from another one's place, other than their partner's."""
+def places_not_told_apart(job: Job, round_id: str, analyses: Analyses) -> dict[str, frozenset[str]]:
+    """Main channel → the others, its partner left out, for which its arrivals do not show whether the two are exchanged.
+
+    Channels without a position are missing; where no clock is common, so are all.
+    """
     found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
     if isinstance(found, str) or matching is None or matching.scattered:
-        return frozenset()
+        return {}
     survey, names = found.survey, found.channels
     heard = np.isfinite(survey.arrivals_s)
     apart = np.where(heard[:, None] & heard[None], survey.flights_s[:, None] - survey.flights_s[None], 0.0)
     free = ~np.isfinite(survey.applied_s)
     centred = apart - apart.mean(axis=-1, keepdims=True)  # a delay that is not known may be anything
     shown = np.linalg.norm(np.where((free[:, None] | free[None])[..., None], centred, apart), axis=-1) >= LEAST_SWAP_S
-    return frozenset(
-        one
+    return {
+        one: frozenset(
+            other for k, other in enumerate(names) if not shown[i, k] and other not in (one, mirror_partner(one))
+        )
         for i, one in enumerate(names)
-        if all(shown[i, k] for k, other in enumerate(names) if other not in (one, mirror_partner(one)))
-    )
+    }
 
 
 def elsewhere(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
