@@ -158,8 +158,8 @@ class PolarityComparison:
         return self._opposite(pair, relation, self._thirds(pair, mains, agreeing))
 
     def _placed(self, pair: tuple[str, str], agreeing: list[tuple[str, str]]) -> bool:
-        """Whether both sound from their own places: where arrivals leave an exchange open, the other channel is like its own
-        partner, which it would not be with a loudspeaker of another model.
+        """Whether both sound from their own places: where arrivals leave an exchange open, the other channel is like its
+        own partner, which it would not be with a loudspeaker of another model.
         """
         like_partner = {c for each in agreeing for c in each}
         return all(c in self._not_told_apart and self._not_told_apart[c] <= like_partner for c in pair)
