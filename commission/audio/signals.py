@@ -40,8 +40,6 @@ PRE_S, TAIL_S = 0.5, 1.5
 
 def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...]:
     """Write sweeps and noise for every channel; returns the files. Never overwrites: raises CommissionError."""
-    import soundfile
-
     system = job.system
     if not system.channels:
         raise CommissionError("The job has no channels yet, so there is nothing to write signals for.")
@@ -66,18 +64,31 @@ def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...
     try:
         for kind in ("sweep", "noise"):
             (folder / kind).mkdir(parents=True, exist_ok=True)
-        soundfile.write(stimulus, np.concatenate((silence[0], signal, silence[1])), rate_hz, subtype="PCM_24")
+        _write(stimulus, np.concatenate((silence[0], signal, silence[1])), rate_hz)
         for index, (kind, channel, path) in enumerate(targets):
             progress(index / len(targets), path.name)
             mono = np.concatenate((silence[0], signal, silence[1])) if kind == "sweep" else noise(channel, rate_hz)
             samples = np.zeros((len(mono), len(system.channels)), np.float32)
             samples[:, system.channels.index(channel)] = mono
-            soundfile.write(path, samples, rate_hz, subtype="PCM_24")
+            _write(path, samples, rate_hz)
         (folder / "README.txt").write_text(_readme(job, sweep, signal), encoding="utf-8")
-    except (OSError, soundfile.LibsndfileError) as error:
-        raise CommissionError(f"{folder}: cannot be written ({error}). Choose another folder.") from error
+    except OSError as error:
+        where = error.filename or folder
+        raise CommissionError(f"{where}: cannot be written ({error.strerror}). Choose another folder.") from error
     progress(1.0, "")
     return (stimulus, *(path for *_, path in targets))
+
+
+def _write(path: Path, samples: FloatArray, rate_hz: int) -> None:
+    """Write a 24-bit WAV file; what cannot be written whole is removed."""
+    import soundfile
+
+    try:
+        soundfile.write(path, samples, rate_hz, subtype="PCM_24")
+    except soundfile.LibsndfileError as error:
+        path.unlink(missing_ok=True)
+        mend = "Check the free space and how large a file may be here (`ulimit -f`), or choose another folder"
+        raise CommissionError(f"{path}: cannot be written ({error.error_string.rstrip('.')}). {mend}.") from error
 
 
 def noise(channel: Channel, rate_hz: int, seconds: float = NOISE_S) -> FloatArray:

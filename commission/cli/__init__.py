@@ -39,9 +39,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         from commission.model.units import clean_text
 
-        where = f"{clean_text(str(error.filename))[:300]}: " if error.filename is not None else ""
+        where = clean_text(str(error.filename or _output_name()))[:300]
         print(
-            f"commission: {where}{error.strerror or clean_text(str(error))}. Check the name, and whether you may read "
+            f"commission: {where}: {error.strerror or clean_text(str(error))}. Check the name, and whether you may read "
             "and write there. What was stored stays stored.",
             file=sys.stderr,
         )
@@ -60,6 +60,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
     finally:
         gc.enable()
+
+
+def _output_name() -> str:
+    """Where what is printed goes: an error without a file name is one of standard output."""
+    try:
+        return os.readlink("/proc/self/fd/1")
+    except OSError:
+        return "standard output"
 
 
 def _run(words: list[str]) -> int:

@@ -140,6 +140,8 @@ class JobFile:
         try:
             _fill(unfinished, bodies, clock)
             put_in_place(unfinished, path)
+        except StoreError as error:
+            raise StoreError(str(error).replace(str(unfinished), str(path))) from error
         finally:
             with suppress(OSError):
                 unfinished.unlink()
@@ -606,6 +608,7 @@ def _explain(path: Path, error: sqlite3.Error) -> str:
         return f"{path} holds an entry that is impossibly large: it is damaged. {_LAST_COPY}"
     if code == sqlite3.SQLITE_IOERR:
         return (
-            f"{path} could not be read or written ({error}): check the disk. What was stored before is not touched."
+            f"{path} could not be read or written ({error}): check the disk, its free space, and how large a file may "
+            "be here (`ulimit -f`). What was stored before is not touched."
         )
     return f"{path} is damaged ({error}). {_LAST_COPY}"

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import json
 import time
+from collections.abc import Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import mutants
@@ -33,6 +35,45 @@ def loft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "A2_FC.wav").write_bytes(mutants.recording(2))
     (tmp_path / "job.toml").write_text('schema = 1\ntitle = "Loft"\n', encoding="utf-8")
     return tmp_path
+
+
+@pytest.fixture
+def small_files(loft: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """The same folder, where no file may grow beyond 1 kB, as with `ulimit -f 1` (setrlimit(2): then a write fails with EFBIG)."""
+    resource = pytest.importorskip("resource", reason="limits of POSIX")
+    monkeypatch.setattr("sys.dont_write_bytecode", True)  # Python would keep the first kB of each module it compiles
+    soft, hard = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (1024, hard))
+    yield loft
+    resource.setrlimit(resource.RLIMIT_FSIZE, (soft, hard))
+
+
+@pytest.mark.parametrize(
+    ("words", "name"),
+    [
+        (["results", "loft.commission"], "printed.txt"),
+        (["signals", "loft.commission", "-o", "out"], "out/stimulus.wav"),
+        (["record", "loft.commission", "-o", "loft.html"], "loft.html"),
+        (["new", "attic", "--from", "job.toml"], "attic.commission"),
+    ],
+)
+def test_a_file_that_grows_too_large_is_named(
+    small_files: Path,
+    words: list[str],
+    name: str,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    with (small_files / "printed.txt").open("w") as printed, monkeypatch.context() as redirected:
+        redirected.setattr("sys.stdout", printed)
+        redirected.setattr("commission.cli._output_name", lambda: printed.name)
+        code = main(words)
+        with suppress(OSError):
+            printed.close()
+    error = capsys.readouterr().err
+    assert code == 2 and name in error.splitlines()[-1], error
+    assert "unfinished" not in error
+    assert not (small_files / "out" / "stimulus.wav").exists() and not (small_files / "loft.html").exists()
 
 
 @pytest.mark.parametrize(
