@@ -10,6 +10,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from itertools import product
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -20,7 +21,9 @@ from jobs import CREATED_AT, Shelf, grids, renamed, response, section, sections,
 from commission.diagnosis import RULES
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored, RoundOpened
+from commission.record.content import page_one
 from commission.record.content.assembly import document
+from commission.record.content.findings import of_the_cinema
 from commission.record.content.plain_findings import PLAIN_FINDINGS
 from commission.record.document import Document
 from commission.visit import Visit
@@ -425,3 +428,24 @@ def test_verbs_agree_with_the_number_of_loudspeakers() -> None:
     ):
         text = [PLAIN_FINDINGS[id_].sentence(past=False, several=several) for several in (False, True)]
         assert one in text[0].format(channels="Centre") and two in text[1].format(channels="Centre")
+
+
+@pytest.mark.parametrize(
+    ("ids", "loose", "ends"),
+    [
+        (["settings.crossover"], [], "the sum of subwoofers and front loudspeakers can be better"),
+        (
+            ["settings.crossover", "measurement.gain"],
+            [],
+            "the sum of subwoofers and front loudspeakers can be better and not everything was tested",
+        ),
+        (["measurement.gain"], [], "not everything was tested"),
+        ([], [], ""),
+    ],
+)
+def test_a_setting_that_could_be_better_is_no_problem_of_the_cinema(
+    ids: list[str], loose: list[str], ends: str
+) -> None:
+    histories: Any = [SimpleNamespace(first=SimpleNamespace(id=each)) for each in ids]
+    assert not any(map(of_the_cinema, histories))
+    assert page_one._open_ends(histories, [], loose) == ends

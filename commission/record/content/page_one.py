@@ -30,6 +30,7 @@ from commission.record.content.findings import (
     CAUSES,
     description,
     hidden,
+    is_improvement,
     merged,
     of_the_cinema,
     plain,
@@ -177,11 +178,13 @@ def _open_ends(remaining: list[FindingHistory], kinds: list[OpenKind], loose: li
     undecided = sum(bool(kind.unsure) for kind in kinds)
     untested = any(kind.untested or kind.outdated or kind.passed_before for kind in kinds)
     ends = []
+    if any(map(is_improvement, remaining)):
+        ends.append("the sum of subwoofers and front loudspeakers can be better")
     if failed:
         ends.append(f"{counted(failed, 'kind')} of check {'is' if failed == 1 else 'are'} outside the limits")
     if undecided:
         ends.append(f"{counted(undecided, 'kind')} of check {'is' if undecided == 1 else 'are'} too close to call")
-    if untested or loose or remaining:
+    if untested or loose or not all(map(is_improvement, remaining)):
         ends.append("not everything was tested")
     return " and ".join(ends)
 
