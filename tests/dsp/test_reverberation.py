@@ -47,8 +47,7 @@ def test_the_mask_by_its_corners() -> None:
     assert np.isnan(mask_s(np.array([20.0, 31.5, 16000.0]), 0.25)).all()
 
 
-@pytest.mark.parametrize("rate_hz", [8000.0, 44100.0, 96000.0])
-@pytest.mark.parametrize("frames", [64, 960, 4800])
+@pytest.mark.parametrize(("rate_hz", "frames"), [(8000.0, 64), (44100.0, 960), (96000.0, 4800)])
 @pytest.mark.parametrize("kind", ["noise", "silence", "impulse", "constant", "whisper"])
 def test_whatever_comes_in_there_is_a_number_or_a_reason(rate_hz: float, frames: int, kind: str) -> None:
     """Responses far too short or of no use: no warning, no exception, no number without uncertainty."""

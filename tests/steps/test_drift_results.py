@@ -543,7 +543,7 @@ def test_a_microphone_put_back_within_5_cm_scatters_as_is_taken() -> None:
     draw = np.random.default_rng(5)
     system = cinema(["FC", "FR", "SiL", "BR"], ["A2"])
     assert system.room is not None
-    room = SimulatedRoom(system.room, 21.5)
+    room = SimulatedRoom(system.room, 21.5, rate_hz=12000)
     inside = (room.freq_hz >= 500) & (room.freq_hz <= 2000)
     ears = np.array(system.seats[0].position_m)
     found = np.zeros((10, len(system.channels)))

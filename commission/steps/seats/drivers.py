@@ -94,13 +94,14 @@ def deepest_dip(apart_db: Mapping[str, FloatArray]) -> Dip:
     `apart_db`: as of `driver_gaps`. A flank is what lies half an octave to two octaves beside.
     """
     table = _half_octaves(apart_db)
-    dip = Dip(math.nan, 0.0)
-    for k in range(MIDDLES[0][0], HIGHEST.start):
-        below, above = table[:, max(k - 4, 0) : k - 1].mean(axis=1), table[:, k + 2 : k + 5].mean(axis=1)
-        depth_db = float(np.median(np.minimum(below, above) - table[:, k]))
-        if depth_db > dip.depth_db:
-            dip = Dip(math.sqrt(math.prod(HALF_OCTAVES_HZ[k])), depth_db)
-    return dip
+    places = range(MIDDLES[0][0], HIGHEST.start)
+    below = np.array([table[:, max(k - 4, 0) : k - 1].mean(axis=1) for k in places])
+    above = np.array([table[:, k + 2 : k + 5].mean(axis=1) for k in places])
+    depths_db = np.median(np.minimum(below, above) - table.T[places.start : places.stop], axis=1)
+    if not (depths_db > 0).any():
+        return Dip(math.nan, 0.0)
+    deepest = int(np.nanargmax(depths_db))
+    return Dip(math.sqrt(math.prod(HALF_OCTAVES_HZ[places[deepest]])), float(depths_db[deepest]))
 
 
 def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> float:

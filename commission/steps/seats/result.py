@@ -379,7 +379,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
             theirs = np.array([bands[(other, at)] for other in others])
             good = np.isfinite(theirs[:, needed]).all(axis=1)
             if np.isfinite(bands[(channel, seat)][needed]).all() and good.any():
-                beside[seat] = np.median(theirs[good], axis=0)
+                beside[seat] = theirs[0] if len(theirs) == 1 else np.median(theirs[good], axis=0)
                 apart[seat] = bands[(channel, seat)] - beside[seat]
         if not apart:
             continue
