@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import cinema, decided, defined, job_of, levels, setting
+from room_findings import OUTCOMES, found, only, quiet
 from scipy.signal import butter, freqs
 from sound_room import SoundRoom, two_way
 
@@ -24,11 +25,9 @@ from commission.model import (
     Analyses,
     EarlierFigure,
     EarlierVisit,
-    Finding,
     FloatArray,
     Job,
     Obstacle,
-    Outcome,
     Processor,
     ResponseStored,
     System,
@@ -38,34 +37,12 @@ from commission.model import (
 from commission.steps import all_steps, layout, seats
 
 ROOT = Path(__file__).resolve().parents[2]
-OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
 ALL_SEATS = ["A1", "A2", "A3", "B1", "B2", "B3"]
 
 
-def found(room: SoundRoom, job: Job | None = None) -> dict[str, list[Finding]]:
-    """Findings by id."""
-    out: dict[str, list[Finding]] = {}
-    for finding in findings(job or room.job(), AS_FOUND, room.analyses(), OUTCOMES):
-        out.setdefault(finding.id, []).append(finding)
-    return out
-
-
-def only(room: SoundRoom, expected: str, job: Job | None = None) -> Finding:
-    """The one finding, of the id that is expected: one fault is named once."""
-    got = found(room, job)
-    assert list(got) == [expected]
-    assert len(got[expected]) == 1
-    return got[expected][0]
-
-
-def quiet(seed: int = 1) -> SoundRoom:
-    """A sound room whose seats hear the same bass within half a decibel."""
-    return SoundRoom(seed=seed, uneven_db=0.5)
-
-
 def quiet_with(*channels: str) -> SoundRoom:
-    """The same with these channels only."""
-    return SoundRoom(cinema(channels), uneven_db=0.5)
+    """A quiet room with these channels only."""
+    return quiet(system=cinema(channels))
 
 
 @pytest.mark.parametrize("seed", range(5))

@@ -7,45 +7,23 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from builders import cinema, defined, job_of, setting, tapes
+from room_findings import found, only, quiet
 from sound_room import SoundRoom
 
-from commission.diagnosis import findings
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
     DelayRange,
     EventBody,
-    Finding,
     Job,
-    Outcome,
     Processor,
     SettingEntered,
-    System,
     Verdict,
 )
 from commission.steps import all_steps
 
-OUTCOMES = {step.id: Outcome(step=step.id, round=AS_FOUND) for step in all_steps()}
 FOOT = 0.3048
 MAINS = [c for c in cinema().channels if not c.is_sub]
-
-
-def quiet(seed: int = 1, system: System | None = None) -> SoundRoom:
-    return SoundRoom(system, seed=seed, uneven_db=0.5)
-
-
-def found(room: SoundRoom, job: Job | None = None) -> dict[str, list[Finding]]:
-    out: dict[str, list[Finding]] = {}
-    for finding in findings(job or room.job(), AS_FOUND, room.analyses(), OUTCOMES):
-        out.setdefault(finding.id, []).append(finding)
-    return out
-
-
-def only(room: SoundRoom, expected: str, job: Job | None = None) -> Finding:
-    got = found(room, job)
-    assert list(got) == [expected]
-    assert len(got[expected]) == 1
-    return got[expected][0]
 
 
 def one_seat(room: SoundRoom) -> SoundRoom:
