@@ -168,4 +168,4 @@ def test_files_scaled_to_one_peak_lose_their_levels_and_keep_their_times() -> No
     apart = quiet()
     for number, (channel, seat) in enumerate(list(apart.items)):
         apart.change(channel, [seat], peak_db=-10.0 + 0.2 * number)
-    assert found(apart) == []
+    assert found(apart) == {}
