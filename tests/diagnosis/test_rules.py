@@ -367,8 +367,10 @@ def test_a_sign_of_its_own_accuses_nobody() -> None:
     assert found(quiet().change("FR", polarity=-1)) == {}
 
 
-@pytest.mark.parametrize(("order", "high_sign"), [(2, -1), (3, 1), (3, -1), (4, 1)])
-@pytest.mark.parametrize("crossover_hz", [250.0, 400.0, 600.0])
+@pytest.mark.parametrize(
+    ("order", "high_sign", "crossover_hz"),
+    [(2, -1, 250.0), (2, -1, 600.0), (3, 1, 250.0), (3, -1, 600.0), (4, 1, 250.0), (4, 1, 600.0)],
+)
 def test_a_centre_with_another_crossover_accuses_nobody(order: int, high_sign: int, crossover_hz: float) -> None:
     # Three-way: Butterworth of third order or Linkwitz-Riley (two Butterworth filters in series) in the low crossover.
     ways = [
@@ -724,8 +726,9 @@ def test_a_sub_measured_through_its_low_pass_is_not_called_late() -> None:
     assert found(quiet().delay("SUB2", 0.0035).change("SUB2", arrival_u_s=0.0015)) == {}
 
 
-@pytest.mark.parametrize("error_ms", [-1.5, -0.7, 0.0, 0.7, 1.5])
-@pytest.mark.parametrize("u_ms", [0.5, 0.9, 1.4])
+@pytest.mark.parametrize(
+    ("error_ms", "u_ms"), [(-1.5, 0.5), (-1.5, 1.4), (-0.7, 0.9), (0.0, 0.9), (1.5, 0.5), (1.5, 1.4)]
+)
 def test_nobody_is_reported_to_enter_a_latency_that_is_entered(error_ms: float, u_ms: float) -> None:
     room = quiet()
     wanted = room.distances_m["SUB2"] + 0.0065 * room.speed_m_s
@@ -1262,7 +1265,7 @@ def high_passed(room: SoundRoom, without: tuple[str, ...] = (), corner_hz: float
     return room.job(defined(system))
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", range(2))
 def test_a_high_pass_that_is_there_is_no_finding(seed: int) -> None:
     room = quiet(seed)
     assert found(room, high_passed(room)) == {}

@@ -152,7 +152,7 @@ def processor_of(unit: str, step: float, speed_m_s: float | None = None) -> Proc
 
 
 @pytest.mark.parametrize(("unit", "step"), [("ft", 1.0), ("ft", 0.5), ("ms", 1.0), ("m", 0.3), ("m", 0.1)])
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", range(2))
 def test_a_coarse_processor_accuses_nobody(unit: str, step: float, seed: int) -> None:
     room = quiet(seed, cinema(processor=processor_of(unit, step)))
     d, rng = room.distances_m, np.random.default_rng(seed)
@@ -182,7 +182,7 @@ def test_another_speed_of_sound_accuses_nobody(own_m_s: float, scaled: bool) -> 
     assert not {"settings.distance", "settings.arrival", "wiring.swapped", "settings.unit"} & set(got)
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize("seed", range(3))
 def test_tapes_and_positions_ten_centimetres_wrong_accuse_nobody(seed: int) -> None:
     rng, true = np.random.default_rng(seed), quiet(seed)
     noted = replace(
