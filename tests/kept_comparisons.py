@@ -5,6 +5,7 @@ from __future__ import annotations
 import pickle
 from collections import OrderedDict
 from collections.abc import Callable
+from functools import wraps
 from hashlib import blake2b
 from typing import Any
 
@@ -17,6 +18,7 @@ def once(function: Callable[..., Any]) -> Callable[..., Any]:
     """The same pure function, which keeps its last results by the bytes of its arguments."""
     kept: OrderedDict[bytes, Any] = OrderedDict()
 
+    @wraps(function)
     def known(*arguments: Any, **named: Any) -> Any:
         key = blake2b(pickle.dumps((arguments, named), protocol=5)).digest()
         if key not in kept:
