@@ -119,3 +119,14 @@ def soft_app(soft: LocalServices, tmp_path: Path) -> CommissionApp:
     from commission.ui.app import CommissionApp
 
     return CommissionApp(soft, tmp_path / "soft.commission", keys=tmp_path / "no-keys.toml")
+
+
+@pytest.fixture
+def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
+    """The program on a copy of the sample, with a home of its own; keys may be set in `no-keys.toml`."""
+    from solved_services import SolvedServices
+
+    from commission.ui.app import CommissionApp
+
+    monkeypatch.chdir(tmp_path)
+    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")

@@ -31,17 +31,9 @@ def demo(sample: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def recorded(demo: Path) -> Path:
-    """The sample after its first record, which stores the verdicts: its folder."""
-    made = run(demo, "record", "harbour-lane.commission", "-o", "r.json")
-    assert made.returncode == 0, made.stderr
-    return demo
-
-
-@pytest.fixture(scope="module")
-def found(recorded: Path) -> Any:
+def found(demo: Path) -> Any:
     """The results of the sample as JSON."""
-    return json.loads(run(recorded, "results", "harbour-lane.commission", "--json").stdout)
+    return json.loads(run(demo, "results", "harbour-lane.commission", "--json").stdout)
 
 
 @pytest.fixture(scope="module")
@@ -133,17 +125,21 @@ def test_the_whole_sample_is_verified_without_a_record(demo: Path) -> None:
     assert done.stdout.startswith(f"✓ the chain of the log is whole: {events} events, {recordings} valid responses\n")
 
 
-def test_records_hold_the_results_and_the_log(recorded: Path, found: Any) -> None:
-    folder = recorded
+def test_records_hold_the_results_and_the_log(front: Path, tmp_path: Path) -> None:
+    folder = tmp_path
+    shutil.copy(front / "front.commission", folder)
+    made = run(folder, "record", "front", "-o", "r.json")
+    assert made.returncode == 0, made.stderr
+    found = json.loads(run(folder, "results", "front", "--json").stdout)
     record = json.loads((folder / "r.json").read_text(encoding="utf-8"))
     assert record["log"][-1]["digest"] == record["digest"]
-    assert record["digest"] in run(folder, "verify", "harbour-lane.commission").stdout
+    assert record["digest"] in run(folder, "verify", "front").stdout
     assert record["results"] == found
-    assert run(folder, "record", "harbour-lane.commission", "-o", "r.csv").returncode == 0
+    assert run(folder, "record", "front", "-o", "r.csv").returncode == 0
     rows = list(csv.DictReader(io.StringIO((folder / "r.csv").read_text(encoding="utf-8"))))
     assert {row["verdict"] for row in rows} <= {"pass", "fail", "unsure", "not tested"}
     assert all(row["why"] for row in rows if row["verdict"] == "not tested")
-    bad = run(folder, "record", "harbour-lane.commission", "-o", "r.exe")
+    bad = run(folder, "record", "front", "-o", "r.exe")
     assert bad.returncode == 2
     assert ".json" in bad.stderr
 

@@ -10,7 +10,6 @@ from types import SimpleNamespace
 
 import idle_screens
 import pytest
-from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Static
 
@@ -33,13 +32,6 @@ def four_at_twelve() -> tuple[SimpleNamespace, BassResult]:
     result = result_of.solve(job, analyses)
     assert isinstance(result, BassResult)
     return SimpleNamespace(job=job, analyses=analyses, read_only=False), result
-
-
-@pytest.fixture
-def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
-    """The program on a copy of the sample."""
-    monkeypatch.chdir(tmp_path)
-    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])

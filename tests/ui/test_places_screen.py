@@ -4,24 +4,15 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 from builders import trade_curve
-from solved_services import SolvedServices
 from test_shell import footer_fits, settle, shown, to_step
 
 from commission.model import SystemDefined
 from commission.ui.app import CommissionApp
 from commission.ui.screens.places import PlacesScreen
 from commission.ui.widgets.draw.trade import draw_trade
-
-
-@pytest.fixture
-def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
-    """The program on a copy of the sample."""
-    monkeypatch.chdir(tmp_path)
-    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 def give_space(app: CommissionApp, *labels: str) -> None:

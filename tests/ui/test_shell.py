@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 from builders import cinema, levels
-from solved_services import SolvedServices
 from stand_ins import screen_text as shown
 from textual import events
 from textual.pilot import Pilot
@@ -33,13 +32,6 @@ from commission.ui.widgets.picker import Picker
 ROOT = Path(__file__).resolve().parents[2]
 SIZES = [(80, 24), (120, 40)]
 both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
-
-
-@pytest.fixture
-def app(sample_copy: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
-    """The program on a copy of the sample, with a home of its own."""
-    monkeypatch.chdir(tmp_path)
-    return CommissionApp(SolvedServices(tmp_path / "state"), sample_copy, keys=tmp_path / "no-keys.toml")
 
 
 async def settle(pilot: Pilot[Any]) -> None:
@@ -148,18 +140,17 @@ async def test_every_screen_opens_by_keyboard_and_escape_leads_back(app: Commiss
 
 
 async def test_ticking_the_sheet_enters_the_log_as_applied(soft_app: CommissionApp) -> None:
-    app = soft_app
-    async with app.run_test(size=(80, 24)) as pilot:
+    async with soft_app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        before = len(app.visit.job.log)
+        before = len(soft_app.visit.job.log)
         await pilot.press("s")
         await settle(pilot)
         await pilot.press("space")
         await settle(pilot)
-        entered = [type(event.body) for event in app.visit.job.log[before:]]
+        entered = [type(event.body) for event in soft_app.visit.job.log[before:]]
         assert entered == [SheetIssued, SettingEntered], "the first tick keeps what the sheet predicts"
-        assert ("as-left", "FL") in app.visit.job.applied
-        assert "applied" in shown(app)
+        assert ("as-left", "FL") in soft_app.visit.job.applied
+        assert "applied" in shown(soft_app)
 
 
 async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None:
@@ -178,79 +169,76 @@ async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None
 
 
 async def test_an_entry_is_taken_back_in_the_log(soft_app: CommissionApp) -> None:
-    app = soft_app
-    async with app.run_test(size=(80, 24)) as pilot:
+    async with soft_app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        app.visit.append(Noted(step="site", text="a mistake [bold]not markup[/bold]"))
+        soft_app.visit.append(Noted(step="site", text="a mistake [bold]not markup[/bold]"))
         await pilot.press("l")
         await settle(pilot)
-        assert "[bold]not markup[/bold]" in shown(app)
+        assert "[bold]not markup[/bold]" in shown(soft_app)
         await pilot.press("end", "x")
         await pilot.pause()
         await pilot.press(*"typo", "enter")
         await settle(pilot)
-        assert app.visit.job.notes == ()
-        assert "(withdrawn)" in shown(app)
+        assert soft_app.visit.job.notes == ()
+        assert "(withdrawn)" in shown(soft_app)
         await pilot.press("v")
         await settle(pilot)
-        assert app.visit.verify() is None
+        assert soft_app.visit.verify() is None
 
 
 async def test_the_site_form_takes_one_edit_as_one_event_and_refuses_nonsense(soft_app: CommissionApp) -> None:
-    app = soft_app
-    async with app.run_test(size=(120, 40)) as pilot:
+    async with soft_app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         await to_step(pilot, "site")
-        before = len(app.visit.job.log)
-        form = app.screen
+        before = len(soft_app.visit.job.log)
+        form = soft_app.screen
         assert isinstance(form, SiteForm)
         picker = form.query_one("#fields")
         picker.select("room.length_m")  # type: ignore[attr-defined]
         await pilot.press("enter")
         await pilot.pause()
-        app.screen.query_one(Input).value = "21 elephants"
+        soft_app.screen.query_one(Input).value = "21 elephants"
         await pilot.press("enter")
         await pilot.pause()
-        assert "found “21 elephants”" in shown(app)
-        assert len(app.visit.job.log) == before
-        app.screen.query_one(Input).value = "21' 6\""
+        assert "found “21 elephants”" in shown(soft_app)
+        assert len(soft_app.visit.job.log) == before
+        soft_app.screen.query_one(Input).value = "21' 6\""
         await pilot.press("enter")
         await settle(pilot)
-        assert len(app.visit.job.log) == before + 1
-        room = app.visit.job.system.room
+        assert len(soft_app.visit.job.log) == before + 1
+        room = soft_app.visit.job.system.room
         assert room is not None
         assert room.length_m == pytest.approx(21.5 * 0.3048)
 
 
 async def test_importing_shows_the_mapping_before_anything_is_stored(soft_app: CommissionApp, tmp_path: Path) -> None:
-    app = soft_app
     folder = tmp_path / "files"
     folder.mkdir()
     shutil.copy(ROOT / "sample_measurements" / "as-left" / "A1_FL.flac", folder / "take one FL.flac")
     (folder / "A1_FC.wav").write_bytes(b"RIFF nothing")
-    async with app.run_test(size=(120, 40)) as pilot:
+    async with soft_app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
-        before = len(app.visit.job.log)
+        before = len(soft_app.visit.job.log)
         await pilot.press("i")
         await settle(pilot)
-        app.screen.query_one("#path", Input).value = str(folder)
+        soft_app.screen.query_one("#path", Input).value = str(folder)
         await pilot.press("enter")
         await settle(pilot)
-        text = shown(app)
+        text = shown(soft_app)
         assert "0 in order, 2 with a problem" in text
         assert "take one FL.flac" in text
-        assert len(app.visit.job.log) == before
+        assert len(soft_app.visit.job.log) == before
         await pilot.press("down", "a")
         await pilot.pause()
         await pilot.press("end", "enter")
         await settle(pilot)
-        assert "1 in order" in shown(app)
+        assert "1 in order" in shown(soft_app)
         await pilot.press("w")
         await settle(pilot)
-        assert len(app.visit.job.log) == before + 1
-        stored = app.visit.job.responses[-1].body
+        assert len(soft_app.visit.job.log) == before + 1
+        stored = soft_app.visit.job.responses[-1].body
         assert (stored.channel, stored.seat, stored.round) == ("FL", "B3", "as-found")
-        assert "1 file left out" in shown(app)
+        assert "1 file left out" in shown(soft_app)
 
 
 async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -310,13 +298,12 @@ def test_keys_of_ones_own(tmp_path: Path) -> None:
 
 
 async def test_a_rebound_key_works(soft_app: CommissionApp, tmp_path: Path) -> None:
-    app = soft_app
     (tmp_path / "no-keys.toml").write_text('"overview.sheet" = "p"\n')
-    async with app.run_test(size=(80, 24)) as pilot:
+    async with soft_app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await pilot.press("p")
         await settle(pilot)
-        assert isinstance(app.screen, Sheet)
+        assert isinstance(soft_app.screen, Sheet)
 
 
 async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
@@ -342,34 +329,33 @@ async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
 
 
 async def test_clock_and_delays_are_chosen_with_what_follows(soft_app: CommissionApp, tmp_path: Path) -> None:
-    app = soft_app
     folder = tmp_path / "files" / "as-left"
     folder.mkdir(parents=True)
     for name in ("A1_FL.flac", "A1_FC.flac"):
         shutil.copy(ROOT / "sample_measurements" / "as-left" / name, folder / name.replace("A1", "A2"))
-    async with app.run_test(size=(80, 24)) as pilot:
+    async with soft_app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await pilot.press("i")
         await settle(pilot)
-        assert "Site form: passed" in shown(app)
+        assert "Site form: passed" in shown(soft_app)
         await pilot.press(*str(folder.parent), "enter")
         await settle(pilot)
-        assert {row.round for row in app.screen.rows} == {"as-left"}  # type: ignore[attr-defined]
+        assert {row.round for row in soft_app.screen.rows} == {"as-left"}  # type: ignore[attr-defined]
         await pilot.press("t", "down", "enter")
         await settle(pilot)
-        assert "arrivals are not checked" in shown(app)
+        assert "arrivals are not checked" in shown(soft_app)
         await pilot.press("l", "end", "enter")
         await settle(pilot)
-        assert "not the delays" in shown(app)
+        assert "not the delays" in shown(soft_app)
         await pilot.press("o", "home", "enter")
         await pilot.pause()
-        assert "for which files?" in shown(app)
+        assert "for which files?" in shown(soft_app)
         await pilot.press("end", "enter")
         await settle(pilot)
-        assert {row.round for row in app.screen.rows} == {"as-found"}  # type: ignore[attr-defined]
+        assert {row.round for row in soft_app.screen.rows} == {"as-found"}  # type: ignore[attr-defined]
         await pilot.press("w")
         await settle(pilot)
-        stored = [response.body for response in app.visit.job.responses[-2:]]
+        stored = [response.body for response in soft_app.visit.job.responses[-2:]]
         assert [(body.round, body.clock, body.passes_delays) for body in stored] == [("as-found", None, False)] * 2
 
 
