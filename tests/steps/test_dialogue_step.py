@@ -104,6 +104,9 @@ def test_without_a_noise_recording_the_index_is_open() -> None:
     (check,) = outcome.checks
     assert check.verdict is Verdict.NOT_TESTED
     assert "was not measured" in (check.why_not or "")
+    assert [choice.key for choice in outcome.choices] == ["speech_level"]
+    known = evaluated(job(*noise(QUIET_DB)), analyses({"A2": decay(0.4, 2)}))
+    assert [choice.key for choice in known.choices] == ["noise_state", "speech_level"]
 
 
 def test_a_room_that_echoes_fails_even_in_silence() -> None:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 import warnings
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -27,6 +29,7 @@ from commission.model import (
     Verdict,
 )
 from commission.steps import seats
+from commission.steps.seats import decay
 from commission.steps.seats.reflections import surface
 
 RATE = 48000
@@ -102,6 +105,18 @@ def test_the_target_and_mask_of_bs_1116_for_the_room() -> None:
     _, small = visit_of(0.25)
     assert rows(small)["1000"]["mask"] == "inside"
     assert verdicts(small)["1000"] is Verdict.PASS
+
+
+def test_why_decays_have_no_time_is_counted_where_any_has_none() -> None:
+    known = SimpleNamespace(analysis=SimpleNamespace(t20_doubt={}, t20_s={1000: 0.3, 2000: 0.3}))
+    doubtful = SimpleNamespace(analysis=SimpleNamespace(t20_doubt={500: "NOISE"}, t20_s={1000: 0.3}))
+    for cells, start in (
+        ([known], ""),
+        ([known, doubtful], "T20 is not determined for 1 of 4 decays (response and octave): 1 meet"),
+    ):
+        result: Any = SimpleNamespace(cells=dict(enumerate(cells)))
+        remarks = decay.decay_remark(result)
+        assert remarks[0].startswith(start) if start else remarks == ()
 
 
 def test_without_a_room_there_is_no_mask_and_a_hall_is_not_checked() -> None:
