@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from builders import cinema, defined, job_of, levels, setting
 
-from commission.diagnosis import bass, calibration, measurement, room, wiring
+from commission.diagnosis import bass, calibration, measurement, prediction, room, wiring
 from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.crossover import CrossoverHole
 from commission.dsp.pair_polarity import Relation
@@ -934,6 +934,41 @@ def test_a_hole_at_the_crossover_says_what_mends_it(
     assert "as the settings sheet says (calculated: 3.0 dB louder)" in by_sheet.remedy
     front.hole = None
     assert look(bass._hole, e) == []
+
+
+@pytest.mark.parametrize(
+    ("off", "arrival", "match", "mistake", "counts"),
+    [
+        ({"trim_db": 2}, None, None, "", True),
+        ({"trim_db": 1}, None, None, "", False),  # the microphone, perhaps
+        ({"trim_db": 1}, None, None, "it was not set", True),
+        ({"trim_db": 1, "distance": 2}, None, None, "", True),
+        ({"trim_db": 3}, None, Verdict.PASS, "it was not set", False),  # its new state is right
+        ({"trim_db": 3}, None, Verdict.FAIL, "", True),
+        ({"trim_db": 3}, Verdict.PASS, None, "", True),
+        ({"distance": 3}, Verdict.PASS, None, "it was not set", False),
+        ({"distance": 3}, Verdict.UNSURE, None, "", True),
+        ({"distance": 3}, None, Verdict.PASS, "", True),
+    ],
+)
+def test_a_channel_that_is_not_as_set_counts_unless_its_new_state_is_right(
+    off: dict[str, int], arrival: Verdict | None, match: Verdict | None, mistake: str, counts: bool
+) -> None:
+    e = evidence(
+        distances=SimpleNamespace(
+            channels={}
+            if arrival is None
+            else {"FL": SimpleNamespace(check_arrival=SimpleNamespace(verdict=arrival))}
+        ),
+        levels=SimpleNamespace(
+            channels={} if match is None else {"FL": SimpleNamespace(match=SimpleNamespace(verdict=match))}
+        ),
+    )
+    seats = {key: SimpleNamespace(seats=n) for key, n in off.items()}
+    each: Any = SimpleNamespace(channel="FL", off=seats, mistake=mistake)
+    assert prediction._counts(e, Found(), each) is counts
+    if "distance" in off:
+        assert not prediction._counts(e, Found((earlier("settings.unit", cause="settings"),)), each)
 
 
 def test_the_seat_behind_is_within_twenty_degrees() -> None:

@@ -17,6 +17,7 @@ import pytest
 
 from commission import model
 from commission.cli.local_services import LocalServices
+from commission.job.guard import JobGuard
 from commission.job.store import JobFile
 from commission.model import InputError, JobCreated, Noted, StoreError, System
 from commission.model.outside_files import kind_of, read_outside
@@ -210,3 +211,20 @@ def test_a_file_system_without_locks_is_no_second_writer(
     monkeypatch.setattr("fcntl.fcntl", refused)
     with pytest.raises(StoreError, match="in use by another program") if in_use else nullcontext():
         JobFile.open(path).close()
+
+
+def test_another_header_is_another_file_and_another_time_is_not(tmp_path: Path) -> None:
+    path = tmp_path / "a.commission"
+    JobFile.create(path).close()
+    guard = JobGuard(path, writer=True)
+    try:
+        guard.remember()
+        assert not guard.changed() and not guard.replaced()
+        os.utime(path, (1, 1))
+        assert guard.changed() and not guard.replaced()
+        with path.open("r+b") as file:
+            file.seek(27)  # the last byte of the change counter (sqlite.org/fileformat.html, 1.3.7)
+            file.write(b"\xff")
+        assert guard.changed() and guard.replaced()
+    finally:
+        guard.close()

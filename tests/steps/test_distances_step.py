@@ -732,3 +732,11 @@ def test_places_are_known_by_the_seats_that_hear_both_loudspeakers() -> None:
     assert both == {"FL": frozenset(), "FC": frozenset(), "FR": frozenset()}
     one = places_not_told_apart(room.job(), "as-found", room.drop("FC", ["A2"]).analyses())
     assert one == {"FL": {"FC"}, "FC": {"FL", "FR"}, "FR": {"FC"}}
+
+
+@pytest.mark.parametrize(("taped", "words"), [(True, "sag and kinks of the tape"), (False, "both positions")])
+def test_a_distance_is_as_uncertain_as_where_it_comes_from(taped: bool, words: str) -> None:
+    job = job_of(defined(cinema()), *held_as(right()), *(tapes(TAPE) if taped else ()))
+    budget = next(each for each in printed(job).budgets if each.id.startswith("distances.setting"))
+    sources = [part.source for part in budget.contributions]
+    assert next(source for source in sources if source.startswith(("sag", "both"))).startswith(words)
