@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 import threading
 from collections.abc import Callable, Sequence
@@ -75,11 +76,16 @@ def open_job(path: Path | None) -> int:
     return _run_screens(path)
 
 
+def _has_screen() -> bool:
+    """Whether input and output are a terminal that can place its cursor; the terminal database calls others "dumb"."""
+    return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
+
+
 def _run_screens(path: Path | None) -> int:
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if not _has_screen():
         raise InputError(
             "input and output",
-            "no terminal (at least one of them is piped)",
+            "no terminal that can show screens (one of them is piped, or TERM is dumb)",
             "a terminal for the screens",
             "Use `commission results JOB` or `commission record JOB -o FILE` here.",
         )
@@ -104,7 +110,7 @@ def demo(parsed: argparse.Namespace) -> int:
     existed = (Path.cwd() / "harbour-lane.commission").exists()
     path = services.demo(Path.cwd(), progress=shown_progress("Making the sample job"))
     say(f"{path.name}: {'already here; opened unchanged' if existed else 'written'}")
-    if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if parsed.text or not _has_screen():
         return _print_results(services.open(path, read_only=True), None)
     return _run_screens(path)
 
@@ -447,7 +453,7 @@ def rehearse(parsed: argparse.Namespace) -> int:
         if source is not None and not visit.job.responses_of(round_id):
             run_captures(visit, step("seats"), source, round_id, threading.Event(), shown_progress("Measuring"))
         visit.close()
-    if parsed.text or not (sys.stdin.isatty() and sys.stdout.isatty()):
+    if parsed.text or not _has_screen():
         return _print_results(services.open(path, read_only=True), None) if parsed.measure else EXIT_DONE
     return _run_screens(path)
 

@@ -37,6 +37,16 @@ def loft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
+def test_a_terminal_that_places_no_cursor_gets_a_sentence(
+    loft: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stdout.isatty", lambda: True)
+    monkeypatch.setenv("TERM", "dumb")
+    assert main([str(loft / "loft.commission")]) == 2
+    assert "TERM is dumb" in capsys.readouterr().err
+
+
 @pytest.fixture
 def small_files(loft: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
     """The same folder, where no file may grow beyond 1 kB, as with `ulimit -f 1` (setrlimit(2): then a write fails with EFBIG)."""

@@ -12,9 +12,10 @@ import pytest
 from builders import cinema, levels
 from stand_ins import app_of, settle
 from textual import events
-from textual.widgets import Input
+from textual.widgets import Input, Static
 
 from commission.model import Noted
+from commission.model.plausible import LONGEST_TEXT
 from commission.ui.app import CommissionApp
 from commission.ui.screens.dialogs import AskText
 from commission.ui.screens.overview import Overview
@@ -111,6 +112,19 @@ async def test_a_slow_dialog_gets_its_keys_all_the_same(monkeypatch: pytest.Monk
         await settle(pilot)
         await after(pilot, "3", "n", "=Z9q", "enter")
         assert [event.body.text for event in app.visit.job.notes if isinstance(event.body, Noted)] == ["Z9q"]
+
+
+async def test_a_pasted_page_that_no_note_holds_stays_in_its_field() -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        await after(pilot, "3", "n")
+        app.post_message(events.Paste("x" * (LONGEST_TEXT + 1)))
+        await after(pilot, "enter")
+        assert isinstance(app.screen, AskText) and isinstance(app.focused, Input)
+        assert len(app.focused.value) == LONGEST_TEXT + 1
+        assert "5,001 characters" in str(app.screen.query_one("#refusal", Static).render())
+        assert not app.visit.job.notes
 
 
 async def test_many_keys_at_once_take_no_time(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -13,7 +13,8 @@ from textual.content import Content
 from textual.screen import ModalScreen
 from textual.widgets import Input, Static
 
-from commission.model import CommissionError
+from commission.model import CommissionError, InputError
+from commission.model.plausible import LONGEST_TEXT
 from commission.model.units import clean_text
 from commission.ui.typeahead import PaintedOnce, typed_ahead
 from commission.ui.widgets.picker import Picker, text_item
@@ -85,6 +86,8 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
         if self._asking and typed_ahead(self.app):
             return
         try:
+            if len(event.value) > LONGEST_TEXT:
+                raise InputError(self._title, f"{len(event.value):,} characters", f"at most {LONGEST_TEXT:,}")
             if self._check is not None:
                 self._check(event.value)
             question = self._question(event.value) if self._question is not None and not self._asking else ""
