@@ -85,6 +85,7 @@ def _ripple(channel: str, seat: str) -> FloatArray:
     return freeze(np.asarray(rng.normal(0, 2.0, len(GRID_HZ))))
 
 
+MOST_KEPT = 32
 _HEALTHY: dict[tuple[System, int, float], tuple[dict[tuple[str, str], Analysis], Any]] = {}
 """Rooms before a fault is put into them, and the state of their random numbers."""
 
@@ -104,6 +105,8 @@ class SoundRoom:
         if (key := (self.system, seed, uneven_db)) not in _HEALTHY:
             places = [(c.id, s.id) for c in self.system.channels for s in self.system.seats]
             _HEALTHY[key] = {place: self._sound(*place, uneven_db) for place in places}, self.rng.bit_generator.state
+            if len(_HEALTHY) > MOST_KEPT:
+                del _HEALTHY[next(iter(_HEALTHY))]
         items, self.rng.bit_generator.state = _HEALTHY[key]
         self.items |= items
 
