@@ -8,12 +8,14 @@ levels of a recording at once. *Noise*: grows as the level falls, δL = (20/ln 1
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from commission.dsp.noise import NOISE_WINDOW_S
 from commission.dsp.uncertainty import DEFAULT_DOF, scatter_u
 from commission.model import FloatArray, freeze
 
@@ -34,8 +36,12 @@ _NULLS_HZ, _NULL_DB = (250.0, 500.0), 20.0
 contains enough modes there that no seat is in a null of all of them. A null is assumed to be at most 20 dB deep."""
 FAR_SHARE = 0.3
 """Share of the scatter's variance that neighbours within an octave have in common."""
-MOST_ALIKE = 0.7
-"""In a band so narrow that this share of place moves all of it at once, gain and place look alike: all counts as place."""
+MOST_KEPT = 0.3
+"""In a band so narrow that more than this share of place moves all of it at once, gain and place look alike."""
+CHANNEL_DOF, SEAT_DOF = 8.0, 6.0
+"""What all loudspeakers show counts for one of them with no more degrees of freedom than the first, and what one shows for
+one of its seats with no more than the second: ln s² varies by 0.3 to 0.5 between loudspeakers and by 0.5 to 0.7 between
+seats (`tests/references/repeated_placings.py`), and its variance is about 2/ν."""
 _LARGEST_NOISE_U_DB = 10.0
 """Beyond this a level is no more than noise, and the linear law says nothing."""
 
@@ -75,15 +81,41 @@ class Repeatability:
     gain_db: float = 0.0
     """Moves all levels of a recording alike."""
     place_db: FloatArray | float = 0.0
-    """The microphone's place, at each point of the grid [shape=(n,)] and the seats' mean level; a third octave's own."""
+    """The microphone's place, at each point of the grid [shape=(n,) or (seats, n)] and the seats' mean level; a third
+    octave's own."""
     null_share: FloatArray | float = 0.0
     """How far that follows the pressure, as `null_share` [shape=(n,)]."""
-    noise_db: float = 0.0
-    """The noise part at a level of 0 dB [dB], on the scale of the levels."""
+    noise_db: FloatArray | float = 0.0
+    """The noise part at a level of 0 dB [dB], on the scale of the levels [shape=(n,)]."""
     dof: float = math.inf
     """Degrees of freedom of place."""
     repeated: bool = False
     """Whether repeats are part of it."""
+    by_place: Mapping[tuple[str, str], tuple[_Scatter, ...]] = field(default_factory=dict)
+    """(channel, seat) → what its repeats scatter by, and what they should by the uncertainty here."""
+    seat_dof: FloatArray | float = math.inf
+    """Degrees of freedom of place that each seat has of its own [shape=(seats,)]."""
+
+    def of_channel(self, channel: str, seats: Sequence[str]) -> Repeatability:
+        """Of one channel at these seats [place_db: shape=(seats, n)].
+
+        Loudspeakers and seats do not scatter alike. Each variance is the mean of the common one and its own, by their
+        degrees of freedom (G. K. Smyth, "Linear models and empirical Bayes methods", Statistical Applications in Genetics
+        and Molecular Biology 3 (2004), from memory). Repeats that agree by chance make none smaller.
+        """
+        if not self.repeated:
+            return self
+        own = {seat: parts for (c, seat), parts in self.by_place.items() if c == channel}
+        squares, dof = _pooled([each for parts in own.values() for each in parts])
+        factor, channel_dof = scatter_u(1.0, squares, dof, min(self.dof, CHANNEL_DOF))
+        common, seat_dof = max(factor, 1.0), min(channel_dof, SEAT_DOF)
+        at = [scatter_u(common, *_pooled(own.get(seat, ())), seat_dof) for seat in seats]
+        return replace(
+            self,
+            place_db=freeze(np.array([max(factor, common) for factor, _ in at])[:, None] * self.place_db),
+            dof=channel_dof,
+            seat_dof=freeze(np.array([dof for _, dof in at])),
+        )
 
     def place_u_db(self, levels_db: FloatArray) -> FloatArray:
         """The part of place at the levels of all seats [shape=(seats, n)]: larger where a seat is below their mean."""
@@ -97,9 +129,7 @@ class Repeatability:
     def noise_u_db(self, levels_db: FloatArray) -> FloatArray:
         """The noise part at these levels [dB]; zero where there is no level."""
         levels = np.asarray(levels_db, dtype=float)
-        if not self.noise_db:
-            return np.zeros(levels.shape)
-        with np.errstate(over="ignore"):
+        with np.errstate(over="ignore", invalid="ignore"):
             noise = np.minimum(self.noise_db * 10 ** (-levels / 20), _LARGEST_NOISE_U_DB)
         return np.where(np.isnan(levels), 0.0, noise)
 
@@ -118,6 +148,12 @@ class Repeat:
     """[shape=(times, n)]"""
     place_db: FloatArray
     """The default scatter of place at each point, with the factor of a null [shape=(n,)]."""
+    channel: str
+    seat: str
+    apart_db: FloatArray
+    """How far the seat is from the mean of all at each point [shape=(n,)]."""
+    noise_db: FloatArray | float
+    """The part of noise at each point [shape=(n,)]."""
     placing: str
     """Names the round and seat: channels measured together share where the microphone was put."""
 
@@ -144,44 +180,107 @@ def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
     return found > least
 
 
-def repeatability_of(repeats: Sequence[Repeat], freq_hz: FloatArray) -> Repeatability:
+def measured_noise_db(noise_db: FloatArray, freq_hz: FloatArray) -> FloatArray:
+    """Standard uncertainty that noise brings to a third octave of 0 dB [shape=(n,)]; 0 where the noise is unknown (NaN).
+
+    `noise_db`: of half a second T. The mean power of M = B·T independent bins, B the width of the third octave, with r
+    times as much noise as sound: u = (20/ln 10)·√(r/2M) (JCGM 100 5.1.2 of 10·lg).
+    """
+    bins = NOISE_WINDOW_S * (2 ** (1 / 6) - 2 ** (-1 / 6)) * np.asarray(freq_hz)
+    return np.nan_to_num(20 / math.log(10) * np.sqrt(10 ** (noise_db / 10) / (2 * bins)))
+
+
+def gain_u_db(repeats: Sequence[Repeat]) -> float:
+    """Standard uncertainty of gain, from repeats over the whole grid, and the default.
+
+    The mean over all third octaves scatters by the gain g² and the share k that they leave of place: M = g² + k·p², where
+    at each point S = g² + p². A channel whose band is too narrow for that says nothing.
+    """
+    squares, freedom = 0.0, 0.0
+    for each in repeats:
+        u, times = np.hypot(each.place_db, each.noise_db), len(each.levels_db) - 1.0
+        kept = float(u @ correlation(np.arange(len(u))) @ u) / len(u) / float(u @ u)
+        if kept < MOST_KEPT:
+            whole = float(np.var(each.levels_db.mean(axis=1), ddof=1))
+            points = float(np.var(each.levels_db, axis=0, ddof=1).mean())
+            squares += times * (whole - kept * points) / (1 - kept)
+            freedom += times
+    return scatter_u(GAIN_U_DB, max(squares, 0.0), freedom)[0]
+
+
+def repeatability_of(
+    repeats: Sequence[Repeat],
+    freq_hz: FloatArray,
+    gain_db: float = GAIN_U_DB,
+    noise_db: FloatArray | float = 0.0,
+) -> Repeatability:
     """From repeats in one band and the default: few repeats are a poor estimate of their scatter.
 
-    Place: s²/v, the scatter over the default, is fitted as a + b·10^(−L/10)/v with a, b ≥ 0 (b is the noise). What moves
-    the whole band at once is taken off. A placing has three directions, so that it counts for three degrees of freedom
-    however many channels were measured from it. No less than a displacement of 1 cm makes.
+    Place: what is left of the scatter without gain and noise, over the default. A placing has three directions, and counts
+    for three degrees of freedom at most, however many channels were measured there. No less than a displacement of 1 cm
+    makes.
     """
-    default = default_repeatability(freq_hz)
+    default = replace(default_repeatability(freq_hz), gain_db=gain_db, noise_db=noise_db)
     if not repeats:
         return default
-    ratio, inverse, nu = [], [], []
-    shared, freedom = 0.0, 0.0
-    placings: dict[str, float] = {}
+    by_placing: dict[str, list[_Scatter]] = {}
+    by_place: dict[tuple[str, str], list[_Scatter]] = {}
     for each in repeats:
-        times = len(each.levels_db) - 1.0
-        v = each.place_db**2
-        ratio.append(np.var(each.levels_db, axis=0, ddof=1) / v)
-        inverse.append(10 ** (-np.mean(each.levels_db, axis=0) / 10) / v)
-        nu.append(np.full(len(v), times))
-        shared += times * float(np.var(np.mean(each.levels_db, axis=1), ddof=1))
-        freedom += times
-        thirds = len(v) / POINTS_PER_THIRD
-        placings[each.placing] = max(placings.get(each.placing, 0.0), min(3.0, thirds) * times)
-    scale, noise = fit_scatter(*(np.concatenate(parts) for parts in (ratio, inverse, nu)))
-    # The mean over the band scatters by the gain g² and the share k that its thirds leave of place: M = g² + k·p², where at
-    # each point S = g² + p².
-    place2, own = (
-        sum(of(each.place_db) * (len(each.levels_db) - 1) for each in repeats) for of in (_mean2, _of_mean)
-    )
-    kept = own / place2
-    gain2 = max(shared - kept * scale * place2, 0.0) / (1 - kept) if kept < MOST_ALIKE else 0.0
-    gain, _ = scatter_u(GAIN_U_DB, gain2, freedom if kept < MOST_ALIKE else 0.0)
-    scale = max(scale - gain2 / place2, 0.0)
-    dof = sum(placings.values())
-    factor, total = scatter_u(1.0, dof * scale, dof)
+        own = _scatter(each, gain_db)
+        by_placing.setdefault(each.placing, []).append(own)
+        by_place.setdefault((each.channel, each.seat), []).append(own)
+    squares, dof = _pooled([_one_placing(own) for own in by_placing.values()])
+    factor, total = scatter_u(1.0, squares, dof)
     least = placement_u_db(freq_hz, LEAST_DISPLACED_M)
-    place = freeze(np.maximum(factor * np.asarray(default.place_db), least))
-    return Repeatability(gain, place, default.null_share, math.sqrt(noise), total, True)
+    return replace(
+        default,
+        place_db=freeze(np.maximum(factor * np.asarray(default.place_db), least)),
+        dof=total,
+        repeated=True,
+        by_place={
+            place: tuple(s._replace(expected=factor**2 * s.expected) for s in own) for place, own in by_place.items()
+        },
+    )
+
+
+class _Scatter(NamedTuple):
+    """What repeats bring into the variance over the seats: its variance as found and as expected, degrees of freedom."""
+
+    found: float
+    expected: float
+    dof: float
+
+
+def _scatter(each: Repeat, gain_db: float) -> _Scatter:
+    """Of the part of place: of Σ d·e over the band, d being the deviation of the seat, itself known to u/√times.
+
+    The sum itself, since the errors of a single mode reach farther than `correlation` has it on average; where the seats
+    differ by no more than their scatter, that of the points.
+    """
+    times, d, overlap = len(each.levels_db), each.apart_db, correlation(np.arange(len(each.apart_db)))
+    place, noise = (float((d * u) @ overlap @ (d * u)) for u in (each.place_db, each.noise_db))
+    weight = np.square(each.place_db) @ overlap**2 / times
+    second = float(weight @ np.square(each.place_db))
+    found = float(np.var(each.levels_db @ d, ddof=1)) - (gain_db * float(d.sum())) ** 2 - noise
+    if place < second:
+        points = np.var(each.levels_db, axis=0, ddof=1) - gain_db**2 - np.square(each.noise_db)
+        found = float(weight @ points) * (place + second) / second
+    return _Scatter(found, place + second, times - 1.0)
+
+
+def _one_placing(own: Sequence[_Scatter]) -> _Scatter:
+    """All channels that were measured from it: they share its three directions."""
+    expected = sum(s.expected for s in own)
+    return _Scatter(sum(s.found for s in own), expected, min(_pooled(own)[1], 3 * max(s.dof for s in own)))
+
+
+def _pooled(parts: Sequence[_Scatter]) -> tuple[float, float]:
+    """(sum of squares over what was expected, degrees of freedom by Welch and Satterthwaite, JCGM 100 equation G.2b)."""
+    expected = sum(s.expected for s in parts)
+    if not expected > 0:
+        return 0.0, 0.0
+    dof = expected**2 / sum(s.expected**2 / s.dof for s in parts)
+    return dof * max(sum(s.found for s in parts) / expected, 0.0), dof
 
 
 def correlation(points: NDArray[np.intp]) -> FloatArray:
@@ -193,36 +292,3 @@ def correlation(points: NDArray[np.intp]) -> FloatArray:
     apart = np.abs(np.subtract.outer(points, points))
     near, far = (np.maximum(0.0, 1.0 - apart / (width * POINTS_PER_THIRD)) for width in (1, 3))
     return np.asarray((1 - FAR_SHARE) * near + FAR_SHARE * far)
-
-
-def _mean2(place_db: FloatArray) -> float:
-    return float(np.mean(place_db**2))
-
-
-def _of_mean(place_db: FloatArray) -> float:
-    """Variance of the mean over a band of scatter that is each third octave's own [dB²]."""
-    return float(place_db @ correlation(np.arange(len(place_db))) @ place_db) / len(place_db) ** 2
-
-
-def fit_scatter(ratio: FloatArray, inverse: FloatArray, freedom: FloatArray) -> tuple[float, float]:
-    """(a, b) ≥ 0 of ratio = a + b·inverse, weighted by what the fit itself predicts [shape=(n,) each].
-
-    s² of few readings spreads in proportion to its mean (chi-squared, JCGM 100 4.2.2).
-    """
-    a, b = float(np.average(ratio, weights=freedom)), 0.0
-    for _ in range(12):
-        a, b = _fit(ratio, inverse, freedom / np.maximum(a + b * inverse, 1e-6) ** 2)
-    return a, b
-
-
-def _fit(y: FloatArray, x: FloatArray, weights: FloatArray) -> tuple[float, float]:
-    """Weighted least squares of y = a + b·x with neither below zero."""
-    mx, my = np.average(x, weights=weights), np.average(y, weights=weights)
-    sxx = float(np.average((x - mx) ** 2, weights=weights))
-    b = float(np.average((x - mx) * (y - my), weights=weights)) / sxx if sxx > 0 else 0.0
-    a = float(my - b * mx)
-    if b < 0:
-        return float(my), 0.0
-    if a < 0:  # all noise: the line through the origin
-        return 0.0, float(np.sum(weights * x * y) / np.sum(weights * x * x))
-    return a, b

@@ -54,18 +54,18 @@ def noise_u_db(bandwidth_hz: float, time_s: float) -> float:
     return 10 / math.log(10) / math.sqrt(bandwidth_hz * time_s)
 
 
-def scatter_u(default_u: float, squares: float, dof: float) -> tuple[float, float]:
+def scatter_u(default_u: float, squares: float, dof: float, default_dof: float = DEFAULT_DOF) -> tuple[float, float]:
     """(standard uncertainty of one reading, degrees of freedom), from a default scatter and the repeats there are.
 
     `squares`: Σ(x − x̄)² of all repeats, each about the mean of its own place; `dof`: readings minus means.
     Few repeats determine their scatter badly, and a default never fits quite: both count, each by its degrees of freedom.
     u² is the mean of the variance after the repeats, where before them it is scaled inverse chi-squared with mean
-    `default_u`² and ν₀ = DEFAULT_DOF: u² = ((ν₀ − 2)·u₀² + Σ(x − x̄)²)/(ν₀ − 2 + ν). The reading's error then follows
+    `default_u`² and ν₀ = `default_dof` > 2: u² = ((ν₀ − 2)·u₀² + Σ(x − x̄)²)/(ν₀ − 2 + ν). The reading's error then follows
     Student's t with ν₀ + ν degrees of freedom and standard deviation u (JCGM 101 6.4.9.4; Gelman et al., Bayesian Data
     Analysis, section 2.6; from memory), of which ±2 u hold 95.0 to 95.5 % from ν = 4 on.
     """
-    weight = DEFAULT_DOF - 2.0
-    return math.sqrt((weight * default_u**2 + squares) / (weight + dof)), DEFAULT_DOF + dof
+    weight = default_dof - 2.0
+    return math.sqrt((weight * default_u**2 + squares) / (weight + dof)), default_dof + dof
 
 
 def student_t95(dof: float) -> float:

@@ -87,6 +87,8 @@ class VarianceParts:
     noise_db2: float
     second_db2: float
     """Of second order: what scatter makes of a variance even where all seats are alike."""
+    place_dof: float = math.inf
+    """Degrees of freedom of `place_db2`."""
 
     @property
     def u_db2(self) -> float:
@@ -171,7 +173,7 @@ def band_variance(
         tuple(float(v) for v in rms),
         tuple(float(v) for v in off.mean(axis=1)),
         int(np.argmax(np.where(counts, rms, -1.0))),
-        scatter.parts(apart, weight),
+        scatter.parts(apart, weight, repeats.dof, np.broadcast_to(repeats.seat_dof, len(shown))[counts]),
         left <= 0.0 < own_db2,
     )
 
@@ -221,14 +223,19 @@ class _Scatter:
         scatter = self.place**2 + self.noise**2 - 2 * self.with_level + level
         return np.asarray(scatter[:, self.band] + self.gain_db2)
 
-    def parts(self, apart_db: FloatArray, weight: FloatArray) -> VarianceParts:
-        """What the uncertainty of the MSV is made of; `apart_db`: deviations in the band."""
+    def parts(self, apart_db: FloatArray, weight: FloatArray, dof: float, seat_dof: FloatArray) -> VarianceParts:
+        """What the uncertainty of the MSV is made of; `apart_db`: deviations in the band.
+
+        Degrees of freedom of place, by Welch and Satterthwaite (JCGM 100 equation G.2b): `dof` of what the seats share,
+        `seat_dof` [shape=(seats,)] of what each has of its own.
+        """
         count = apart_db.shape[1]
         slope = np.zeros(self.place.shape)
         slope[:, self.band] = 2 * weight[:, None] * apart_db / count
         gain = self.gain_db2 * float(np.sum(slope.sum(axis=1) ** 2))
         slope -= slope.sum(axis=1, keepdims=True) * self.part
-        place, noise = (float(np.sum(((slope * u) @ self.overlap) * slope * u)) for u in (self.place, self.noise))
+        by_seat, noises = (np.sum(((slope * u) @ self.overlap) * slope * u, axis=1) for u in (self.place, self.noise))
+        place, noise = float(by_seat.sum()), float(noises.sum())
         level = float(weight @ np.sum(self.part * self.with_level, axis=1))
         both = [u[:, self.band] for u in (self.place, self.noise)]
         typical = np.sum([(u.T * weight) @ u for u in both], axis=0)
@@ -237,7 +244,11 @@ class _Scatter:
         typical = typical - beside[:, None] - beside
         pairs = float(np.sum(weight**2) - 2 * np.sum(weight**3) + np.sum(weight**2) ** 2)
         second = 2 * pairs * float(np.sum(typical**2)) / count**2
-        return VarianceParts(*(math.sqrt(max(each, 0.0)) for each in (gain, place, noise, second)))
+        lost = float(np.sum((by_seat / place) ** 2 / seat_dof)) + 1 / dof if place > 0 else 0.0
+        gain_db2, place_db2, noise_db2, second_db2 = (
+            math.sqrt(max(each, 0.0)) for each in (gain, place, noise, second)
+        )
+        return VarianceParts(gain_db2, place_db2, noise_db2, second_db2, 1 / lost if lost else math.inf)
 
 
 def _power_level_db(levels_db: FloatArray) -> FloatArray:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -10,7 +11,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from commission.dsp.repeatability import Repeat, Repeatability, correlation, placement_u_db, repeatability_of
+from commission.dsp.repeatability import (
+    Repeat,
+    Repeatability,
+    correlation,
+    gain_u_db,
+    measured_noise_db,
+    placement_u_db,
+    repeatability_of,
+)
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import (
     Word,
@@ -272,8 +281,16 @@ def test_points_of_the_grid_scatter_together_over_an_octave() -> None:
 FREQ_HZ = 20 * 2 ** (np.arange(240) / 24)
 
 
+def again(
+    levels_db: np.ndarray, freq: np.ndarray, apart_db: np.ndarray, seat: str, noise_db: np.ndarray | float = 0.0
+) -> Repeat:
+    """FL measured twice at a seat."""
+    noise = np.broadcast_to(noise_db, freq.shape)
+    return Repeat(levels_db, placement_u_db(freq), "FL", seat, apart_db, noise, f"as-found {seat}")
+
+
 def repeated(rng: np.random.Generator, true: Repeatability, count: int, freq: np.ndarray) -> list[Repeat]:
-    """Two readings at each of `count` places, in a band of the grid."""
+    """Two readings at each of `count` places, in a band of the grid; d = ±3 dB, as a seat deviates from the others."""
     root = np.linalg.cholesky(correlation(np.arange(len(freq))) + 1e-9 * np.eye(len(freq)))
     out = []
     for k in range(count):
@@ -281,35 +298,64 @@ def repeated(rng: np.random.Generator, true: Repeatability, count: int, freq: np
         place = rng.normal(0, 1, (2, len(freq))) @ root.T * true.place_db
         noise = rng.normal(0, 1, (2, len(freq))) @ root.T * true.noise_u_db(level)
         gain = rng.normal(0, true.gain_db, (2, 1)) if true.gain_db else 0.0
-        out.append(Repeat(level + gain + place + noise, placement_u_db(freq), f"placing {k}"))
+        away = rng.choice([-3.0, 3.0], len(freq))
+        out.append(again(level + gain + place + noise, freq, away, f"placing {k}", true.noise_u_db(level)))
     return out
 
 
 @settings(max_examples=8, deadline=None)
-@given(st.floats(0.02, 0.05), st.floats(0.0, 0.2), st.floats(0.1, 0.3), st.integers(0, 1000))
-def test_repeats_show_the_parts_of_the_scatter(displaced: float, gain: float, noise: float, seed: int) -> None:
-    # 200 places. 35 %: chosen, not derived; levels span 20 dB, since over 40 dB place and noise are not separated.
+@given(st.floats(0.02, 0.05), st.floats(0.0, 0.2), st.floats(0.0, 0.1), st.integers(0, 1000))
+def test_repeats_show_gain_and_place_beside_a_known_noise(
+    displaced: float, gain: float, noise: float, seed: int
+) -> None:
+    # 200 places: 5 % of a standard deviation, √(1/2·200). 25 %: five of them, where the noise is known to 5 %; gain within
+    # 0.07 dB, since g² is the small difference of two larger numbers.
     rng = np.random.default_rng(seed)
     freq = FREQ_HZ[(FREQ_HZ >= 300) & (FREQ_HZ <= 3000)]
     inside = placement_u_db(freq, displaced)
-    found = repeatability_of(repeated(rng, Repeatability(gain, inside, noise_db=noise), 200, freq), freq)
-    assert float(np.sqrt(np.mean(np.square(found.place_db)))) == pytest.approx(
-        float(np.sqrt(np.mean(inside**2))), rel=0.35
-    )
-    assert found.typical_db() == pytest.approx(math.hypot(gain, float(np.sqrt(np.mean(inside**2)))), rel=0.35)
-    assert math.hypot(found.typical_db(), found.noise_db * 10**0.5) == pytest.approx(
-        math.hypot(gain, float(np.sqrt(np.mean(inside**2))), noise * 10**0.5), rel=0.35
-    )
+    made = repeated(rng, Repeatability(gain, inside, noise_db=noise), 200, freq)
+    found = repeatability_of(made, freq, gain_u_db(made), noise)
+    assert found.gain_db == pytest.approx(gain, abs=0.07)
+    assert math.sqrt(np.mean(np.square(found.place_db))) == pytest.approx(math.sqrt(np.mean(inside**2)), rel=0.25)
+
+
+FREQ_80 = FREQ_HZ[100:180]
+ALTERNATING_DB = np.tile([3.0, -3.0], 40)
 
 
 def test_repeats_worked_by_hand() -> None:
-    # One placing of two readings, 75.0 and 75.2 dB alike at every point: s² = 0.02 dB², all of it gain. One degree of freedom
-    # beside two of the default: √((2·0.06² + 0.02)/3) = 0.095 dB; and of place nothing, three beside two: √(2/5) of the default.
-    freq, wild = FREQ_HZ[100:180], 75 + 10 * np.sin(np.arange(80))  # so that it is not taken for noise
-    found = repeatability_of([Repeat(np.array([wild, wild + 0.2]), placement_u_db(freq), "A1")], freq)
-    assert found.gain_db == pytest.approx(0.0952, rel=0.05)
-    assert found.place_db == pytest.approx(math.sqrt(2 / 5) * placement_u_db(freq), rel=0.02)
-    assert repeatability_of([], freq).place_db == pytest.approx(placement_u_db(freq))
+    # Two readings, 75.0 and 75.2 dB alike at every point: s² = 0.02 dB², all of it gain. One degree of freedom beside two
+    # of the default: √((2·0.06² + 0.02)/3) = 0.095 dB; and of place nothing, one beside two: √(2/3) of the default.
+    made = [again(np.array([np.full(80, 75.0), np.full(80, 75.2)]), FREQ_80, ALTERNATING_DB, "A1")]
+    assert gain_u_db(made) == pytest.approx(0.0952, rel=0.01)
+    found = repeatability_of(made, FREQ_80, gain_u_db(made))
+    assert found.place_db == pytest.approx(math.sqrt(2 / 3) * placement_u_db(FREQ_80), rel=0.02)
+    assert repeatability_of([], FREQ_80).place_db == pytest.approx(placement_u_db(FREQ_80))
+
+
+def test_a_loudspeaker_that_scatters_more_has_a_larger_uncertainty_and_none_a_smaller() -> None:
+    # FL repeats as well as can be at A1 to A4; SiL at A1 scatters by six times the default.
+    quiet = [again(np.full((2, 80), 75.0), FREQ_80, ALTERNATING_DB, f"A{k}") for k in range(1, 5)]
+    u_db = placement_u_db(FREQ_80)
+    loud = replace(quiet[0], levels_db=75 + np.outer([0.0, 6 * 2**0.5], u_db * ALTERNATING_DB / 3), channel="SiL")
+    found = repeatability_of([*quiet, loud], FREQ_80)
+    common, fl, sil = (
+        np.asarray(each.place_db) for each in (found, *(found.of_channel(c, ["A1", "A2"]) for c in ("FL", "SiL")))
+    )
+    assert fl == pytest.approx(np.broadcast_to(common, (2, 80)))
+    assert np.all(sil > common)
+    assert np.all(sil[0] > sil[1])  # its own repeats, beside those of the loudspeaker
+
+
+def test_noise_of_a_third_octave_is_that_of_as_many_bins() -> None:
+    # 231.6 Hz over half a second: 115.8 bins; 40 dB of S/N: 8.686·√(10⁻⁴/231.6) = 5.7 mdB. Drawn as Gaussian bins besides;
+    # 5 %: 1.6 % of 2,000 draws, three times.
+    u_db = measured_noise_db(np.array([-40.0, np.nan]), np.array([1000.0, 1000.0]))
+    assert u_db == pytest.approx([0.00571, 0.0], rel=0.01)
+    rng = np.random.default_rng(0)
+    noise = 0.01 * (rng.normal(size=(2000, 116)) + 1j * rng.normal(size=(2000, 116))) / 2**0.5
+    drawn = np.std(10 * np.log10(np.mean(np.abs(1 + noise) ** 2, axis=1)))
+    assert drawn == pytest.approx(u_db[0], rel=0.05)
 
 
 def test_a_small_displacement_is_linear_and_a_large_one_bounded() -> None:

@@ -516,6 +516,7 @@ def _variance(visit: Visit) -> dict[str, Any]:
                         "msv_db2": rounded(change.change_db2, 2),
                         "uncertainty_db2": rounded(change.u_db2, 3),
                         "k": rounded(change.k, 2),
+                        "detectable_db": rounded(change.detectable_db, 2),
                         "verdict": change.word,
                     }
                     for label, change in each.bands[kind].items()

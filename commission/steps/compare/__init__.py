@@ -72,6 +72,8 @@ NO_WORSE_BASIS = (
 )
 
 
+SEEN_DB = 1.0
+"""Changes of the standard deviation that should be seen (common practice, no source)."""
 Checks = dict[tuple[str, str, str], Check]
 """By channel, kind and band."""
 
@@ -348,6 +350,7 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
         *((f"{SUBS}: all subwoofers playing together.",) if SUBS in result.channels else ()),
         result.u_from,
         *_coverage(changes),
+        *_undetectable(changes),
         "The measured seats are all there are, so there is no sampling error.",
         "The scatter of the measurement is subtracted from the variance, but never below zero.",
     ]
@@ -369,6 +372,19 @@ def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
         f"A change counts as better or worse only beyond its U = k u, with k = {span}. The more values a table compares, "
         "the larger is k: in a room where nothing changed, one table in twenty has a false word at most.",
     )
+
+
+def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
+    """Bands in which a change must be larger than 1 dB to be seen."""
+    channels: dict[str, dict[str, float]] = {}
+    for name, label, change in changes:
+        if change.detectable_db > SEEN_DB:
+            own = channels.setdefault(label, {})
+            own[name] = max(own.get(name, 0.0), change.detectable_db)
+    texts = [f"{number(max(own.values()), 1)} dB at {label} Hz ({', '.join(own)})" for label, own in channels.items()]
+    if not texts:
+        return []
+    return [f"To be called worse, a standard deviation must rise by up to {'; '.join(texts)}."]
 
 
 def _weights_remark(job: Job) -> tuple[str, ...]:

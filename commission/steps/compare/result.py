@@ -23,6 +23,7 @@ from commission.steps.shared.seat_variance import (
     band_result,
     level_band_hz,
     levels_by_seat,
+    of_channel,
     repeatability,
     seat_gains_u_db,
     typical_db,
@@ -54,6 +55,11 @@ class Change:
     def word(self) -> variance.Word:
         """Better or worse beyond U."""
         return variance.change_word(self.change_db2, self.expanded_db2)
+
+    @property
+    def detectable_db(self) -> float:
+        """By how much the standard deviation over the seats must rise before it is called worse [dB]."""
+        return math.hypot(self.before.sd_db, math.sqrt(self.expanded_db2)) - self.before.sd_db
 
     @property
     def is_real(self) -> bool:
@@ -218,12 +224,12 @@ def _changes(
     gains_u_db: tuple[Mapping[str, float], Mapping[str, float]],
 ) -> dict[str, dict[str, Change]]:
     out: dict[str, dict[str, Change]] = {kind: {} for kind in KINDS}
+    own = of_channel(job, repeats, name, seats)
     for kind in KINDS:
         for band in job.system.bands:
             # Both rounds are read at the same frequencies: where the loudspeaker plays in both.
-            own = repeats[band.label]
             before, after = (
-                band_result(job, name, seats, each, band, kind, own, plays, u_db)
+                band_result(job, name, seats, each, band, kind, own[band.label], plays, u_db)
                 for each, u_db in zip(levels, gains_u_db, strict=True)
             )
             if before is None or after is None:

@@ -365,7 +365,7 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
         Contribution(source=source, u=part, unit="dB²", dof=dof, evaluation=own, basis=text)
         for source, part, dof, own, text in (
             ("gain: shifts a seat's whole band", parts.gain_db2, repeats.dof, kind, CUSTOM),
-            ("microphone position: shifts each third octave", parts.place_db2, repeats.dof, kind, placed),
+            ("microphone position: shifts each third octave", parts.place_db2, parts.place_dof, kind, placed),
             ("noise", parts.noise_db2, repeats.dof, kind, "repeats; larger where the level is low"),
             ("second order: square of the scatter", parts.second_db2, math.inf, "B", "JCGM 100 5.1.2, note"),
         )

@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from commission.dsp.across import GAIN_DB
 from commission.dsp.analysis import LEVEL_BAND_HZ, SUB_LEVEL_BAND_HZ, bass_level_db, sum_bass
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import Analyses, Band, Budget, FloatArray, Job
+from commission.model import AnalysedResponse, Analyses, Band, Budget, FloatArray, Job
 from commission.model.units import listed
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
@@ -30,6 +31,7 @@ from commission.steps.shared.subwoofers import SUBS, sub_outputs, why_no_sum
 
 HEARD, TONE = "heard", "tone"
 KINDS = (HEARD, TONE)
+UNKNOWN_DB = np.full(len(GRID_HZ), np.nan)
 LEAST_POINTS = variance.INDEPENDENT_POINTS
 """A band is compared where the loudspeaker plays over a third octave of it or more."""
 
@@ -89,13 +91,11 @@ def _round_variance(
     for name, row in levels_by_seat(job, round_id, analyses)[0].items():
         if wanted is not None and name not in wanted:
             continue
-        plays = variance.own_band(row.levels)
+        plays, own = variance.own_band(row.levels), of_channel(job, repeats, name, row.seats)
         out[name] = {kind: {} for kind in kinds}
         for kind in kinds:
             for band in job.system.bands:
-                result = band_result(
-                    job, name, row.seats, row.levels, band, kind, repeats[band.label], plays, gains_u_db
-                )
+                result = band_result(job, name, row.seats, row.levels, band, kind, own[band.label], plays, gains_u_db)
                 if result is not None:
                     out[name][kind][band.label] = result
     return out
@@ -147,16 +147,22 @@ def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tup
         if not newest:
             continue
         problems = [f"{sub}: {text[-1]}" for sub in subs if (text := analyses.problems(round_id, sub, seat.id))]
-        why = why_no_sum(newest, len(subs), problems)
-        total = sum_bass([item.analysis for item in newest if item.analysis is not None]) if why is None else None
-        if total is None:
-            reasons.append(f"{SUBS} at {seat.id}: {why or 'a response has no phase'}")
+        row, why = _sum_db(newest, len(subs), problems)
+        if row is None:
+            reasons.append(f"{SUBS} at {seat.id}: {why}")
             continue
         seats.append(seat.id)
-        rows.append(bass_level_db(total))
+        rows.append(row)
     if len(seats) < 2:
         return None, reasons
     return SeatLevels(seats=seats, levels=np.array(rows), how="summed"), reasons
+
+
+def _sum_db(items: list[AnalysedResponse], count: int, problems: list[str]) -> tuple[FloatArray | None, str]:
+    """Third octaves of the complex sum of one response of each subwoofer at a seat, or why there is none."""
+    why = why_no_sum(items, count, problems)
+    total = sum_bass([item.analysis for item in items if item.analysis is not None]) if why is None else None
+    return (None, why or "a response has no phase") if total is None else (bass_level_db(total), "")
 
 
 def seat_gains_u_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, float]:
@@ -166,7 +172,9 @@ def seat_gains_u_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, fl
 
 def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tuple[dict[str, Repeatability], str]:
     """(how well a third octave at one seat repeats, by band label, and where that comes from)."""
-    repeated, moved, still = _repeated(job, rounds, analyses)
+    noise_db = _noise_db(job, rounds, analyses)
+    repeated, moved, still = _repeated(job, rounds, analyses, noise_db)
+    gain_db = repeats_of.gain_u_db([_inside(each, variance.own_band(each.levels_db)) for each in repeated])
     out = {}
     for band in job.system.bands:
         inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
@@ -174,9 +182,8 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
         for each in repeated:
             own = inside & variance.own_band(each.levels_db)
             if own.any():
-                place = each.place_db[own]
-                parts.append(replace(each, levels_db=each.levels_db[:, own], place_db=place))
-        out[band.label] = repeats_of.repeatability_of(parts, GRID_HZ)
+                parts.append(_inside(each, own))
+        out[band.label] = repeats_of.repeatability_of(parts, GRID_HZ, gain_db, noise_db)
     apart = f" {moved} more with a different gain {'are' if moved > 1 else 'is'} not used." if moved else ""
     if still:
         apart += (
@@ -193,12 +200,44 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
             f"that U is an upper bound ({basis}). Two positions measured again in each round make it smaller.{apart}"
         )
     text = ", ".join(f"{u_db:.2f} dB at {label} Hz" for label, u_db in typical_db(job, out).items())
-    count = f"{len(repeated)} repeated position{'s' if len(repeated) != 1 else ''}"
+    number = sum(each.channel != SUBS for each in repeated)
+    count = f"{number} repeated position{'s' if number != 1 else ''}"
     return (
         out,
         f"Repeatability u of a third octave at one seat, from {count} combined with that of a microphone within "
         f"{default_cm:.0f} cm ({basis}): {text}; larger where the level is low.{apart}",
     )
+
+
+def _inside(each: repeats_of.Repeat, points: variance.BoolArray) -> repeats_of.Repeat:
+    """The same at some points of the grid."""
+    fields = ("levels_db", "place_db", "apart_db", "noise_db")
+    return replace(each, **{name: getattr(each, name)[..., points] for name in fields})
+
+
+def _noise_db(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> FloatArray:
+    """What noise brings to a third octave at 0 dB: median of the recordings, where most of them show it [shape=(n,)]."""
+    noises = []
+    for round_id, channel, seat in product(rounds, job.system.channels, job.system.seats):
+        own = [item.analysis for item in analyses.repeats(round_id, channel.id, seat.id)]
+        noises += [UNKNOWN_DB if a.noise_db is None else a.noise_db for a in own if a is not None]
+    # Where a recording still decays at its end its noise is unknown, and what a few others show there may be sound.
+    middle_db = np.median(np.nan_to_num(noises or [UNKNOWN_DB], nan=np.inf), axis=0)
+    return repeats_of.measured_noise_db(np.where(np.isposinf(middle_db), np.nan, middle_db), GRID_HZ)
+
+
+def of_channel(
+    job: Job, repeats: Mapping[str, Repeatability], name: str, seats: Sequence[str]
+) -> dict[str, Repeatability]:
+    """By band label that of one channel at these seats. Each point scatters as its own band does, whichever band it is used
+    for: a seat's own level, which evenness of tone takes off, is that of the middle frequencies.
+    """
+    own = {label: each.of_channel(name, seats) for label, each in repeats.items()}
+    place = np.broadcast_to(repeats_of.placement_u_db(GRID_HZ), (len(seats), len(GRID_HZ))).copy()
+    for band in job.system.bands:
+        inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
+        place[:, inside] = np.broadcast_to(own[band.label].place_db, place.shape)[:, inside]
+    return {label: replace(each, place_db=place) for label, each in own.items()}
 
 
 def typical_db(job: Job, repeats: Mapping[str, Repeatability]) -> dict[str, float]:
@@ -210,32 +249,61 @@ def typical_db(job: Job, repeats: Mapping[str, Repeatability]) -> dict[str, floa
 
 
 def _repeated(
-    job: Job, rounds: tuple[str, ...], analyses: Analyses
+    job: Job, rounds: tuple[str, ...], analyses: Analyses, noise_db: FloatArray
 ) -> tuple[list[repeats_of.Repeat], int, tuple[str, ...]]:
     """What was measured again, how many more had another gain, and the seats where the microphone was not moved."""
     found: dict[str, tuple[str, list[repeats_of.Repeat]]] = {}
-    moved, default = 0, repeats_of.default_repeatability(GRID_HZ)
+    moved, default = 0, replace(repeats_of.default_repeatability(GRID_HZ), noise_db=noise_db)
     for round_id in rounds:
-        for channel in job.system.channels:
-            newest = [a for s in job.system.seats if (a := analyses.of(round_id, channel.id, s.id)) is not None]
-            if not newest:
-                continue
-            mean_db = repeats_of.power_mean_db(np.array([a.third_octave_db for a in newest]))
-            for seat in job.system.seats:
-                items = analyses.repeats(round_id, channel.id, seat.id)
-                own = [item.analysis for item in items if item.analysis is not None]
-                gains = [a.level_db for a in own if a.level_db is not None]
-                if len(own) > 1 and gains and max(gains) - min(gains) > GAIN_DB:
-                    moved += 1  # measured again because the gain was wrong: says nothing of repeatability
-                elif len(own) > 1:
-                    levels = np.array([a.third_octave_db for a in own])
-                    place = default.place_beside_db(np.mean(levels, axis=0), mean_db)
-                    placing = f"{round_id} {seat.id}"
-                    repeat = repeats_of.Repeat(levels_db=levels, place_db=place, placing=placing)
-                    found.setdefault(placing, (seat.id, []))[1].append(repeat)
+        rows, other_gain = _levels_again(job, round_id, analyses)
+        moved += other_gain
+        for name, by_seat in rows.items():
+            level_db = np.array([levels.mean(axis=0) for levels in by_seat.values()])
+            mean_db = repeats_of.power_mean_db(level_db)
+            with np.errstate(invalid="ignore"):
+                apart_db = np.nan_to_num(level_db - level_db.mean(axis=0))
+            for (seat, levels), level, apart in zip(by_seat.items(), level_db, apart_db, strict=True):
+                if len(levels) > 1:
+                    placing = f"{round_id} {seat}"
+                    repeat = repeats_of.Repeat(
+                        levels_db=levels,
+                        place_db=default.place_beside_db(level, mean_db),
+                        apart_db=apart,
+                        noise_db=default.noise_u_db(level),
+                        channel=name,
+                        seat=seat,
+                        placing=placing,
+                    )
+                    found.setdefault(placing, (seat, []))[1].append(repeat)
     still = {placing: seat for placing, (seat, own) in found.items() if not repeats_of.was_moved(own, GRID_HZ)}
     used = [each for placing, (_, own) in found.items() if placing not in still for each in own]
     return used, moved, tuple(dict.fromkeys(still.values()))
+
+
+def _levels_again(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, dict[str, FloatArray]], int]:
+    """(channel, or all subwoofers → seat → third octaves of each time that it was measured [shape=(times, n)], newest last;
+    how many were measured again because the gain was wrong: they show no repeatability and only the newest is here).
+    """
+    out: dict[str, dict[str, list[FloatArray]]] = {}
+    moved, subs = 0, sub_outputs(job)[0]
+    kept: dict[str, dict[str, list[AnalysedResponse]]] = {}
+    for channel in job.system.channels:
+        for seat in job.system.seats:
+            items = list(analyses.repeats(round_id, channel.id, seat.id))
+            gains = [i.analysis.level_db for i in items if i.analysis is not None and i.analysis.level_db is not None]
+            if gains and max(gains) - min(gains) > GAIN_DB:
+                moved, items = moved + 1, items[-1:]
+            if items:
+                rows = [item.analysis.third_octave_db for item in items if item.analysis is not None]
+                out.setdefault(channel.id, {})[seat.id] = rows
+                if channel.id in subs:
+                    kept.setdefault(seat.id, {})[channel.id] = items
+    for seat_id, by_sub in kept.items() if len(subs) > 1 else ():
+        times = zip(*(reversed(items) for items in by_sub.values()), strict=False)
+        sums = [_sum_db(list(items), len(subs), [])[0] for items in times]
+        if sums and sums[0] is not None:
+            out.setdefault(SUBS, {})[seat_id] = [each for each in reversed(sums) if each is not None]
+    return {name: {seat: np.array(rows) for seat, rows in own.items()} for name, own in out.items()}, moved
 
 
 def level_band_hz(job: Job, name: str) -> tuple[float, float]:
