@@ -18,7 +18,6 @@ from commission.dsp.bass_search import (
     SettingGrid,
     figures,
     held_out,
-    polarities,
     search,
     settle,
     sturdiness,
@@ -83,21 +82,8 @@ def test_two_subwoofers_reach_what_brute_force_finds(seed: int) -> None:
 
 
 def test_four_subwoofers_are_no_worse_than_differential_evolution() -> None:
-    """A small one; `python tests/bench bass` gives scipy twenty times the time."""
-    from scipy.optimize import differential_evolution
-
-    room, alike = modal(1, 4, 6), level_matched_db(modal(1, 4, 6))
-    signs = polarities(4)
-
-    def cost(x: np.ndarray) -> float:
-        gain = np.array([0.0, *x[:3]])
-        gain = np.maximum(gain - gain.max(), -12.0) + alike
-        settings = SubSettings(gain, np.array([0.0, *x[3:6]]) * 1e-3, signs[min(int(x[6]), 7)])
-        return figures(room, settings).cost
-
-    limits = [(-12, 12)] * 3 + [(-15, 15)] * 3 + [(0, 8)]
-    evolved = differential_evolution(cost, limits, seed=3, maxiter=60, popsize=8, polish=False)
-    assert search(room, wide_bounds(4)).costs[0] <= evolved.fun + 0.2
+    """scipy found 10.13 dB² in 12 s of processor (`tests/bench/bass.py`); descents from single starts ended at 10.57."""
+    assert search(modal(110, 4, 12), wide_bounds(4)).costs[0] <= 10.13 + 0.2
 
 
 def test_the_search_is_deterministic_and_its_settings_may_be_set() -> None:
