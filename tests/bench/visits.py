@@ -346,8 +346,17 @@ def least_unsure(errors_db: np.ndarray, noise_db: float, readings: int, *, on_st
     return float(np.mean(shares))
 
 
+def interval(inside: Sequence[bool]) -> str:
+    """Share in percent, with its 95 % interval (E. B. Wilson 1927, from memory) and count."""
+    n, share, z = len(inside), float(np.mean(inside)), 1.96
+    middle, half = share + z**2 / (2 * n), z * math.sqrt(share * (1 - share) / n + z**2 / (4 * n**2))
+    low, high = (100 * (middle + sign * half) / (1 + z**2 / n) for sign in (-1, 1))
+    return f"{100 * share:.1f} ({low:.1f} to {high:.1f} of {n})"
+
+
 def print_levels(rooms: Rooms, count: int) -> None:
-    """By placement, noise and number of readings."""
+    """By placement, noise and number of readings; then by placement and number of readings alone, with intervals."""
+    pooled: dict[tuple[str, float, str], list[bool]] = defaultdict(list)
     print("\nLevels: share of intervals that hold the truth, and verdicts as left (%)")
     print(
         f"{'simulator':>10} {'placed':>7} {'noise':>6} {'n':>2} | {'trim':>5} {'match':>5} {'sub':>5} {'typed':>5} {'abs':>5} "
@@ -359,6 +368,8 @@ def print_levels(rooms: Rooms, count: int) -> None:
                 for readings in READINGS:
                     options = {"displaced_m": displaced_m, "noise_db": noise_db, "readings": readings}
                     t = visits_of(rooms, simulator, count, 1, options)
+                    for each in LEVEL_COLUMNS:
+                        pooled[each, displaced_m, "one" if readings == 1 else "more"] += t.inside[each]
                     name, found = "levels.match", "found levels.match"
                     off = rooms.made[simulator][0][:, MAIN, :, displaced_meter.RADII_M.index(displaced_m)]
                     least = least_unsure(off, noise_db, readings, on_stand=displaced_m <= STAND_M)
@@ -369,6 +380,12 @@ def print_levels(rooms: Rooms, count: int) -> None:
                         f"{t.bad_passed():>12} {_percent(t.rate(name, Verdict.UNSURE)):>7} {_percent(least):>7}",
                         flush=True,
                     )
+
+    print("\nPooled over simulators and noises: one reading, and two or three")
+    for each in LEVEL_COLUMNS:
+        for displaced_m in displaced_meter.RADII_M:
+            texts = [interval(pooled[each, displaced_m, readings]) for readings in ("one", "more")]
+            print(f"{each:>24} {100 * displaced_m:>4.0f} cm  {texts[0]:>30}  {texts[1]:>30}", flush=True)
 
 
 def print_distances(rooms: Rooms, count: int) -> None:
