@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 from rich.cells import cell_len
 
@@ -28,17 +29,23 @@ class Window:
     channels: int = 1
 
 
+@lru_cache(maxsize=4096)
+def _cells_of(text: str) -> int:
+    """Cells of the screen for a text. Kept: a grid of hundreds of cells is measured for each paint."""
+    return cell_len(clean_text(text))
+
+
 def cell_width(grid: Grid, width: int) -> int:
     """Cells of the screen for one cell of the grid, brackets included."""
-    figures = [cell_len(clean_text(cell.figure)) + 2 for cell in grid.cells.values()]
-    widest = max([*figures, *(cell_len(clean_text(seat)) for seat in grid.seats), 3]) + 3
+    figures = [_cells_of(cell.figure) + 2 for cell in grid.cells.values()]
+    widest = max([*figures, *map(_cells_of, grid.seats), 3]) + 3
     share = (width - name_width(grid)) // max(len(grid.seats), 1)
     return min(widest, max(share, NARROWEST))
 
 
 def name_width(grid: Grid) -> int:
     """Cells of the screen for the channel's name."""
-    return max([cell_len(clean_text(channel)) for channel in grid.channels] + [4]) + 1
+    return max([*map(_cells_of, grid.channels), 4]) + 1
 
 
 def window(grid: Grid, cursor: tuple[int, int], width: int, height: int, old: Window | None = None) -> Window:
