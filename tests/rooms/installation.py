@@ -354,19 +354,21 @@ class Installation:
         return out
 
     def snr_db(self) -> dict[tuple[str, str], float]:
-        """True signal-to-noise ratio of the healthy visit, with what 16 bits without dither add to soft subwoofers."""
+        """True signal-to-noise ratio of the healthy visit, with what 16 bits without dither add to subwoofers and soft files."""
         rms_db = 20 * math.log10(self._noise_rms())
         ratios = {place: value - rms_db for place, value in self._snr_unit_db().items()}
         if self.scene.capture.subtype != "PCM_16" or self.scene.capture.raw_sweep:
             return ratios
         for channel, seat in ratios:
-            if self.scene.place(channel).role == "sub":
-                stored, _ = soundfile.read(io.BytesIO(self.file(self.healthy, channel, seat)))
+            is_sub = self.scene.place(channel).role == "sub"
+            stored, _ = soundfile.read(io.BytesIO(self.file(self.healthy, channel, seat)))
+            if is_sub or np.max(np.abs(stored)) < 0.1:
+                band_hz = SUB_HZ if is_sub else MAIN_HZ
                 error = stored - self._samples(self.healthy, channel, seat)[: len(stored)]
                 freq = np.fft.rfftfreq(len(error), 1 / self.base.rate_hz)
                 power = np.abs(self.spectrum(self.healthy, channel, seat) * self._scale) ** 2
-                own = octave_level_db(power, self.freq, *SUB_HZ)
-                own -= octave_level_db(np.abs(fft.rfft(error)) ** 2, freq, *SUB_HZ)
+                own = octave_level_db(power, self.freq, *band_hz)
+                own -= octave_level_db(np.abs(fft.rfft(error)) ** 2, freq, *band_hz)
                 ratios[channel, seat] = -10 * math.log10(10 ** (-ratios[channel, seat] / 10) + 10 ** (-own / 10))
         return ratios
 
