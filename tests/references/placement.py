@@ -177,7 +177,7 @@ def main(rooms: int) -> None:
             print(
                 f"  {'subwoofers' if band[0] < 80 else 'mains'} {band[0]:.0f}-{band[1]:.0f} Hz: third octave {rms(own):.2f} dB"
                 f" (median over places {np.median(np.sqrt(np.mean(own**2, axis=2))):.2f}), share that moves the band "
-                f"{np.mean([together(each) for each in rooms_db]):.2f}, root of the variance over seats "
+                f"{np.mean([together(each) for each in rooms_db]):.2f}, seat-to-seat standard deviation "
                 f"{np.sqrt(np.mean(np.var(spreads, axis=1, ddof=1))):.2f} dB"
             )
         if radius_m == RADII_M[0]:

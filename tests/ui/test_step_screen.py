@@ -365,7 +365,7 @@ async def test_without_a_device_the_reason_is_reported():
 
 # --- results of any shape ---------------------------------------------------------------------------------------
 
-LIMIT = Limit(low=30.0, unit="dB", basis="own simulations")
+LIMIT = Limit(low=30.0, unit="dB", basis="determined by simulation")
 
 
 def seats_outcome():

@@ -44,8 +44,8 @@ class ResultTable(Painted):
         self.units = units
         self.cursor = 0
         self._first_column = 1
-        self._drawn: TableLayout | None = None
-        self._drawn_for: tuple[object, ...] = ()
+        self._table_layout: TableLayout | None = None
+        self._laid_out_for: tuple[object, ...] = ()
 
     def show(self, table: Table) -> None:
         """New results of the same kind; the selected row stays selected."""
@@ -75,9 +75,12 @@ class ResultTable(Painted):
     def _draw(self, width: int) -> TableLayout:
         """The table for that width: drawn once, since another selected row changes two lines."""
         wanted = (width, self.units, self._first_column)
-        if self._drawn is None or self._drawn.table is not self.table or self._drawn_for != wanted:
-            self._drawn, self._drawn_for = TableLayout(self.table, width, self.units, self._first_column), wanted
-        return self._drawn
+        if self._table_layout is None or self._table_layout.table is not self.table or self._laid_out_for != wanted:
+            self._table_layout, self._laid_out_for = (
+                TableLayout(self.table, width, self.units, self._first_column),
+                wanted,
+            )
+        return self._table_layout
 
     def action_move(self, direction: int) -> None:
         """Another row; beyond the ends another view."""

@@ -135,12 +135,12 @@ class TableLayout:
 class TableLines(Sequence[Line]):
     """The lines of a drawn table. A row is drawn when its line is asked for: of a long table few are on the screen."""
 
-    def __init__(self, drawn: TableLayout, cursor: int | None, focused: bool) -> None:
-        self._drawn, self._cursor, self._focused = drawn, cursor, focused
-        self._rows = len(drawn.table.rows)
+    def __init__(self, layout: TableLayout, cursor: int | None, focused: bool) -> None:
+        self._layout, self._cursor, self._focused = layout, cursor, focused
+        self._rows = len(layout.table.rows)
 
     def __len__(self) -> int:
-        return len(self._drawn.above) + self._rows + len(self._drawn.below)
+        return len(self._layout.above) + self._rows + len(self._layout.below)
 
     @overload
     def __getitem__(self, index: int) -> Line: ...
@@ -150,14 +150,14 @@ class TableLines(Sequence[Line]):
         if isinstance(index, slice):
             return [self[each] for each in range(*index.indices(len(self)))]
         line = range(len(self))[index]
-        number = line - len(self._drawn.above)
+        number = line - len(self._layout.above)
         if number < 0:
-            return self._drawn.above[line]
+            return self._layout.above[line]
         if number >= self._rows:
-            return self._drawn.below[number - self._rows]
+            return self._layout.below[number - self._rows]
         if number == self._cursor:
-            return self._drawn.selected_row(number, self._focused)
-        return self._drawn.row(number)
+            return self._layout.selected_row(number, self._focused)
+        return self._layout.row(number)
 
 
 def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
