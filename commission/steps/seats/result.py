@@ -494,8 +494,8 @@ def deepest_bass(
     for group in groups:
         own = apart[[seats.index(s) for s in group]]
         most = np.where(beside, own[:, np.newaxis], np.inf).min(axis=-1).max(axis=0)
-        lowest = int(np.argmin(most))
-        out[group] = float(most[lowest]), float(GRID_HZ[lowest])
+        lowest = np.nonzero(most <= most.min() + 0.01)[0]  # as wide as `beside` on both sides of the dip
+        out[group] = float(most[lowest[0]]), float(GRID_HZ[lowest[(len(lowest) - 1) // 2]])
     return out
 
 
