@@ -1184,6 +1184,8 @@ def test_channels_with_reflections_are_listed_from_the_strongest(strong: int, ti
     assert sum("longer way" in text for text in got.evidence) == min(strong, 4)
     assert "FL at B3: −3 dB after 5.0 ms, 1.72 m longer way" in got.evidence[0]  # 5 ms · 343 m/s
     assert "the median of all channels is −20 dB" in got.evidence[min(strong, 4)]
+    (without,) = look(room._reflection, reflecting(levels | {"BL": -2.0}), earlier("wiring.doubled", "BL"))
+    assert without.channels == got.channels  # another loudspeaker is no reflection
 
 
 @pytest.mark.parametrize(("more_db", "expected"), [(3.0, False), (4.0, True)])

@@ -14,6 +14,7 @@ from commission.dsp.background import (
     own_noise_octaves_db,
     prominent_bands,
 )
+from commission.dsp.bands import bands_between, nominal_hz
 from commission.model import SpectralLine, UnusableError
 
 RATE = 24000
@@ -144,6 +145,7 @@ def test_a_line_is_heard_above_threshold_and_noise() -> None:
     loud = np.array([50.0, 50.0, 50.0])  # 49.54 dB are left of the band without the line
     assert audible_excess_db(line, third_hz, loud) == pytest.approx(40 - (49.54 - 4), abs=0.02)
     assert dict(zip(THRESHOLD_HZ, THRESHOLD_DB, strict=True))[100] == 26.5
+    assert tuple(THRESHOLD_HZ) == nominal_hz(bands_between(20, 1000, 3))  # ISO 226 states it at the nominal thirds
 
 
 @pytest.mark.parametrize(("x", "words"), [(noise(1, 2.0), "2.0 s"), (np.round(noise(1, 5.0), 3), "steps")])

@@ -89,6 +89,9 @@ def test_no_boost_fills_a_null_at_a_seat() -> None:
     (found,) = find(flat_room(shapes))
     at = np.argmin(np.abs(FREQ_HZ - 60.0))
     assert all(peak_db(f.frequency_hz, f.gain_db, f.width)[at] <= 0.5 for f in found)
+    room = flat_room(shapes)
+    unheard = SubResponses(room.values, room.freq_hz, np.array([1.0, 0.0, 1.0, 1.0]), room.freq_share)
+    assert find(unheard) == shared  # a seat without weight forbids nothing
 
 
 def test_no_boost_where_subwoofers_cancel() -> None:

@@ -245,3 +245,9 @@ def test_measured_responses_become_more_even() -> None:
     for room in (tuned, other):
         alike = SubSettings(level_matched_db(room), np.zeros(2), np.ones(2, int))
         assert figures(room, settings).variance_db2 < figures(room, alike).variance_db2
+
+
+def test_gains_and_delays_are_shifted_together_into_their_ranges() -> None:
+    low, high = np.full(2, -4.0), np.full(2, 4.0)
+    for values, expected in (([3.0, 5.0], [2.0, 4.0]), ([-5.0, -3.0], [-4.0, -2.0]), ([1.0, 2.0], [1.0, 2.0])):
+        assert bass_search._into(np.array(values), low, high) == pytest.approx(expected)

@@ -78,6 +78,8 @@ def test_scatter_of_a_value_against_the_median(values: list[float]) -> None:
     draws = np.array(values) + rng.normal(0, 1, (40_000, len(values)))
     real = np.std(draws - np.median(draws[:, :voices], axis=1, keepdims=True), axis=0)
     stated = np.hypot(1.0, median_sensitivities(np.array(values), 1.0, range(voices)))
+    in_other_units = median_sensitivities(3 * np.array(values), 3.0, range(voices))
+    assert in_other_units == pytest.approx(median_sensitivities(np.array(values), 1.0, range(voices)))
     apart = np.abs(np.array(values) - np.median(values[:voices]))
     middle = apart <= max(1.0, apart.min())
     assert np.all(stated > 0.95 * real)

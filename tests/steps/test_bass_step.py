@@ -107,6 +107,11 @@ def test_the_crossover_is_brought_together() -> None:
     outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
     assert [c.channel for c in outcome.checks if c.id == "bass.crossover"] == ["FL", "FC", "FR"]
     assert not any(c.verdict is Verdict.FAIL for c in outcome.checks if (c.value or 0) < 3)
+    (table,) = [each for each in outcome.tables if each.id == "bass:crossover"]
+    assert [column.signed for column in table.columns if column.unit == "dB"] == [True, True]
+    assert {each.caption for each in outcome.curves if each.id.startswith("bass:A")} == {"1/6 octave"}
+    (advice,) = outcome.advice
+    assert (advice.text.partition(",")[0], advice.priority) == ("Set the subwoofers as the settings sheet says", 62)
     sums = [c for c in outcome.checks if c.id == "bass.crossover"]
     # Limit 3 dB; positions and steps make u 0.5 dB (common practice, no source): 1.645 · 0.5 dB on either side is unsure.
     for check in sums:
@@ -196,6 +201,8 @@ def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(seed:
     visit.bodies.append(decided("bass", "sum", other))
     second = result_of(visit)
     assert (first.wanted, second.wanted) == (wanted, other)
+    choices = {each.key: each for each in bass.evaluate(visit.job, AS_FOUND, visit.analyses).choices}
+    assert choices["sum"].current == other and [name for name, _ in choices["sum"].options] == ["keep", "even"]
     gains = {each.wanted: each.crossover.gain_db for each in (first, second) if each.crossover is not None}
     sds = {each.wanted: each.proposed.sd_db for each in (first, second)}
     assert gains["keep"] >= -0.5 > gains["even"] and (sds["keep"] > sds["even"] or wanted == "keep")

@@ -115,6 +115,7 @@ def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
     visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
     outcome = bass.evaluate(visit.job, AS_LEFT, visit.analyses)
     assert outcome.choices == ()
+    assert {each.caption for each in outcome.curves if each.id.startswith("bass:A")} == {"1/3 octave"}
     assert [each.text for each in outcome.advice] == [
         "Set the polarity of SUB2 as the sheet says, and look at its phase switch."
     ]

@@ -12,9 +12,10 @@ from sound_room import SoundRoom
 
 from commission.history import fold
 from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, Noted, RoundOpened, Verdict
-from commission.steps import belongs, drift
+from commission.steps import belongs, drift, listed
 from commission.steps.drift import figures as drift_figures
 from commission.steps.drift.result import Drift
+from commission.steps.drift.tables import describe
 
 NOTHING = Analyses()
 LEVELS = {"FL": 75.0, "FC": 74.8, "FR": 75.2, "SiL": 75.1, "SiR": 74.9, "SUB1": 78.0}
@@ -38,6 +39,7 @@ def test_it_belongs_to_return_visits_only() -> None:
     first = job_of(defined(cinema()), *levels(LEVELS))
     assert not belongs("drift", first)
     assert belongs("drift", returning(earlier_of(first)))
+    assert "drift" not in dict(listed(first)) and "drift" in dict(listed(returning(earlier_of(first))))
     assert not drift.evaluate(first, "as-found", NOTHING).checks
 
 
@@ -48,6 +50,8 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
     assert outcome.main_result == "drifted: SiL"
     assert outcome.verdict is Verdict.FAIL
     assert any("share a change of +3.0 dB" in remark for remark in outcome.remarks)
+    (table,) = outcome.tables
+    assert "Everything not listed" not in table.remark  # it lists every level
     assert "It may also be an obstacle in front of it" in outcome.remarks[-1]
     assert outcome.remarks[-1].endswith("Measure again before you repair anything: SiL.")
 
@@ -245,3 +249,16 @@ def test_what_air_explains_below_a_tenth_of_a_millisecond_is_not_mentioned(
     quantity: str, explained: float | None, mentioned: bool
 ) -> None:
     assert drift_of(quantity, 0.0, explained).is_explained is mentioned
+
+
+def test_of_repeated_responses_the_newest_is_kept() -> None:
+    every = [*SoundRoom().analyses()]
+    unused = replace(every[1], seq=every[1].seq + 5000, analysis=None)
+    again = replace(every[0], seq=every[0].seq + 5000)
+    assert [*drift_figures._without_repeats(Analyses([*every, again, unused]))] == [*every[1:], again, unused]
+    once = Analyses([*every, unused])
+    assert drift_figures._without_repeats(once) is once
+
+
+def test_a_change_of_the_spread_has_a_decimal() -> None:
+    assert describe("spread_db all 25–80") == ("seat-to-seat standard deviation, 25–80 Hz", "dB", 1)

@@ -13,6 +13,7 @@ from commission.model import (
     Job,
     Noted,
     Outcome,
+    ReadingEntered,
     ResponseStored,
     Signed,
 )
@@ -75,6 +76,7 @@ def test_settings_that_were_only_noted_are_reported_in_one_sentence() -> None:
 def test_what_was_not_measured_again_is_listed() -> None:
     job = visit(
         *levels({"FL": 75.0, "FC": 74.0}),
+        ReadingEntered(round=AS_FOUND, step="levels", quantity="temperature", value=21.0, unit="°C"),
         *levels({"FL": 75.0}, round_id=AS_LEFT),
         response("FL", "A1", AS_FOUND),
         response("FL", "A2", AS_FOUND),

@@ -11,7 +11,7 @@ from builders import cinema, defined, job_of
 from quiet_rooms import FULL_SCALE_DB, RATE, ideal_octaves, nc_noise, nc_octaves, shaped
 
 from commission.dsp.background import background
-from commission.dsp.rating import nc_rating
+from commission.dsp.rating import Rating, nc_rating
 from commission.model import (
     AS_FOUND,
     AnalysedNoise,
@@ -25,6 +25,7 @@ from commission.model import (
     Verdict,
 )
 from commission.steps import quiet
+from commission.steps.quiet import result as quiet_result
 
 MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=0.0)
 OCTAVES = (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000)
@@ -184,6 +185,7 @@ def test_hum_that_is_heard_fails_and_names_the_mains(mains: int) -> None:
     )
     check = next(c for c in outcome.checks if c.id == "quiet.hum.electronics on")
     assert check.verdict is Verdict.FAIL
+    assert check.uncertainty == 3.0  # common practice, no source
     assert f"hum at {mains} Hz with electronics on" in outcome.main_result
     (noise,) = (n for n in solved([nc_noise(18, 9, state="electronics on", lines=lines)]).noises)
     # Energy sum of the three lines.
@@ -290,7 +292,8 @@ def test_with_a_state_of_each_kind_nothing_is_left_to_record() -> None:
     noises = [nc_noise(17, 3, state="everything off"), nc_noise(33, 4), nc_noise(20, 6, state="electronics on")]
     assert evaluated(noises).advice == ()
     (missing,) = evaluated(noises[:2]).advice
-    assert missing.text == "Also record the noise with electronics on."
+    assert (missing.text, missing.priority) == ("Also record the noise with electronics on.", 60)
+    assert quiet.STEP.imports  # its screen takes files
 
 
 @pytest.mark.parametrize(
@@ -338,3 +341,10 @@ def test_a_curve_shows_the_state_the_baseline_and_the_limit_by_third_octaves() -
         ["everything off"],
         ["everything off", "ventilation high"],
     ]
+
+
+@pytest.mark.parametrize(("octave_hz", "u_db"), [(125, 1.0), (250, 0.5), (500, 0.5)])
+def test_bass_varies_more_over_the_width_of_a_head(octave_hz: int, u_db: float) -> None:
+    """1 dB below 250 Hz, 0.5 dB from there on (common practice, no source)."""
+    rating = Rating(value=20.0, octave_hz=octave_hz)
+    assert quiet_result._nc_budget("everything off", "A2", rating, 1.0, {}, None).u == pytest.approx(u_db)

@@ -293,6 +293,7 @@ def test_a_seat_low_on_every_channel_and_a_channel_low_at_every_seat_are_two_thi
     room = SoundRoom().add_db(None, -9, ["B2"]).add_db("SiL", -8)
     result = seats.solve(room.job(), AS_FOUND, room.analyses())
     assert list(result.seat_gain_db) == ["B2"]
+    assert (result.calibrated, result.offset_db) == (False, 0.0)
     assert result.seat_gain_db["B2"] == pytest.approx(-9, abs=1.0)
     assert result.against["SiL"].level_db == pytest.approx(-8, abs=1.5)  # the sound room's own differences
     assert result.against["SiL"].alike_seats[0] >= 5

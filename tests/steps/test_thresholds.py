@@ -228,6 +228,16 @@ def test_a_wrong_unit_is_feet_for_metres_within_6_per_cent(factor: float, unit: 
     assert (sentence is None) if unit is None else unit in (sentence or "")
 
 
+@pytest.mark.parametrize(("factor", "wrong"), [(0.86, ["SiL"]), (1.14, ["SiL"]), (1.5, [])])
+def test_one_wrong_setting_shows_beside_another_speed_of_sound_and_not_beside_a_ratio_of_no_speed(
+    factor: float, wrong: list[str]
+) -> None:
+    """A metre too much at SiL; all settings 14 % off are another speed of sound, 50 % off are none."""
+    job = held({c: factor * TAPE[c] + (c == "SiL") for c in MAINS})
+    found = distances.wrong_times(job, AS_FOUND, distances.solve(job, AS_FOUND, NONE))
+    assert [each.channel for each in found] == wrong
+
+
 def test_coarse_steps_hide_no_wrong_unit() -> None:
     """2.73, 3.27 and 3.36 m typed into a processor that reads feet, in steps of half a foot: 0.28 to 0.33 times the right."""
     tape = dict(zip(MAINS[:3], (3.36, 3.27, 2.73), strict=True))
