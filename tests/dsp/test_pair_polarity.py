@@ -535,10 +535,16 @@ def test_a_dip_counts_by_its_lead_over_any_dip_of_the_other() -> None:
     assert pair_polarity.relation(replace(made, levels_db=levels_db)).split_hz is None  # 9 dB against 4 dB
 
 
-@pytest.mark.parametrize(("step_db", "found"), [(4.5, True), (9.0, False)])
-def test_two_that_differ_elsewhere_are_other_models_and_no_reversed_driver(step_db: float, found: bool) -> None:
-    # A step over about half of the range: standard deviation of half its height; the limit is 3 dB.
-    assert (pair_polarity.relation(seats_with(0.5, 0.9, 4, step_db=step_db)).split_hz is not None) is found
+@pytest.mark.parametrize(
+    ("step_db", "dip_db", "found"),
+    [(4.5, 0.0, True), (6.8, 0.0, False), (6.8, 12.0, True), (9.0, 0.0, False), (9.0, 12.0, False)],
+)
+def test_two_that_differ_elsewhere_are_other_models_and_no_reversed_driver(
+    step_db: float, dip_db: float, found: bool
+) -> None:
+    # A step over about half of the range: standard deviation of half its height; the limit is 3 dB, 4 dB beside a dip.
+    made = seats_with(0.5, 0.9, 4, step_db=step_db, dip_db=dip_db)
+    assert (pair_polarity.relation(made).split_hz is not None) is found
 
 
 @pytest.mark.parametrize(("others", "found"), [(1, True), (2, False)])
