@@ -50,9 +50,10 @@ LEAST_LOW_PASS_DELAY_S = 0.0003
 """A low-pass that delays the onset by less is not mentioned: the roll-off of any subwoofer."""
 ENVELOPE_RATE_HZ = 16384.0
 SUB_THRESHOLD_DB, SUB_SECOND_THRESHOLD_DB = -20.0, -12.0
-LEAST_SUB_PEAK_TO_NOISE_DB = 35.0
-"""The threshold is then 15 dB above the noise: 5.6 times the standard deviation of Gaussian noise, which one sample in
-fifty million exceeds. At 30 dB one in six hundred does, and the onset is found anywhere (normal distribution)."""
+LEAST_SUB_PEAK_TO_NOISE_DB, SUB_ABOVE_NOISE_DB = 30.0, 15.0
+"""The threshold is 15 dB above the noise at least: 5.6 times the standard deviation of Gaussian noise, which one sample in
+fifty million exceeds; of 10 dB one in six hundred (normal distribution). Below 35 dB it is therefore above −20 dB, and
+what the onset comes too late by that adds to its uncertainty."""
 SUB_SMOOTHING_S = 0.0005
 """Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a subwoofer
 radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
@@ -116,6 +117,8 @@ def main_arrival(envelope: FloatArray, envelope_rate_hz: float) -> Arrival:
 def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     """Onset of a subwoofer [shape=(n,)], where it first reaches −20 dB re its largest value, minus what its low-pass adds.
 
+    Near the noise, where it first rises 15 dB above that, and the uncertainty grows.
+
     A low-pass delays the onset by 0.5 ms (second order) to 7 ms (eighth order); its order and corner are read from the
     slope of the response, and the uncertainty grows with the delay taken off. A weak sound that ends before −12 dB is
     reached may be the direct sound or a filter's pre-ringing: the arrival is then the middle, rectangular between the two.
@@ -128,7 +131,8 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     if ratio_db < LEAST_SUB_PEAK_TO_NOISE_DB:
         needed = f"{LEAST_SUB_PEAK_TO_NOISE_DB:.0f} dB needed"
         return Arrival(None, 0.0, f"the peak is only {ratio_db:.1f} dB above the noise ({needed})")
-    threshold = peak * 10 ** (SUB_THRESHOLD_DB / 20)
+    raised_db = max(SUB_ABOVE_NOISE_DB - ratio_db - SUB_THRESHOLD_DB, 0.0)
+    threshold = peak * 10 ** ((SUB_THRESHOLD_DB + raised_db) / 20)
     index = int(np.argmax(size >= threshold))
     before = float(size[index - 1]) if index else 0.0
     part = (threshold - before) / max(float(size[index]) - before, 1e-30)
@@ -137,11 +141,14 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     weak = np.nonzero(size[index:strong] < threshold)[0]
     gap_s = (int(weak[-1]) + 1) / rate_hz if len(weak) else 0.0
     delay_s, u_s, notes = _low_pass_delay(low_pass_of(impulse, rate_hz, index))
+    # A response rises ever less steeply, in decibels, so that what is missed is no longer than this.
+    rise_s = (int(weak[0]) if len(weak) else strong - index) / rate_hz
+    missed_s = rise_s * raised_db / (SUB_SECOND_THRESHOLD_DB - SUB_THRESHOLD_DB - raised_db)
     if gap_s > 0:
         notes.append(f"a weaker sound comes {1000 * gap_s:.1f} ms earlier: the direct sound, or ringing before it")
     return Arrival(
-        max(0.0, onset_s + gap_s / 2 - delay_s),
-        combine(U_SUB_S, u_s, gap_s / math.sqrt(12)),
+        max(0.0, onset_s + (gap_s - missed_s) / 2 - delay_s),
+        combine(U_SUB_S, u_s, gap_s / math.sqrt(12), missed_s / math.sqrt(12)),
         "; ".join(notes) or None,
     )
 
