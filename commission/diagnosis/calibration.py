@@ -82,7 +82,7 @@ def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bo
 def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
     """Whether a subwoofer is late or early by no more than the main channels, whose arrivals nothing explains, scatter."""
     matching = matched(e.job, e.round, e.screening.usable)
-    if matching is None or not matching.unexplained or each.alignment_s is None:
+    if matching is None or not matching.unexplained or each.alignment_s is None or not each.channel.is_sub:
         return False
     return abs(each.alignment_s) <= distances.SUB_LATENCY_S + SCATTERS * float(np.nanstd(matching.rest_s))
 
@@ -174,10 +174,14 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """Two or three channels that arrive as if from each other's places, at one seat or two."""
     if found.any(*ALL_DELAYS):
         return
+    known = e.distances.channels
     heard = {
         wrong.channel: wrong
         for wrong in distances.wrong_times(e.job, e.round, e.distances)
-        if wrong.what != "tape" and wrong.likely and wrong.seats < FEW_SEATS
+        if wrong.what != "tape"
+        and wrong.likely
+        and wrong.seats < FEW_SEATS
+        and not known[wrong.channel].channel.is_sub
     }
     off = {c: (wrong.error_s, wrong.u_s) for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
     done: set[str] = set()
@@ -233,6 +237,9 @@ def _from_next(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tupl
     )
 
 
+_OR_LOW_PASS = "the setting makes up for a low-pass that was off during the measurement"
+
+
 def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return
@@ -240,7 +247,7 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     unit = e.job.system.processor.delay.unit
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each = e.distances.channels[wrong.channel]
-        if wrong.what != "setting" or wrong.channel in explained:
+        if wrong.what != "setting" or wrong.channel in explained or _within_scatter(e, each):
             continue
         metres = number(abs(wrong.error_s) * each.speed_m_s, 2)
         evidence = []
@@ -265,7 +272,7 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             evidence=tuple(evidence),
             alternatives=(
                 "the setting was noted wrongly",
-                *(("the tape reading is wrong",) if wrong.likely else ()),
+                *((_OR_LOW_PASS if each.channel.is_sub else "the tape reading is wrong",) if wrong.likely else ()),
                 "a delay elsewhere, in the amplifier or a wireless link",
             ),
             confirm=f"Look at the setting of {wrong.channel} on the processor's page of distances.",

@@ -52,6 +52,31 @@ def test_a_wrong_setting_that_the_sound_confirms(metres: float, seats: str) -> N
     assert f"{abs(metres):.2f} m" in " ".join(finding.evidence)
 
 
+def wrong_sub(metres: float, **why: str) -> tuple[SoundRoom, Job]:
+    """A subwoofer's setting that is off and sounds so; `why`: notes on its response."""
+    room = quiet().change("SUB2", why=why)
+    distances = room.distances_m
+    later = max(0.0, distances["SUB2"] + metres - max(distances.values()))  # then all others wait for it
+    for channel in room.system.channels:
+        room.delay(channel.id, (later - metres * (channel.id == "SUB2")) / room.speed_m_s)
+    return room, entered(room, "SUB2", metres)
+
+
+def test_a_wrong_setting_of_a_subwoofer_is_named_where_tape_and_sound_agree() -> None:
+    room, job = wrong_sub(-1.5)
+    finding = only(room, "settings.distance", job)
+    assert finding.title == "SUB2: wrong distance setting"
+    room, job = wrong_sub(1.5)
+    finding = only(room, "settings.distance", job)
+    assert finding.title == "SUB2: likely a wrong distance setting"
+    assert any("low-pass" in each for each in finding.alternatives)
+
+
+def test_a_setting_that_may_allow_for_a_low_pass_is_not_called_wrong() -> None:
+    room, job = wrong_sub(1.5, arrival="a low-pass at about 80 Hz is active")
+    assert "settings.distance" not in found(room, job)
+
+
 def test_a_wrong_setting_without_any_sound() -> None:
     room = quiet().drop(None)
     finding = only(room, "settings.distance", entered(room, "FC", 1.2))

@@ -15,10 +15,10 @@ import numpy as np
 
 from commission.dsp import delays as delays_of
 from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
-from commission.model import Job
+from commission.model import Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
-from commission.steps.distances.result import ChannelDistance, DistancesResult, step_s
+from commission.steps.distances.result import RATIO_WITHIN, ChannelDistance, DistancesResult, step_s
 from commission.steps.shared.survey import geometry_m
 
 LEAST_SPREAD_S = 1e-3
@@ -116,7 +116,7 @@ def likely_delays(result: DistancesResult) -> str | None:
 
 
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
-    """Main channels whose setting, tape or sound does not agree with the other two, the surest cause for each."""
+    """Channels whose setting, tape or sound does not agree with the other two, the surest cause for each."""
     mains = {c: each for c, each in result.channels.items() if not each.channel.is_sub}
     if len(mains) < 3 or delays_fault(job, result) is not None:
         return ()
@@ -132,7 +132,26 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
         found = _of_channel(job, each, by_setting.get(channel), result, limit_s)
         if found is not None:
             out.append(found)
-    return tuple(out)
+    subs = (each for each in result.channels.values() if each.channel.is_sub)
+    return (*out, *(found for each in subs if (found := _of_sub(each, result)) is not None))
+
+
+def _of_sub(each: ChannelDistance, result: DistancesResult) -> WrongTime | None:
+    """A subwoofer without a latency of its own, so that its tape and its sound agree, and not with its setting.
+
+    A setting that holds more than the distance may allow for a low-pass, which was off or is subtracted from the arrival.
+    """
+    usual = result.held_ratio is None or abs(result.held_ratio - 1) < RATIO_WITHIN
+    error_s = each.held_error_s
+    if error_s is None or each.own_latency_m != 0 or each.check_setting.verdict is not Verdict.FAIL or not usual:
+        return None
+    likely = error_s < 0
+    if each.arrival_residual_s is None or (likely and each.why_no_arrival is not None):
+        return None
+    u_s = each.check_setting.uncertainty / 1000
+    return WrongTime(
+        channel=each.channel.id, what="setting", error_s=error_s, u_s=u_s, likely=likely, seats=0 if likely else 1
+    )
 
 
 def _of_channel(
