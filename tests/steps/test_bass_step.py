@@ -499,6 +499,22 @@ def test_without_subwoofers_there_is_nothing() -> None:
     assert bass.evaluate(job, AS_FOUND, Analyses()).remarks == ("The job has no subwoofer.",)
 
 
+def test_trims_are_searched_within_what_is_left_of_their_range() -> None:
+    trims = {"SUB1": 2.0, "SUB2": -3.0}
+    job = job_of(defined(cinema()), *(setting(c, trim_db=v) for c, v in trims.items()))
+    measured: Any = SimpleNamespace(round=AS_FOUND, subs=tuple(trims))
+    bounds, held = bass_result.search_space(job, measured, Analyses()).bounds, job.system.processor.trim_db
+    assert bounds.gain_low_db + [*trims.values()] == pytest.approx([held.min] * 2)
+    assert bounds.gain_high_db + [*trims.values()] == pytest.approx([held.max] * 2)
+
+
+def test_without_front_loudspeakers_at_all_seats_their_sum_is_not_determined() -> None:
+    visit = as_found(subs=2, seed=5, high_pass_hz=80.0, clock_by_seat=False)
+    visit.items = [each for each in visit.items if each.channel not in MAINS or each.seat != "A1"]
+    why = bass_result.front_of_round(visit.job, AS_FOUND, visit.analyses)
+    assert why == "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
+
+
 def test_a_stored_setting_beside_its_step_is_not_shifted() -> None:
     """A distance of 0 ft, stored as a delay with four decimals of a millisecond, comes back as −0.00002 ft."""
     ends = np.zeros(2), np.full(2, 40.0)

@@ -133,6 +133,37 @@ def test_a_trim_that_was_not_entered_as_noted_makes_no_reading_worse() -> None:
     assert left["SiR"].match.verdict is Verdict.FAIL
 
 
+def test_a_steady_hand_may_be_off_by_three_times_0_4_of_what_is_taken() -> None:
+    """Beyond that a trim was not what was noted, and the channel shows no scatter (common practice, no source)."""
+    most_db = 3 * 0.4 * math.sqrt(2) * ONE
+    within, beyond = (
+        step.solve(read_in_two_rounds((0.0, 0.0, 0.0, 0.0, k * most_db), (0.0,) * 5), "as-left").channels["FC"].u_db
+        for k in (0.95, 1.05)
+    )
+    assert within > beyond
+
+
+def test_a_subwoofer_shows_no_scatter_from_round_to_round() -> None:
+    """Its own trim and delay change its bass with the others', so that only repeats of one round count."""
+    u_db = []
+    for found in ({}, {"SUB1": 70.0}):
+        left = dict.fromkeys((*MAINS, "SUB1"), 75.0)
+        trims = [setting(c, trim_db=0.0, round_id=r) for c in left for r in ("as-found", "as-left")]
+        first = dict.fromkeys(MAINS, 75.0) | found
+        job = job_of(defined(cinema([*left])), *levels(first), *levels(left, round_id="as-left"), *trims)
+        u_db.append(step.solve(job, "as-left").channels["SUB1"].u_db)
+    assert u_db[0] == pytest.approx(u_db[1])
+
+
+def test_where_all_scatter_much_nobody_is_odd() -> None:
+    wide = {
+        c: [75.0 - k, 75.0 - k, 75.0, 75.0 + k, 75.0 + k]
+        for c, k in zip(MAINS, (2.4, 1.2, 1.2, 1.2, 1.2), strict=True)
+    }
+    channels = step.solve(job_of(defined(cinema(MAINS)), *levels(wide)), "as-found").channels
+    assert channels["FL"].u_db == pytest.approx(channels["FR"].u_db)
+
+
 def test_scattered_repeats_raise_the_uncertainty_and_fail_their_own_check() -> None:
     alike = step.solve(job_of(defined(cinema(["FL"])), *levels({"FL": [75.0, 75.0]})), "as-found").channels["FL"]
     job = job_of(defined(cinema(["FL"])), *levels({"FL": [73.0, 77.0]}))
@@ -379,6 +410,7 @@ def test_two_channels_no_offset_brings_together_are_named() -> None:
     out = [c for c, each in result.channels.items() if not each.reachable]
     assert out == ["FL", "FR"]
     best = max(choice.reaching for choice in result.choices)
+    assert (result.choices[0].what, result.choices[0].offset_db) == ("the reference", 0.0)
     assert best == 2  # one of the two can be helped at the other's cost
     assert any("Still out of range" in remark for remark in outcome_of(job).remarks)
 

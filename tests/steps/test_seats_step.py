@@ -115,6 +115,18 @@ def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> No
     assert outcome.tables[0].rows[0].cells[3] == "opposite to FR"
 
 
+def test_pairs_of_which_one_is_reversed_are_listed_once() -> None:
+    states = {
+        "FL": ("one of two", "FR"),
+        "FR": ("one of two", "FL"),
+        "SiL": ("alike", "SiR"),
+        "SiR": ("alike", "SiL"),
+    }
+    found = {c: SimpleNamespace(state=state, others=(other,)) for c, (state, other) in states.items()}
+    result: Any = SimpleNamespace(polarity=found)
+    assert seats._opposite_pairs(result) == ["FL or FR"]
+
+
 def test_everything_alike_passes_whatever_its_own_sign() -> None:
     outcome = outcome_of(SoundRoom().reverse(None))
     assert failed(outcome) == set()
