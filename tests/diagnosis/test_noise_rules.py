@@ -33,7 +33,7 @@ from commission.model import (
     RoundOpened,
 )
 from commission.record.data.results import _wiring
-from commission.steps import all_steps, wiring
+from commission.steps import all_steps, dialogue, wiring
 
 MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=5.0)
 HUM = {50: 52.0, 100: 46.0, 150: 40.0}
@@ -177,6 +177,9 @@ def test_reverberation_that_spoils_speech_is_the_rooms(t_s: float, expected: lis
     ]
     assert [f.id for f in named] == expected
     assert all("reverberation" in f.title for f in named)
+    worst = dialogue.worst_of(dialogue.solve(of, AS_FOUND, analyses).seats)
+    assert worst is not None and worst.sti is not None
+    assert all(f.evidence[0].startswith(f"STI {worst.sti:.2f} at A2") for f in named)
 
 
 def test_a_sound_room_of_the_other_rules_has_none_of_these() -> None:

@@ -54,6 +54,7 @@ def test_repeats_shrink_the_readings_scatter_and_nothing_else(count: int, suppor
     least = 2.0 * 0.4**2 if support == "hand" else 0.4
     assert level(count, support=support).u > math.hypot(least, 0.1 / math.sqrt(12))
     assert budgets.absolute_level(many, 2).u > 0.5
+    assert any(each.source == budgets.MEAN_PLACE for each in one.contributions) is (support == "hand")
 
 
 def test_what_repeats_show_has_another_basis_than_what_is_assumed() -> None:

@@ -112,6 +112,8 @@ def test_it_waits_for_a_second_round() -> None:
     assert "as left" in outcome.remarks[0]
     assert outcome.main_result == "needs a round as left"
     assert compare.evaluate(job_of(defined(cinema(FEW))), AS_FOUND, Analyses()).main_result == ""
+    nothing = CompareResult(rounds=(AS_FOUND, AS_LEFT), channels={}, left_out=(), u_db={}, u_from="")
+    assert compare._main_result(nothing) == "" and compare._coverage([]) == ()
 
 
 def test_nothing_changed_is_no_real_change_everywhere() -> None:

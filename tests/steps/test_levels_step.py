@@ -146,7 +146,7 @@ def test_a_steady_hand_may_be_off_by_three_times_0_4_of_what_is_taken() -> None:
 def test_a_subwoofer_shows_no_scatter_from_round_to_round() -> None:
     """Its own trim and delay change its bass with the others', so that only repeats of one round count."""
     u_db = []
-    for found in ({}, {"SUB1": 70.0}):
+    for found in ({}, {"SUB1": 75.0}):
         left = dict.fromkeys((*MAINS, "SUB1"), 75.0)
         trims = [setting(c, trim_db=0.0, round_id=r) for c in left for r in ("as-found", "as-left")]
         first = dict.fromkeys(MAINS, 75.0) | found

@@ -30,7 +30,7 @@ def test_nothing_is_concluded_from_a_clipped_recording() -> None:
     room = SoundRoom().change("FL", ["A2"], clipped=True).add_db("FL", -30, ["A2"]).delay("FL", 0.02, ["A2"])
     job, analyses = room.job(), room.analyses()
     (mistake,) = screen(job, AS_FOUND, analyses).of("clipped")
-    assert (mistake.channels, mistake.seats) == (("FL",), ("A2",))
+    assert (mistake.channels, mistake.seats, mistake.evidence) == (("FL",), ("A2",), ("FL at A2",))
     left = usable(job, analyses, AS_FOUND)
     assert left.of(AS_FOUND, "FL", "A2") is None
     assert left.problems(AS_FOUND, "FL", "A2") == ("the recording clipped",)

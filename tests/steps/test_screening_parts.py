@@ -255,6 +255,8 @@ def test_a_covered_band_grows_over_what_is_not_known() -> None:
     unknown = np.array([0, 1, 1, 0, 1, 1, 0, 1, 0], bool)
     assert _with_gaps(bad, unknown).astype(int).tolist() == [0, 1, 1, 1, 1, 1, 0, 1, 1]
     assert bad.sum() == 2  # left as it is
+    for first in (np.array([1, 0, 0], bool), np.array([0, 0, 1], bool)):
+        assert _with_gaps(first, ~first).all()  # from either end on
 
 
 def test_a_loudspeaker_plays_within_20_db_of_its_loudest_band() -> None:
@@ -297,6 +299,11 @@ def test_without_a_band_what_rests_on_it_is_not_used(
 
 
 # --- gain ----------------------------------------------------------------------------------------------------------
+
+
+def test_without_main_channels_or_seats_no_gain_is_looked_for() -> None:
+    no_seats = replace(cinema(FOUR), seats=())
+    assert [gains._seat_gains(job_of(defined(each)), {}) for each in (cinema(["SUB1"]), no_seats)] == [{}, {}]
 
 
 def test_octaves_are_those_measured_or_the_level_for_all() -> None:

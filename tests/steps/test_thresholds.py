@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from builders import LOUDSPEAKERS, SEATS, arrivals, cinema, defined, job_of, levels, setting
 from sound_room import SoundRoom
@@ -26,6 +27,7 @@ from commission.model import (
     Verdict,
 )
 from commission.steps import distances, seats
+from commission.steps.distances import result as distances_result
 from commission.steps.drift import figures as drift_figures
 from commission.steps.drift import result as drift_result
 from commission.steps.seats.faults import dead_drivers, silent_channels
@@ -264,6 +266,17 @@ def test_two_thirds_of_the_settings_must_agree_on_a_ratio_within_a_tenth(others:
         factors = [1.0] * right + [others] * (9 - right)
         job = held({c: factor * TAPE[c] for c, factor in zip(nine, factors, strict=True)})
         assert (distances.solve(job, AS_FOUND, NONE).held_ratio is not None) is known, right
+
+
+def test_a_latency_is_one_where_another_channel_has_it_within_the_limit() -> None:
+    """Where places are unknown; the limit of arrivals is 0.4 ms."""
+    system = cinema(["FL", "FC", "FR"])
+    unplaced = tuple(replace(each, position_m=None) for each in system.channels)
+    job = job_of(defined(replace(system, channels=unplaced)))
+    assert job.limit("distances.arrival").upper == 0.4
+    known = {channel: (3.0, "tape") for channel in job.system.channels}
+    late = distances_result._has_latency(job, known, np.array([0.005, 0.0053, 0.0058]), np.ones(3, bool))
+    assert late.tolist() == [True, True, False]
 
 
 @pytest.mark.parametrize(("more_ms", "kept"), [(-2.1, False), (-1.9, True), (1.9, True), (19.9, True), (20.1, False)])

@@ -15,7 +15,7 @@ from builders import cinema
 
 from commission.cli import main
 from commission.cli.local_services import LocalServices
-from commission.model import AS_FOUND, Analyses, Check, Job, LoadAnalysis, Outcome, Verdict
+from commission.model import AS_FOUND, Analyses, Capture, Check, Job, LoadAnalysis, Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.steps import wiring
 from commission.steps.wiring.result import explained_db
@@ -128,6 +128,16 @@ def test_louder_recordings_are_no_repeats_of_the_others(visited: tuple[Job, Anal
     assert len(job.responses) == len(job.driven) == len(FAULTS)
     assert len(analyses.repeats(AS_FOUND, "FL", "A2")) == 1
     assert {each.drive_db for each in analyses.driven} == {10.0}
+
+
+def test_each_channel_is_swept_at_two_levels_at_the_reference_seat(visited: tuple[Job, Analyses, Outcome]) -> None:
+    job, _, outcome = visited
+    plan = wiring.plan(job, AS_FOUND)
+    assert [(each.channel, each.seat) for each in plan if isinstance(each, Capture)] == [
+        (c.id, "A2") for c in job.system.channels
+    ]
+    (octaves,) = [each for each in outcome.tables if each.id == "compression"]
+    assert {column.decimals for column in octaves.columns if column.signed} == {1}
 
 
 def test_compression_is_that_of_the_characteristic(visited: tuple[Job, Analyses, Outcome]) -> None:
