@@ -898,10 +898,11 @@ MIRRORED = "a symmetric room makes them alike at these two seats"
 
 
 def _mirrored(i: Installation, channel: str, a: str, b: str) -> bool:
-    """Whether a loudspeaker is as far from one seat as from another one of the same row (5 cm)."""
+    """Whether a loudspeaker is as far from one seat as from another one of the same row (5 cm, a subwoofer 25 cm)."""
     k, m = i.seat_ids.index(a), i.seat_ids.index(b)
     apart_m = np.ptp(_flights(i)[channel][[k, m]]) * i.scene.speed_m_s
-    return bool(apart_m < 0.05 and i.scene.seats[k].row == i.scene.seats[m].row)
+    within_m = 0.05 if channel in i.scene.mains else 0.25
+    return bool(apart_m < within_m and i.scene.seats[k].row == i.scene.seats[m].row)
 
 
 def same_recording(i: Installation, rng) -> Planted | None:

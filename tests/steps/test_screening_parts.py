@@ -94,7 +94,7 @@ def test_of_two_places_the_one_that_does_not_fit_is_wrong(
     assert recordings._worse({k: None if ms is None else ms / 1000 for k, ms in seconds.items()}) == wrong
 
 
-def test_a_symmetric_room_makes_places_alike_within_5_cm() -> None:
+def test_a_symmetric_room_makes_places_alike_within_5_cm_and_bass_within_25() -> None:
     channels = {c.id: c for c in JOB.system.channels}
     a1, a2, a3 = (seat for seat in JOB.system.seats if seat.id.startswith("A"))
     assert recordings._mirrored_seats(channels["FC"], a1, a3)
@@ -103,6 +103,9 @@ def test_a_symmetric_room_makes_places_alike_within_5_cm() -> None:
     near, far = (replace(a3, position_m=(0.8 + x, 3.3, 1.1)) for x in (0.1, 0.3))  # 2.5 and 8 cm farther from FC
     assert recordings._mirrored_seats(channels["FC"], a1, near)
     assert not recordings._mirrored_seats(channels["FC"], a1, far)
+    sub = replace(channels["FC"], role="sub")
+    assert recordings._mirrored_seats(sub, a1, far)
+    assert not recordings._mirrored_seats(sub, a1, replace(a3, position_m=(1.7, 3.3, 1.1)))
     assert recordings._mirrored_channels(channels["FL"], channels["FR"], a2)
     assert not recordings._mirrored_channels(channels["FL"], channels["FR"], a1)
     # As far from A1 as FL, but no mirror image of it: the plane between them is no wall's.

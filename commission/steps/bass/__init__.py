@@ -597,10 +597,18 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
                 "weaker than measured (calculated, mean)."
             )
         if (keep := result.candidates.get("keep")) and result.wanted == "even" and not result.by_hand:
-            now, then = (number(result.candidates[name].figures.sd_db, 1) for name in ("even", "keep"))
+            even, where = result.candidates["even"], " (before filters)" if any(result.filters) else ""
+            sums, spreads = (
+                f"{number(then, 1, signed=signed)} instead of {number(now, 1, signed=signed)} dB"
+                for then, now, signed in (
+                    (keep.sum_gain_db, even.sum_gain_db, True),
+                    (keep.figures.sd_db, even.figures.sd_db, False),
+                )
+            )
+            output = number(keep.figures.output_db - even.figures.output_db, 1, signed=True)
             yield (
-                f"Other settings change it by {number(keep.sum_gain_db, 1, signed=True)} dB, and seats then differ by "
-                f"{then} instead of {now} dB: press c to choose."
+                f"Other settings change it by {sums}. With them seats differ by {spreads}, and the output changes by "
+                f"{output} dB{where}: press c to choose."
             )
     if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
         yield (

@@ -371,8 +371,9 @@ def _trade(measured: MeasuredBass, searched: _SearchResult) -> tuple[Version, ..
     return tuple(version(measured, name, settings, price) for (name, price), settings in found)
 
 
-MOST_WEAKENED_DB = 0.5
-"""Where the most even settings weaken the sum through the crossover more, others are offered (a choice of this project)."""
+MOST_WEAKENED_DB, LEAST_KEPT_DB = 0.5, 0.25
+"""Where the most even settings weaken the sum through the crossover more, others are offered that keep more of it by at
+least the second (a choice of this project)."""
 
 
 def _wanted(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate]) -> str:
@@ -559,7 +560,8 @@ class _Placing:
             if strongest.sum_gain_db >= -MOST_WEAKENED_DB:
                 break
             strongest = max(strongest, self._candidate(through, settings), key=lambda each: each.sum_gain_db)
-        return {"even": even} | ({} if strongest is even else {"keep": strongest})
+        kept_db = strongest.sum_gain_db - even.sum_gain_db
+        return {"even": even} | ({"keep": strongest} if kept_db > LEAST_KEPT_DB else {})
 
     def _candidate(self, through: MeasuredBass, settings: SubSettings) -> Candidate:
         crossover = self.crossover(through, self.placed(through, settings))
