@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 from itertools import product
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -114,6 +116,8 @@ def test_it_waits_for_a_second_round() -> None:
     assert compare.evaluate(job_of(defined(cinema(FEW))), AS_FOUND, Analyses()).main_result == ""
     nothing = CompareResult(rounds=(AS_FOUND, AS_LEFT), channels={}, left_out=(), u_db={}, u_from="")
     assert compare._main_result(nothing) == "" and compare._coverage([]) == ()
+    by_settings: Any = SimpleNamespace(sheet=None)
+    assert compare._basis(by_settings) == "Settings: as entered in both rounds."
 
 
 def test_nothing_changed_is_no_real_change_everywhere() -> None:

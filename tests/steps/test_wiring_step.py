@@ -6,18 +6,20 @@ import threading
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import loud_sweeps as loud
 import numpy as np
 import pytest
-from builders import cinema
+from builders import cinema, defined, job_of
 
 from commission.cli import main
 from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, Analyses, Capture, Check, Job, LoadAnalysis, Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.steps import wiring
+from commission.steps.wiring import result as wiring_result
 from commission.steps.wiring.result import explained_db
 
 SUB_HZ = (25.0, 90.0)
@@ -168,6 +170,15 @@ def test_a_rattle_is_found_at_its_tone(visited: tuple[Job, Analyses, Outcome]) -
     assert found["SiL"].rattle.hz == pytest.approx(63.0, rel=0.1)
     others = [each.rattle.above_db or 0.0 for c, each in found.items() if c != "SiL"]
     assert max(others) < 6.0
+
+
+def test_a_louder_sweep_alone_is_looked_at_where_it_was_made() -> None:
+    """And not at the reference seat, which has none."""
+    job = job_of(defined(cinema()))
+    louder: Any = SimpleNamespace(channel="FL", seat="A1", analysis=1, drive_db=10.0, seq=1)
+    channel = job.system.channels[0]
+    assert wiring_result._recordings(channel, job, AS_FOUND, Analyses(), [louder], None) == [louder]
+    assert wiring_result._recordings(channel, job, AS_FOUND, Analyses(), [louder], "A2") == []
 
 
 def test_a_step_of_another_size_accuses_nobody(tmp_path: Path) -> None:
