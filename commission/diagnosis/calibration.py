@@ -87,6 +87,10 @@ def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
     return abs(each.alignment_s) <= distances.SUB_LATENCY_S + SCATTERS * float(np.nanstd(matching.rest_s))
 
 
+def _late(late_ms: float, expanded_u_ms: float) -> str:
+    return f"{abs(late_ms):.1f} ± {expanded_u_ms:.1f} ms {'later' if late_ms > 0 else 'earlier'}"
+
+
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.delays-off", "settings.delay-sign"):
         return  # every setting must be entered again, and holds what is heard of the subwoofer
@@ -102,19 +106,25 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         if _entered_in_another_unit(e, each) or _within_scatter(e, each):
             continue
-        unit = e.job.system.processor.delay.unit
+        unit, u_ms = e.job.system.processor.delay.unit, 2000 * each.arrival_u_s
+        late_ms = 1000 * residual
+        evidence: tuple[str, ...] = (
+            f"it arrives {_late(late_ms, u_ms)} than {each.distance_m:.2f} m and its setting explain, threshold 2 ms",
+        )
+        if judged.value is not None and abs(judged.value - late_ms) > 1000 * distances.SUB_LATENCY_S:
+            late_ms = judged.value  # the setting holds a part of its latency, or more
+            evidence = (
+                f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
+                f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
+            )
         yield FindingDetails(
-            title=f"{each.channel.id} {1000 * abs(residual):.0f} ms {'late' if residual > 0 else 'early'}",
+            title=f"{each.channel.id} {abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}",
             channels=(each.channel.id,),
-            evidence=(
-                f"it arrives {1000 * abs(residual):.1f} ± {2000 * each.arrival_u_s:.1f} ms "
-                f"{'later' if residual > 0 else 'earlier'} than {each.distance_m:.2f} m and its setting explain, "
-                "threshold 2 ms",
-            ),
+            evidence=evidence,
             alternatives=(
                 *((f"{all_delays}: the main channels then arrive together",) if all_delays else ()),
                 "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)"
-                if residual > 0
+                if late_ms > 0
                 else "the main loudspeakers have a latency of their own, which their settings do not include",
                 "the tape went to the wrong subwoofer",
             ),

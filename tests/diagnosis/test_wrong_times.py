@@ -72,6 +72,13 @@ def test_a_wrong_setting_of_a_subwoofer_is_named_where_tape_and_sound_agree() ->
     assert any("low-pass" in each for each in finding.alternatives)
 
 
+@pytest.mark.parametrize(("metres", "title"), [(1.1, "SUB2 4 ms late"), (4.1, "SUB2 5 ms early")])
+def test_a_subwoofer_is_late_by_what_its_setting_leaves_of_its_latency(metres: float, title: str) -> None:
+    room, job = wrong_sub(metres)
+    room.delay("SUB2", 0.007)  # 2.4 m
+    assert only(room, "settings.sub-latency", job).title == title
+
+
 def test_a_setting_that_may_allow_for_a_low_pass_is_not_called_wrong() -> None:
     room, job = wrong_sub(1.5, arrival="a low-pass at about 80 Hz is active")
     assert "settings.distance" not in found(room, job)
