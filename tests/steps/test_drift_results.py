@@ -204,6 +204,23 @@ def test_a_spread_over_n_seats_has_the_angle_at_each_of_both_visits() -> None:
         assert angle.sensitivity == pytest.approx(math.sqrt(2 / n))
 
 
+@pytest.mark.parametrize(
+    ("quantity", "is_sub", "u"),
+    [
+        ("response_level_db", False, drift_budgets.AGAIN_U_DB),
+        ("response_level_db", True, drift_budgets.AGAIN_SUB_U_DB),
+        ("arrival_ms", False, drift_budgets.AGAIN_U_MS),
+        ("level_db", False, None),  # each visit's readings hold it
+        ("spread_db low", False, None),
+    ],
+)
+def test_a_microphone_put_back_counts_where_no_visit_holds_it(quantity: str, is_sub: bool, u: float | None) -> None:
+    four = [EarlierFigure(quantity=quantity, channel="FL", value=3.0, uncertainty=0.1)] * 4
+    parts = drift_budgets.change(quantity, "FL", four, four, is_sub=is_sub).contributions
+    again = [(each.u, each.sensitivity) for each in parts if "put back within 5 cm" in each.source]
+    assert again == ([] if u is None else [(u, pytest.approx(math.sqrt(2 / 4)))])
+
+
 def test_with_fewer_than_three_mains_the_meters_do_not_cancel() -> None:
     room = {name: Instrument(kind="meter", model="meter", serial=name, accuracy_class=2) for name in ("1", "2")}
     names = ["FL", "FR"]

@@ -160,6 +160,7 @@ def test_files_scaled_to_one_peak_lose_their_levels_and_keep_their_times() -> No
     assert list(found(room)) == ["measurement.normalised"]
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).of("normalised")
     assert {c.id for c in room.system.channels} - set(mistake.channels) == {"FC"}
+    assert mistake.seats == tuple(s.id for s in room.system.seats)
     left = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "FL", "A1")
     assert left is not None
     assert left.level_db is None

@@ -37,10 +37,10 @@ BUDGETS = (
 
 def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ...]:
     """All checks of coverage that the entered places allow; none for what is not placed, or whose place is `doubtful`."""
-    seats = [seat for seat in job.system.seats if seat.position_m is not None and seat.id not in doubtful]
-    heads = {seat.id: seat.position_m for seat in seats if seat.position_m is not None}
+    heads = {s.id: s.position_m for s in job.system.seats if s.position_m is not None and s.id not in doubtful}
     if not heads:
         return ()
+    seats = [seat for seat in job.system.seats if seat.id in heads]
     placed = [
         (channel, channel.position_m)
         for channel in job.system.channels
