@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from types import SimpleNamespace
+from typing import Any
 
 import bass_visit
 import numpy as np
@@ -13,7 +14,7 @@ from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, BassVisit, as
 
 from commission.diagnosis import bass as rule
 from commission.diagnosis import findings
-from commission.model import Filter, FilterRanges, Outcome, Verdict
+from commission.model import Analyses, Filter, FilterRanges, Outcome, Verdict
 from commission.steps import all_steps, bass, distances, levels
 from commission.steps.bass import explanation, measurement, verification
 from commission.steps.bass.explanation import SubChange, explain
@@ -400,3 +401,16 @@ def test_a_limiter_takes_1_5_db_below_a_frequency_and_nothing_above(
     missing, hz = verification._shape(freq_hz, changed, np.ones_like(changed), np.zeros_like(freq_hz), turned_up_db)
     assert not missing and (hz is not None) is limited
     assert hz in (None, 40.0)
+
+
+@pytest.mark.parametrize(("unlike", "before"), [((), "second"), (("second",), AS_FOUND)])
+def test_the_newest_round_that_can_be_compared_counts(
+    unlike: tuple[str, ...], before: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(verification, "measured_bass", lambda _, round_id, *__: SimpleNamespace(round=round_id))
+    monkeypatch.setattr(
+        verification, "_of_common", lambda _, earlier, *__: "unlike" if earlier.round in unlike else earlier
+    )
+    job: Any = SimpleNamespace(rounds=(AS_FOUND, "second", "third"), responses_of=lambda _: (1,))
+    found: Any = verification.verify(job, "third", Analyses())
+    assert found.round == before

@@ -164,6 +164,10 @@ def test_files_scaled_to_one_peak_lose_their_levels_and_keep_their_times() -> No
     left = screen(room.job(), AS_FOUND, room.analyses()).usable.of(AS_FOUND, "FL", "A1")
     assert left is not None
     assert left.level_db is None
+    for channel in mistake.channels:
+        room.drop(channel, ["B2"])
+    (elsewhere,) = screen(room.job(), AS_FOUND, room.analyses()).of("normalised")
+    assert elsewhere.seats == tuple(s for s in mistake.seats if s != "B2")
     assert left.arrival_s is not None
     # Peaks as rooms make them, and one file alone.
     apart = quiet()
