@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 from itertools import product
 from types import SimpleNamespace
 from typing import Any
@@ -69,6 +70,12 @@ def compared(before: SoundRoom, after: SoundRoom) -> CompareResult:
     return compare.solve(*both(before, after))
 
 
+@cache
+def unchanged() -> tuple[Job, Analyses]:
+    """A few channels in two rounds of the same room."""
+    return both(few(), few())
+
+
 def words(result: CompareResult, channel: str, kind: str) -> dict[str, str]:
     return {label: change.word for label, change in result.channels[channel].bands[kind].items()}
 
@@ -121,7 +128,7 @@ def test_it_waits_for_a_second_round() -> None:
 
 
 def test_nothing_changed_is_no_real_change_everywhere() -> None:
-    result = compared(few(), few())
+    result = compare.solve(*unchanged())
     found = {
         word for c in result.channels for kind in seat_variance.KINDS for word in words(result, c, kind).values()
     }
@@ -129,8 +136,28 @@ def test_nothing_changed_is_no_real_change_everywhere() -> None:
     assert set(result.channels) == {c.id for c in cinema(FEW).channels} | {"SUBS"}
 
 
+def test_rises_that_stay_unseen_are_stated_by_band_and_channel(monkeypatch: pytest.MonkeyPatch) -> None:
+    # (s + rise)² − s² = U. Stated beyond a threshold, here one that half of them exceed, so that both sides count.
+    job, analyses = unchanged()
+    rises: dict[str, dict[str, float]] = {}
+    for name, each in compare.solve(job, analyses).channels.items():
+        for label, change in (item for kind in each.bands.values() for item in kind.items()):
+            sd_db = change.before.sd_db
+            rise_db = math.sqrt(sd_db**2 + change.expanded_db2) - sd_db
+            assert change.detectable_db == pytest.approx(rise_db)
+            rises.setdefault(label, {})[name] = max(rises.get(label, {}).get(name, 0.0), rise_db)
+    threshold_db = float(np.median([rise for own in rises.values() for rise in own.values()]))
+    monkeypatch.setattr(compare, "SEEN_DB", threshold_db)
+    remarks = compare.evaluate(job, AS_LEFT, analyses).remarks
+    (remark,) = (text for text in remarks if "a standard deviation must rise by" in text)
+    for label, own in rises.items():
+        names = [name for name, rise in own.items() if rise > threshold_db]
+        stated = f"{number(max(own.values()), 1)} dB at {label} Hz ({', '.join(names)})"
+        assert (stated in remark) == bool(names)
+
+
 def test_every_row_carries_its_check() -> None:
-    job, analyses = both(few(), few())
+    job, analyses = unchanged()
     outcome = compare.evaluate(job, AS_LEFT, analyses)
     rows = [row for table in outcome.tables for row in table.rows]
     assert {id(row.check) for row in rows} == {id(check) for check in outcome.checks}
@@ -185,7 +212,7 @@ def test_msv_is_numpys_variance_less_the_repeatability() -> None:
 
 
 def test_a_subwoofer_is_not_judged_above_its_band_and_it_is_said() -> None:
-    result = compared(few(), few())
+    result = compare.solve(*unchanged())
     assert set(result.channels["SUB1"].bands["heard"]) == {"20-80", "80-300"}
     assert result.channels["SUB1"].bands["heard"]["80-300"].after.heard_hz[1] < 250
     assert any("300-3000 Hz of SUB1, SUB2, SUBS" in text for text in result.left_out)
@@ -450,7 +477,7 @@ def test_a_worse_channel_fails_and_the_others_pass() -> None:
 
 
 def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
-    job, analyses = both(few(), few())
+    job, analyses = unchanged()
     outcome = compare.evaluate(job, AS_LEFT, analyses)
     assert [t.id for t in outcome.tables] == [
         "compare:heard",
