@@ -650,10 +650,13 @@ def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figu
 def trade(
     room: SubResponses, bounds: SearchBounds, starts: SubSettings, prices: tuple[float, ...]
 ) -> tuple[SubSettings, ...]:
-    """For each price of a lost decibel the best setting reached from `starts`: from most even to loudest."""
-    space = _Space(room)
-    k = len(starts.gain_db)
-    many = _joined([_batch_of(space, starts)] * len(prices))
+    """For each price of a lost decibel the best setting reached from `starts`: from most even to loudest.
+
+    The loudest are often near those as measured or all alike, from which it starts too.
+    """
+    space, same = _Space(room), unchanged(room.subs)
+    own = _joined([_batch_of(space, each) for each in (starts, same, replace(same, gain_db=space.alike_db))])
+    k, many = len(own.cost), _joined([own] * len(prices))
     tuned = _descend(space, bounds, many, price=np.repeat(prices, k))
     best = [n * k + int(np.argmin(tuned.cost[n * k : (n + 1) * k])) for n in range(len(prices))]
     return tuple(_settings(space, tuned.take(np.array([b])))[0] for b in best)
