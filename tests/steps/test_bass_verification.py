@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from types import SimpleNamespace
 from typing import Any
 
@@ -414,3 +414,26 @@ def test_the_newest_round_that_can_be_compared_counts(
     job: Any = SimpleNamespace(rounds=(AS_FOUND, "second", "third"), responses_of=lambda _: (1,))
     found: Any = verification.verify(job, "third", Analyses())
     assert found.round == before
+
+
+@dataclass(frozen=True)
+class Compared:
+    off: tuple[Any, ...]
+    left_out: tuple[str, ...] = ()
+
+
+def test_a_repaired_subwoofer_that_changed_by_more_than_its_settings_is_left_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    def compare(_: object, before: Any, *__: object) -> Compared:
+        return Compared(off=tuple(SimpleNamespace(sub=each) for each in before.subs if each == "SUB1"))
+
+    monkeypatch.setattr(verification, "_compare", compare)
+    monkeypatch.setattr(verification, "_repaired", lambda *_: {"SUB1"})
+    both: Any = SimpleNamespace(
+        subs=("SUB1", "SUB2"), round=AS_FOUND, only=lambda subs: SimpleNamespace(subs=tuple(subs))
+    )
+    nothing: Any = None
+    found = verification._of_common(nothing, both, both, Analyses())
+    assert not isinstance(found, str) and found.off == ()
+    assert found.left_out == ("SUB1 is not compared: it was repaired, and changed by more than its settings.",)
