@@ -650,7 +650,7 @@ def sub_latency(i: Installation, rng) -> Planted | None:
     plan.setting = i.settings_for(distances)
     plan.noted_setting = dict(plan.setting)
     late = extra + speaker.latency_s
-    good = i.scene.capture.clock != "none" and _delays_known(i)
+    good = i.scene.capture.clock != "none" and _delays_known(i) and len(i.scene.mains) >= 3
     if good and speaker.low_pass_hz is not None:
         good = late >= 0.010
     return Planted(
@@ -658,7 +658,7 @@ def sub_latency(i: Installation, rng) -> Planted | None:
         ("settings.sub-latency",),
         frozenset({channel}),
         decidable=good,
-        why="" if good else "no clock or delays, or within its low-pass's own",
+        why="" if good else "no clock or delays, two main channels to compare with, or within its low-pass's own",
         text=f"{1000 * late:.1f} ms",
         seats_free=True,
     )
