@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from itertools import combinations, permutations
+from typing import NamedTuple
 
 import numpy as np
 
@@ -812,18 +813,19 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
     explained = found.channels(*other_sound)
     below = {
-        channel.id: _below_high_pass_db(e, channel)
+        channel.id: _bass_slope(e, channel)
         for channel in e.job.system.channels
         if not channel.is_sub and channel.high_pass_hz is not None and channel.id not in explained
     }
-    known = {c: value for c, value in below.items() if value is not None}
+    known = {c: slope.mean_db for c, slope in below.items() if slope is not None}
+    surely = {c for c, slope in below.items() if slope is not None and slope.mean_db > 2 * slope.u_db}
     missing: dict[str, str] = {}
     # Bass that the processor sends to the subwoofers fills the slope: then no channel shows one, and all bass is theirs.
     filtered = any(value <= FILTERED_DB for value in known.values())
     for c, value in known.items():
         partner = mirror_partner(c)
         beside = known.get(partner) if partner is not None else None
-        if value > FULL_RANGE_DB and (filtered or _own_bass(e, c)):
+        if value > FULL_RANGE_DB and c in surely and (filtered or _own_bass(e, c)):
             missing[c] = (
                 f"{c}: an octave below, its level is {signed(value)} dB re an octave above, expected below −9 dB"
             )
@@ -879,8 +881,17 @@ def _bass_over_seats(e: Evidence, channel: str) -> tuple[list[str], FloatArray]:
     return list(heard), np.array(list(heard.values())).reshape(len(heard), int(inside.sum()))
 
 
-def _below_high_pass_db(e: Evidence, channel: Channel) -> float | None:
-    """Level around half the high-pass frequency minus that around twice it, power mean over the seats [dB].
+class _BassSlope(NamedTuple):
+    """Level around half the high-pass frequency minus that around twice it [dB]."""
+
+    mean_db: float
+    """Of the power mean over the seats."""
+    u_db: float
+    """The seats' scatter over the root of their number: modes of the room differ by seat, a high-pass does not."""
+
+
+def _bass_slope(e: Evidence, channel: Channel) -> _BassSlope | None:
+    """The slope of a channel's bass over the seats.
 
     None where the response did not pass the processor, or at fewer than two seats.
     """
@@ -900,7 +911,9 @@ def _below_high_pass_db(e: Evidence, channel: Channel) -> float | None:
     if len(levels) < 2:
         return None
     mean = 10 * np.log10(np.mean(10 ** (levels / 10), axis=0))
-    return float(mean[low].mean() - mean[high].mean())
+    by_seat = levels[:, low].mean(axis=1) - levels[:, high].mean(axis=1)
+    u_db = float(by_seat.std(ddof=1)) / math.sqrt(len(levels))
+    return _BassSlope(float(mean[low].mean() - mean[high].mean()), u_db)
 
 
 def _in_noise(analysis: Analysis, band: BoolArray) -> bool:

@@ -1033,6 +1033,7 @@ def test_what_an_earlier_rule_found_is_asked_by_id() -> None:
         ({"FL": 4.0, "SiR": -8.0}, False, []),
         ({"FL": 4.0, "SiR": -8.0}, True, ["FL"]),
         ({"FL": 4.0, "FR": 5.0}, True, ["FL", "FR"]),
+        ({"FC": 4.0, "FL": -2.5, "FR": -3.5, "SiR": -12.0}, False, ["FC"]),
         # 12 dB less of a slope than the partner (second order), healthy pairs differ by 6.6 dB.
         ({"FL": -2.0, "FR": -12.0}, False, ["FL"]),
         ({"FL": -2.0, "FR": -10.0}, False, []),
@@ -1047,10 +1048,15 @@ def test_a_high_pass_is_missing_against_the_others_or_the_partner(
     job = job_of(defined(cinema()))
     noted = tuple(replace(c, high_pass_hz=80.0) if not c.is_sub else c for c in job.system.channels)
     e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=noted))))
-    monkeypatch.setattr(calibration, "_below_high_pass_db", lambda _, channel: below_db.get(channel.id))
+    slopes = {c: calibration._BassSlope(db, 0.4) for c, db in below_db.items()}
+    monkeypatch.setattr(calibration, "_bass_slope", lambda _, channel: slopes.get(channel.id))
     monkeypatch.setattr(calibration, "_own_bass", lambda *_: own_bass)
     got = look(calibration._bass_management, e)
     assert [list(each.channels) for each in got] == ([missing] if missing else [])
+    if missing == ["FC"]:  # seats that scatter as much as that prove a mode of the room, not a setting
+        for u_db, named in ((1.9, True), (2.1, False)):
+            slopes["FC"] = calibration._BassSlope(4.0, u_db)
+            assert bool(look(calibration._bass_management, e)) is named
     if missing == ["FL"]:
         for cause in (
             "wiring.woofer",
@@ -1079,23 +1085,27 @@ def heard(levels_db: list[np.ndarray], **more: Any) -> Any:
 def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> None:
     fl = replace(cinema().channels[0], high_pass_hz=80.0)
     slope = 12.0 * np.log2(GRID_HZ / 80.0)  # 12 dB an octave: 24 dB from 40 to 160 Hz
-    plain_db = calibration._below_high_pass_db(heard([slope, slope]), fl)
-    assert plain_db is not None
-    assert plain_db == pytest.approx(-24.0, abs=1.0)
+    plain = calibration._bass_slope(heard([slope, slope]), fl)
+    assert plain is not None
+    assert plain.u_db == pytest.approx(0.0, abs=1e-9)
+    assert plain.mean_db == pytest.approx(-24.0, abs=1.0)
     other = slope - 10 * (GRID_HZ < 80)  # powers: 10·lg((1 + 0.1)/2) = −2.6 dB below, 0 dB above
-    assert calibration._below_high_pass_db(heard([slope, other]), fl) == pytest.approx(plain_db - 2.6, abs=0.01)
-    assert calibration._below_high_pass_db(heard([slope]), fl) is None
-    assert calibration._below_high_pass_db(heard([slope, slope], passes_delays=False), fl) is None
+    two = calibration._bass_slope(heard([slope, other]), fl)
+    assert two is not None
+    assert two.mean_db == pytest.approx(plain.mean_db - 2.6, abs=0.01)
+    assert two.u_db == pytest.approx(5.0)  # two values 10 dB apart: standard deviation 7.07 dB, over the root of two
+    assert calibration._bass_slope(heard([slope]), fl) is None
+    assert calibration._bass_slope(heard([slope, slope], passes_delays=False), fl) is None
     for corner_hz, known in ((45.0, False), (55.0, True)):  # most loudspeakers end by themselves below 50 Hz
-        found = calibration._below_high_pass_db(heard([slope, slope]), replace(fl, high_pass_hz=corner_hz))
+        found = calibration._bass_slope(heard([slope, slope]), replace(fl, high_pass_hz=corner_hz))
         assert (found is not None) is known
     for ratio_db, known in ((9.0, False), (11.0, True)):  # 10 dB: a tenth of the power may be noise
         noise = np.where(GRID_HZ < 80, slope - ratio_db, -99.0)
-        found = calibration._below_high_pass_db(heard([slope, slope], noise_db=noise), fl)
+        found = calibration._bass_slope(heard([slope, slope], noise_db=noise), fl)
         assert (found is not None) is known
     gap = np.where(GRID_HZ > 200, np.nan, slope)
-    assert calibration._below_high_pass_db(heard([slope, slope, gap]), fl) is not None
-    assert calibration._below_high_pass_db(heard([slope, gap]), fl) is None
+    assert calibration._bass_slope(heard([slope, slope, gap]), fl) is not None
+    assert calibration._bass_slope(heard([slope, gap]), fl) is None
 
 
 @pytest.mark.parametrize(("share", "own"), [(0.9, False), (0.3, True)])
