@@ -236,7 +236,8 @@ def test_a_channel_that_is_not_as_set_is_a_finding_with_its_mistake() -> None:
     outcomes = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps()}
     every = {r: findings(visit.job, r, visit.analyses, outcomes) for r in (AS_FOUND, AS_LEFT)}
     named = {r: [f for f in found if f.cause == "settings"] for r, found in every.items()}
-    assert [f.title for f in named[AS_FOUND]] == ["FL: wrong distance setting"]
+    # 3.0 m are entered for SUB1, which stands 3.99 m away.
+    assert {f.title for f in named[AS_FOUND]} == {"FL: wrong distance setting", "SUB1: wrong distance setting"}
     assert [(f.title, f.channels) for f in named[AS_LEFT]] == [("FL: the new distance was not set", ("FL",))]
 
 
