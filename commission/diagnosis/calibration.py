@@ -16,6 +16,7 @@ from commission.diagnosis.wiring import SWAP_OR_FILES, perhaps_swapped
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.uncertainty import student_t95
 from commission.dsp.variance import BoolArray
 from commission.model import Analysis, Channel, FloatArray, Job, Verdict
 from commission.model.formatting import number
@@ -36,6 +37,8 @@ LEAST_CORNER_HZ = 50.0
 FULL_RANGE_DB = 3.0
 """Half the high-pass frequency against twice it: a second-order high-pass alone makes −12 dB, and room modes up to 11 dB
 more of it over several seats, so that only what is well above is surely unfiltered."""
+LEAST_SEATS = 3
+"""At two, a mode that lifts the bass at both looks like a missing high-pass."""
 SUBS_ALIKE = 0.5
 """Correlation over seats and frequencies of a main channel's bass with a subwoofer's, above which it may be its bass."""
 LONE_OFF_DB = 8.0
@@ -819,7 +822,7 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         if not channel.is_sub and channel.high_pass_hz is not None and channel.id not in explained
     }
     known = {c: slope.mean_db for c, slope in below.items() if slope is not None}
-    surely = {c for c, slope in below.items() if slope is not None and slope.mean_db > 2 * slope.u_db}
+    surely = {c for c, slope in below.items() if slope is not None and slope.mean_db > slope.expanded_u_db}
     missing: dict[str, str] = {}
     # Bass that the processor sends to the subwoofers fills the slope: then no channel shows one, and all bass is theirs.
     filtered = any(value <= FILTERED_DB for value in known.values())
@@ -887,8 +890,8 @@ class _BassSlope(NamedTuple):
 
     mean_db: float
     """Of the power mean over the seats."""
-    u_db: float
-    """The seats' scatter over the root of their number: modes of the room differ by seat, a high-pass does not."""
+    expanded_u_db: float
+    """From the seats' scatter by Student's t (95 %): modes of the room differ by seat, a high-pass does not."""
 
 
 def _bass_slope(e: Evidence, channel: Channel) -> _BassSlope | None:
@@ -913,8 +916,9 @@ def _bass_slope(e: Evidence, channel: Channel) -> _BassSlope | None:
         return None
     mean = 10 * np.log10(np.mean(10 ** (levels / 10), axis=0))
     by_seat = levels[:, low].mean(axis=1) - levels[:, high].mean(axis=1)
-    u_db = float(by_seat.std(ddof=1)) / math.sqrt(len(levels))
-    return _BassSlope(float(mean[low].mean() - mean[high].mean()), u_db)
+    spread_db = student_t95(len(levels) - 1) * float(by_seat.std(ddof=1)) / math.sqrt(len(levels))
+    expanded_u_db = spread_db if len(levels) >= LEAST_SEATS else math.inf
+    return _BassSlope(float(mean[low].mean() - mean[high].mean()), expanded_u_db)
 
 
 def _in_noise(analysis: Analysis, band: BoolArray) -> bool:

@@ -1054,7 +1054,7 @@ def test_a_high_pass_is_missing_against_the_others_or_the_partner(
     got = look(calibration._bass_management, e)
     assert [list(each.channels) for each in got] == ([missing] if missing else [])
     if missing == ["FC"]:  # seats that scatter as much as that prove a mode of the room, not a setting
-        for u_db, named in ((1.9, True), (2.1, False)):
+        for u_db, named in ((3.9, True), (4.1, False)):
             slopes["FC"] = calibration._BassSlope(4.0, u_db)
             assert bool(look(calibration._bass_management, e)) is named
     if missing == ["FL"]:
@@ -1087,13 +1087,15 @@ def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> N
     slope = 12.0 * np.log2(GRID_HZ / 80.0)  # 12 dB an octave: 24 dB from 40 to 160 Hz
     plain = calibration._bass_slope(heard([slope, slope]), fl)
     assert plain is not None
-    assert plain.u_db == pytest.approx(0.0, abs=1e-9)
     assert plain.mean_db == pytest.approx(-24.0, abs=1.0)
     other = slope - 10 * (GRID_HZ < 80)  # powers: 10·lg((1 + 0.1)/2) = −2.6 dB below, 0 dB above
     two = calibration._bass_slope(heard([slope, other]), fl)
     assert two is not None
     assert two.mean_db == pytest.approx(plain.mean_db - 2.6, abs=0.01)
-    assert two.u_db == pytest.approx(5.0)  # two values 10 dB apart: standard deviation 7.07 dB, over the root of two
+    assert two.expanded_u_db == np.inf  # two seats cannot show a mode that lifts the bass at both
+    three = calibration._bass_slope(heard([slope, other, other]), fl)
+    # 0, 10, 10 dB: 5.77 dB over the root of three, times 4.30 (Student's t, two degrees of freedom, 95 %; JCGM 100 G.2).
+    assert three is not None and three.expanded_u_db == pytest.approx(14.34, rel=0.02)  # 1 % of the series
     assert calibration._bass_slope(heard([slope]), fl) is None
     assert calibration._bass_slope(heard([slope, slope], passes_delays=False), fl) is None
     for corner_hz, known in ((45.0, False), (55.0, True)):  # most loudspeakers end by themselves below 50 Hz
