@@ -24,7 +24,17 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, EventBody, FloatArray, Job, System
+from commission.model import (
+    AS_FOUND,
+    AnalysedResponse,
+    Analyses,
+    Analysis,
+    EventBody,
+    FloatArray,
+    Job,
+    ResponseStored,
+    System,
+)
 from commission.model.signal import freeze
 
 LATENCY_S = 0.0125
@@ -294,3 +304,19 @@ class SoundRoom:
     def job(self, *more: EventBody, round_id: str = AS_FOUND) -> Job:
         """The job of this room, with everything right and what is added."""
         return job_of(defined(self.system), *self.bodies(round_id), *more)
+
+
+def stored(heard: Iterable[AnalysedResponse]) -> list[EventBody]:
+    """Bodies of the events that hold these responses."""
+    return [
+        ResponseStored(
+            round=each.round,
+            channel=each.channel,
+            seat=each.seat,
+            kind="impulse",
+            file_name=f"{each.seq}.flac",
+            file_sha256=f"{each.seq:064d}",
+            clock=each.clock,
+        )
+        for each in heard
+    ]

@@ -115,8 +115,12 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         evidence: tuple[str, ...] = (
             f"it arrives {_late(late_ms, u_ms)} than {each.distance_m:.2f} m and its setting explain, threshold 2 ms",
         )
-        own = found.any("settings.unit")  # then every setting is entered again, and what remains is its own latency
-        if not own and judged.value is not None and abs(judged.value - late_ms) > 1000 * distances.SUB_LATENCY_S:
+        wrong_unit = found.any("settings.unit")  # every setting is entered again, and what remains is its own latency
+        if (
+            not wrong_unit
+            and judged.value is not None
+            and abs(judged.value - late_ms) > 1000 * distances.SUB_LATENCY_S
+        ):
             late_ms = judged.value  # the setting holds a part of its latency, or more
             evidence = (
                 f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",

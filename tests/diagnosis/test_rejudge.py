@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from builders import cinema, defined, job_of, levels, reading
-from sound_room import SoundRoom
+from sound_room import SoundRoom, stored
 
 from commission.diagnosis.rejudge import judged, rejudge, verdict_changes
 from commission.history import fold
@@ -25,7 +25,6 @@ from commission.model import (
     Judged,
     Limit,
     Outcome,
-    ResponseStored,
     Signed,
     Step,
     StoredResponse,
@@ -150,19 +149,7 @@ def test_nothing_stored_says_nothing() -> None:
 
 def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_else() -> None:
     room = SoundRoom()
-    stored = [
-        ResponseStored(
-            round=a.round,
-            channel=a.channel,
-            seat=a.seat,
-            kind="impulse",
-            file_name=f"{a.seq}.flac",
-            file_sha256=f"{a.seq:064d}",
-            clock=a.clock,
-        )
-        for a in room.analysed()
-    ]
-    before = room.job(*stored)
+    before = room.job(*stored(room.analysed()))
     seqs = {(r.body.channel, r.body.seat): r.seq for r in before.responses}
     items = [replace(item, seq=seqs[(item.channel, item.seat)]) for item in room.analysed()]
     body = kept(before, Analyses(items))

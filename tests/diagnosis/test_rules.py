@@ -13,7 +13,7 @@ import pytest
 from builders import cinema, decided, defined, job_of, levels, setting
 from room_findings import OUTCOMES, found, only, quiet
 from scipy.signal import butter, freqs
-from sound_room import SoundRoom, two_way
+from sound_room import SoundRoom, stored, two_way
 
 from commission.diagnosis import RULES, findings
 from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
@@ -29,7 +29,6 @@ from commission.model import (
     Job,
     Obstacle,
     Processor,
-    ResponseStored,
     System,
     TrimRange,
     Verdict,
@@ -498,19 +497,8 @@ def test_a_polarity_that_was_not_set_is_no_wire(crossed: str | None, entered: tu
     third = replace(system.channels[-1], id="SUB3", position_m=(0.0, 0.3, 0.3))
     room = SoundRoom(replace(system, channels=(*system.channels, third)), uneven_db=0.5)
     items = [*(room.reverse(crossed) if crossed else room).analysed(AS_FOUND), *room.analysed(AS_LEFT, start=2000)]
-    stored = [
-        ResponseStored(
-            round=item.round,
-            channel=item.channel,
-            seat=item.seat,
-            kind="impulse",
-            file_name=f"{item.seq}.flac",
-            file_sha256=f"{item.seq:064d}",
-        )
-        for item in items
-    ]
     turned = [setting(sub, round_id=AS_LEFT, polarity="reversed") for sub in entered]
-    job = room.job(*stored, *room.bodies(AS_LEFT), *turned)
+    job = room.job(*stored(items), *room.bodies(AS_LEFT), *turned)
     (finding,) = findings(job, AS_LEFT, Analyses(items), OUTCOMES)
     assert (finding.id, finding.channels) == (named, entered or (crossed,))
 

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import cinema, defined, job_of
-from sound_room import SoundRoom
+from sound_room import SoundRoom, stored
 
 from commission.dsp.repeatability import correlation, default_repeatability, placement_u_db
 from commission.dsp.spectrum import GRID_HZ
@@ -25,7 +25,6 @@ from commission.model import (
     Channel,
     FloatArray,
     Job,
-    ResponseStored,
     Seat,
     System,
     Verdict,
@@ -45,20 +44,7 @@ def few() -> SoundRoom:
 
 def job_with(system: System, *items: list[AnalysedResponse]) -> Job:
     """The job whose log holds these responses."""
-    stored = [
-        ResponseStored(
-            round=a.round,
-            channel=a.channel,
-            seat=a.seat,
-            kind="impulse",
-            file_name=f"{a.seq}.flac",
-            file_sha256=f"{a.seq:064d}",
-            clock=a.clock,
-        )
-        for each in items
-        for a in each
-    ]
-    return job_of(defined(system), *stored)
+    return job_of(defined(system), *(body for each in items for body in stored(each)))
 
 
 def both(before: SoundRoom, after: SoundRoom, *more: list[AnalysedResponse]) -> tuple[Job, Analyses]:

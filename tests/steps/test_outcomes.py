@@ -18,13 +18,12 @@ import pytest
 from builders import cinema, decided, defined, job_of, levels, setting, tapes
 from numpy.typing import NDArray
 from quiet_rooms import FULL_SCALE_DB, nc_noise
-from sound_room import SoundRoom
+from sound_room import SoundRoom, stored
 
 from commission.diagnosis import findings
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
-    AnalysedResponse,
     Analyses,
     Check,
     EventBody,
@@ -34,7 +33,6 @@ from commission.model import (
     Noted,
     Outcome,
     Processor,
-    ResponseStored,
     RoundOpened,
     Signed,
     Verdict,
@@ -135,21 +133,6 @@ def faulty_room() -> SoundRoom:
     room = room_of(1).reverse("FL").add_db("SiL", -24, above_hz=3000).add_db("FC", -3).delay("BR", 0.004)
     room.add_db("BL", -7, ["A3"], above_hz=4000).add_db(None, 4, ["B1"]).change("SiR", ["A1"], clipped=True)
     return room.change("TpFL", ["A3"], snr_db=4.0)
-
-
-def stored(heard: list[AnalysedResponse]) -> list[EventBody]:
-    return [
-        ResponseStored(
-            round=each.round,
-            channel=each.channel,
-            seat=each.seat,
-            kind="impulse",
-            file_name=f"{each.seq}.flac",
-            file_sha256=f"{each.seq:064d}",
-            clock=each.clock,
-        )
-        for each in heard
-    ]
 
 
 def whole_visit() -> tuple[Job, Analyses]:
