@@ -17,7 +17,6 @@ from commission.model import (
     Event,
     EventBody,
     Job,
-    Judged,
     LeftOut,
     LimitsChosen,
     Noted,
@@ -31,6 +30,7 @@ from commission.model import (
     Signed,
     StimulusStored,
     StoredResponse,
+    StoredVerdicts,
     System,
     SystemDefined,
     Withdrawn,
@@ -86,7 +86,7 @@ class _SoFar:
             Noted: list(job.notes),
             PhotoAttached: list(job.photos),
             SheetIssued: list(job.sheets),
-            Judged: list(job.judged),
+            StoredVerdicts: list(job.stored_verdicts),
             Signed: list(job.signatures),
         }
         """Kinds of events that the job lists unchanged."""
@@ -110,7 +110,7 @@ class _SoFar:
                 self.actions.append(Action(seq=event.seq, at=event.at, body=body))
             case EarlierVisit() | LimitsChosen() | ChecklistChosen() | Decided() as body:
                 self._choose(body)
-            case Noted() | PhotoAttached() | SheetIssued() | Judged() | Signed() as body:
+            case Noted() | PhotoAttached() | SheetIssued() | StoredVerdicts() | Signed() as body:
                 self.kept[type(body)].append(event)
             case _:
                 pass
@@ -171,7 +171,7 @@ class _SoFar:
             checklist=self.checklist,
             decisions=self.decisions,
             sheets=tuple(self.kept[SheetIssued]),
-            judged=tuple(self.kept[Judged]),
+            stored_verdicts=tuple(self.kept[StoredVerdicts]),
             signatures=tuple(self.kept[Signed]),
             log=log,
         )

@@ -17,14 +17,14 @@ from commission.history import doubtful_times, fold, may_withdraw
 from commission.model.errors import Cancelled, CommissionError, StoreError
 from commission.model.events import Signed, Withdrawn
 from commission.model.noise_states import UNNAMED
-from commission.model.stored_verdicts import Judged
+from commission.model.stored_verdicts import StoredVerdicts
 
 if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
-    from commission.diagnosis.rejudge import VerdictComparison
     from commission.diagnosis.unexplained_checks import OpenChecks
+    from commission.diagnosis.verdict_changes import VerdictComparison
     from commission.model import (
         Advice,
         AnalysedNoise,
@@ -151,41 +151,47 @@ class Visit:
             if not self.read_only and (verdicts := self._verdicts_to_keep("record")):
                 self.append(*verdicts)
 
-    def _verdicts_to_keep(self, occasion: Literal["signed", "record"]) -> tuple[Judged, ...]:
-        """One event with all verdicts; none while recordings wait to be analysed, or where nothing new was judged."""
+    def _verdicts_to_keep(self, occasion: Literal["signed", "record"]) -> tuple[StoredVerdicts, ...]:
+        """One event with all verdicts; none while recordings wait to be analysed, or where nothing new was checked."""
         from commission import __version__
-        from commission.diagnosis.rejudge import counts_since, judged
+        from commission.diagnosis.verdict_changes import counts_since, stored_verdicts
 
         if self.pending:
             return ()
-        last = self.job.judged[-1] if self.job.judged else None
-        if last is not None and isinstance(last.body, Judged) and last.body.program_version == __version__:
+        last = self.job.stored_verdicts[-1] if self.job.stored_verdicts else None
+        if last is not None and isinstance(last.body, StoredVerdicts) and last.body.program_version == __version__:
             if not counts_since(self.job, last.seq):
                 return ()
-        body = judged((o for r in self.job.rounds for o in self.outcomes(r).values()), occasion, __version__)
+        body = stored_verdicts((o for r in self.job.rounds for o in self.outcomes(r).values()), occasion, __version__)
         return (body,) if body.kinds else ()
 
-    def rejudged(self) -> VerdictComparison | None:
+    def verdict_changes(self) -> VerdictComparison | None:
         """The newest stored verdicts against what this version makes of the same readings; None where none are stored.
 
         Analyse first. Its `sentence` is a line for the overview and the log.
         """
         from commission import __version__
-        from commission.diagnosis.rejudge import VerdictComparison, rejudge
+        from commission.diagnosis.verdict_changes import VerdictComparison, compare_verdicts
         from commission.steps.shared.isolation import why_failed
 
         computed = self._now()
-        if not computed.is_rejudged:
+        if not computed.has_verdict_changes:
             job, found = computed.job, None
             try:
-                found = rejudge(job, computed.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r))
+                found = compare_verdicts(
+                    job, computed.analyses, __version__, self.steps, lambda s, r: self.outcome(s.id, r)
+                )
             except Exception as error:
                 left_out = (f"everything, because {why_failed(error)}",)
                 found = VerdictComparison(
-                    stored=job.judged[-1], program_version=__version__, count=0, differences=(), left_out=left_out
+                    stored=job.stored_verdicts[-1],
+                    program_version=__version__,
+                    count=0,
+                    differences=(),
+                    left_out=left_out,
                 )
-            computed.rejudged, computed.is_rejudged = found, True
-        return computed.rejudged
+            computed.verdict_changes, computed.has_verdict_changes = found, True
+        return computed.verdict_changes
 
     def withdraw(self, seq: int, reason: str = "") -> Event:
         """Withdraw an event: it stays in the log and counts no longer."""
@@ -465,8 +471,8 @@ class _Results:
         self.finding_histories: dict[str, tuple[tuple[FindingHistory, ...], tuple[str, ...]]] = {}
         """The same of what became of the findings."""
         self.sheet: tuple[SheetLine, ...] | None = None
-        self.rejudged: VerdictComparison | None = None
-        self.is_rejudged = False
+        self.verdict_changes: VerdictComparison | None = None
+        self.has_verdict_changes = False
 
 
 def _one_by_one(

@@ -49,9 +49,6 @@ from commission.model import (  # noqa: E402
     EventBody,
     Instrument,
     JobCreated,
-    Judged,
-    JudgedKind,
-    JudgedPlace,
     LimitsChosen,
     Noted,
     PhotoAttached,
@@ -65,8 +62,11 @@ from commission.model import (  # noqa: E402
     SheetSeat,
     Signed,
     StimulusStored,
+    StoredVerdict,
+    StoredVerdicts,
     Sweep,
     SystemDefined,
+    VerdictsOfKind,
     Withdrawn,
     default_checklist,
     default_profile,
@@ -164,8 +164,8 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
             for q, v in (("level_db", 75.0), ("trim_db", 0.0), ("arrival_ms", 10.0))
         ),
     )
-    places = (JudgedPlace("FL", "A2", "pass", 0.2), JudgedPlace("FC", "A2", "fail", 2.0))
-    kinds = (JudgedKind(step="levels", round=AS_FOUND, id="levels.match", unit="dB", places=places),)
+    places = (StoredVerdict("FL", "A2", "pass", 0.2), StoredVerdict("FC", "A2", "fail", 2.0))
+    kinds = (VerdictsOfKind(step="levels", round=AS_FOUND, id="levels.match", unit="dB", places=places),)
     issued = SheetChannel(
         channel="FL",
         round=AS_FOUND,
@@ -194,7 +194,7 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
         ),
         Withdrawn(seq=8, reason="slip"),
         SheetIssued(channels=(issued,), bass=bass, program_version="0"),
-        Judged(occasion="record", program_version="0", kinds=kinds),
+        StoredVerdicts(occasion="record", program_version="0", kinds=kinds),
         Signed(role="technician", name="T. Hand"),
     ]
     for index, (round_id, channel, seat) in enumerate(

@@ -22,7 +22,6 @@ from commission.model import (
     EventBody,
     Job,
     JobCreated,
-    Judged,
     LimitsChosen,
     Noted,
     PhotoAttached,
@@ -34,6 +33,7 @@ from commission.model import (
     SheetIssued,
     Signed,
     StimulusStored,
+    StoredVerdicts,
     System,
     SystemDefined,
     Withdrawn,
@@ -109,8 +109,8 @@ OLD_AND_NEW: tuple[tuple[EventBody, EventBody], ...] = (
         ChecklistChosen(checklist=replace(default_checklist(), name="second")),
     ),
     (
-        Judged(occasion="signed", program_version="0", kinds=()),
-        Judged(occasion="record", program_version="0", kinds=()),
+        StoredVerdicts(occasion="signed", program_version="0", kinds=()),
+        StoredVerdicts(occasion="record", program_version="0", kinds=()),
     ),
     (SheetIssued(channels=(), program_version="0"), SheetIssued(channels=(), program_version="1")),
     (Signed(role="technician", name="A. Moor"), Signed(role="client", name="B. Lind")),
@@ -183,7 +183,7 @@ def test_readings_responses_notes_and_signatures_stay_in_the_order_entered() -> 
     for kept, kind in (
         (job.notes, Noted),
         (job.photos, PhotoAttached),
-        (job.judged, Judged),
+        (job.stored_verdicts, StoredVerdicts),
         (job.signatures, Signed),
     ):
         assert kept == tuple(each for each in events if isinstance(each.body, kind))

@@ -20,10 +20,10 @@ from commission.job.store import JobFile
 from commission.model import (
     AS_FOUND,
     JobCreated,
-    Judged,
     Response,
     ResponseStored,
     StoredResponse,
+    StoredVerdicts,
     Verdict,
 )
 from commission.model.errors import Cancelled
@@ -201,15 +201,13 @@ def test_what_the_rules_look_at_may_fail_too(visit: Visit, monkeypatch: pytest.M
 
 
 def test_stored_verdicts_that_cannot_be_compared_are_reported(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
-    import commission.diagnosis.rejudge as rejudge
-
     analysed(visit)
-    visit.append(Judged(occasion="record", program_version="0", kinds=()))
+    visit.append(StoredVerdicts(occasion="record", program_version="0", kinds=()))
 
     def fails(*given: object) -> Any:
         raise RecursionError("too deep")
 
-    monkeypatch.setattr(rejudge, "rejudge", fails)
-    found = visit.rejudged()
+    monkeypatch.setattr("commission.diagnosis.verdict_changes.compare_verdicts", fails)
+    found = visit.verdict_changes()
     assert found is not None and "RecursionError" in found.left_out[0]
     json.loads(results_json(visit))

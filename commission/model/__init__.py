@@ -84,7 +84,7 @@ if TYPE_CHECKING:
         freeze,
     )
     from commission.model.step import Capture, Prompt, Step, Task
-    from commission.model.stored_verdicts import Judged, JudgedKind, JudgedPlace
+    from commission.model.stored_verdicts import StoredVerdict, StoredVerdicts, VerdictsOfKind
     from commission.model.system import (
         AS_FOUND,
         AS_LEFT,
@@ -131,7 +131,7 @@ else:
         "imports": "ImportOptions ImportRow",
         "issued_sheet": "SheetBass SheetBassSeat SheetChannel SheetIssued SheetSeat",
         "job": "Action Job LeftOut Reading StoredResponse",
-        "stored_verdicts": "Judged JudgedKind JudgedPlace",
+        "stored_verdicts": "StoredVerdicts VerdictsOfKind StoredVerdict",
         "limits": "CheckLimit LimitsProfile ProfileLimit default_profile read_profile",
         "outcome": (
             "Advice Cause Choice Column Curve Finding Grid GridCell Outcome PlanBox PlanItem PlanRay RoomPlan Row "

@@ -8,7 +8,7 @@ from typing import Literal
 from commission.model.checklist import Checklist
 from commission.model.issued_sheet import SheetIssued
 from commission.model.limits import LimitsProfile
-from commission.model.stored_verdicts import Judged
+from commission.model.stored_verdicts import StoredVerdicts
 from commission.model.system import Setting, Sweep, System
 
 ResponseKind = Literal["impulse", "sweep", "noise", "response"]
@@ -248,7 +248,7 @@ EventBody = (
     | LimitsChosen
     | ChecklistChosen
     | SheetIssued
-    | Judged
+    | StoredVerdicts
     | Signed
     | Withdrawn
 )
@@ -269,7 +269,7 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "limits-chosen": LimitsChosen,
     "checklist-chosen": ChecklistChosen,
     "sheet-issued": SheetIssued,
-    "judged": Judged,
+    "judged": StoredVerdicts,
     "signed": Signed,
     "withdrawn": Withdrawn,
 }

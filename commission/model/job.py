@@ -93,8 +93,8 @@ class Job:
     """By (round, step, key)."""
     sheets: tuple[Event, ...] = ()
     """Settings sheets as issued, SheetIssued events, oldest first."""
-    judged: tuple[Event, ...] = ()
-    """Verdicts as they stood at a signature or a record, Judged events, oldest first."""
+    stored_verdicts: tuple[Event, ...] = ()
+    """Verdicts as they stood at a signature or a record, oldest first."""
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""

@@ -14,7 +14,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from commission.model.events import EarlierFigure, EventBody, ReadingEntered, SettingEntered
-from commission.model.stored_verdicts import Judged
+from commission.model.stored_verdicts import StoredVerdicts
 from commission.model.system import (
     Channel,
     DelayRange,
@@ -125,7 +125,7 @@ def _span(name: str) -> Span:
 
 def problem_of(body: EventBody) -> Problem | None:
     """The first impossible value of an event; None where there is none."""
-    if isinstance(body, Judged):  # thousands of values of any unit, which nothing is computed from
+    if isinstance(body, StoredVerdicts):  # thousands of values of any unit, which nothing is computed from
         return next(_numbers(body, "", finite_only=True), None)
     return next(_problems(body), None)
 

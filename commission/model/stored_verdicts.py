@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 
-class JudgedPlace(NamedTuple):
+class StoredVerdict(NamedTuple):
     """One check of a kind: where, its verdict word, its value; None where there is none."""
 
     channel: str | None
@@ -16,20 +16,20 @@ class JudgedPlace(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class JudgedKind:
+class VerdictsOfKind:
     """All checks of one kind in one round, in the order in which the step makes them."""
 
     step: str
     round: str
     id: str
     unit: str
-    places: tuple[JudgedPlace, ...]
+    places: tuple[StoredVerdict, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Judged:
+class StoredVerdicts:
     """Every verdict of every round, with the version of the program that gave it."""
 
     occasion: Literal["signed", "record"]
     program_version: str
-    kinds: tuple[JudgedKind, ...]
+    kinds: tuple[VerdictsOfKind, ...]

@@ -34,8 +34,8 @@ def _of_the_job(app: Program) -> Iterator[Offer]:
     yield Offer("Limits", "The limits of all verdicts; your own file", app.action_limits)
     yield Offer("Write the record", "PDF, HTML, JSON, CSV or SOFA", app.action_export)
     yield Offer("Check a record", "Compared with this job: digest, rows, pages", app.action_check_record)
-    if app.rejudged is not None:
-        yield Offer("Judged differently", "Stored verdicts compared with today's", app.action_rejudged)
+    if app.verdict_changes is not None:
+        yield Offer("Changed verdicts", "Stored verdicts compared with today's", app.action_verdict_changes)
     yield Offer("Other job", "Back to the choice of jobs", app.action_other_job)
     yield Offer(
         "Live measurement",

@@ -183,7 +183,13 @@ class CommissionApp(WorkingApp):
             garbage.search_all_again()
         self._visit = visit
         self.round_id, self.last_record = visit.job.current_round, None
-        self.outcomes, self.finding_histories, self.unexplained, self.advice, self.rejudged = {}, (), (), None, None
+        self.outcomes, self.finding_histories, self.unexplained, self.advice, self.verdict_changes = (
+            {},
+            (),
+            (),
+            None,
+            None,
+        )
         self.sheet = self.file_problem = None
         self.sheet_to_keep = ()
 
@@ -279,7 +285,7 @@ class CommissionApp(WorkingApp):
 
         self.push_screen(Limits())
 
-    def action_rejudged(self) -> None:
+    def action_verdict_changes(self) -> None:
         from commission.ui.screens.tables import VerdictChanges
 
         self.push_screen(VerdictChanges())

@@ -17,8 +17,8 @@ from commission.ui import garbage
 from commission.ui.typeahead import TypeaheadApp
 
 if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
-    from commission.diagnosis.rejudge import VerdictComparison
     from commission.diagnosis.unexplained_checks import OpenChecks
+    from commission.diagnosis.verdict_changes import VerdictComparison
     from commission.model import Advice, CancelToken, FindingHistory, Outcome, Progress, SheetIssued
     from commission.steps.handover.settings_sheet import SheetLine
     from commission.ui.text import TimeLeft
@@ -89,8 +89,8 @@ class WorkingApp(TypeaheadApp):
         """The settings sheet of all rounds; None before it is known."""
         self.sheet_to_keep: tuple[SheetIssued, ...] = ()
         """What the first tick on the sheet stores with it: the sheet's prediction, unless the log has it already."""
-        self.rejudged: VerdictComparison | None = None
-        """What would now be judged differently; None before it is known, and where no verdicts are stored."""
+        self.verdict_changes: VerdictComparison | None = None
+        """What would be different today; None before it is known, and where no verdicts are stored."""
         self.working = ""
         """The progress line while something runs; empty when nothing does."""
         self.file_problem: str | None = None
@@ -164,8 +164,8 @@ class WorkingApp(TypeaheadApp):
                 self._failures_shown.add(sentence)
                 self.call_from_thread(self.refuse, sentence)
         # Half a second of work for a job with stored verdicts: not between two readings that follow each other.
-        if not visit.job.judged or not worker.cancelled_event.wait(0.3):
-            self.post_message(VerdictsCompared(visit, visit.rejudged()))
+        if not visit.job.stored_verdicts or not worker.cancelled_event.wait(0.3):
+            self.post_message(VerdictsCompared(visit, visit.verdict_changes()))
 
     def _analysed(self, left: TimeLeft, fraction: float, text: str) -> None:
         if text:
@@ -198,9 +198,9 @@ class WorkingApp(TypeaheadApp):
         self._refresh_screen()
 
     @on(VerdictsCompared)
-    def show_rejudged(self, message: VerdictsCompared) -> None:
-        if message.visit is self._visit and message.found is not self.rejudged:
-            self.rejudged = message.found
+    def show_verdict_changes(self, message: VerdictsCompared) -> None:
+        if message.visit is self._visit and message.found is not self.verdict_changes:
+            self.verdict_changes = message.found
             self._refresh_screen()
 
     def _refresh_screen(self) -> None:

@@ -13,8 +13,8 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
 
     from textual.screen import Screen
 
-    from commission.diagnosis.rejudge import VerdictComparison
     from commission.diagnosis.unexplained_checks import OpenChecks
+    from commission.diagnosis.verdict_changes import VerdictComparison
     from commission.model import Advice, CancelToken, FindingHistory, Outcome, Progress, SheetIssued
     from commission.services import Services
     from commission.steps.handover.settings_sheet import SheetLine
@@ -37,7 +37,7 @@ class Program(Protocol):
     """The settings sheet of all rounds; None before it is known."""
     sheet_to_keep: tuple[SheetIssued, ...]
     """What the first tick on the sheet stores with it."""
-    rejudged: VerdictComparison | None
+    verdict_changes: VerdictComparison | None
     working: str
     """The progress line while something runs; empty when nothing does."""
     analysis_stopped: bool
@@ -110,7 +110,7 @@ class Program(Protocol):
     def action_limits(self) -> None:
         """The limits in force."""
 
-    def action_rejudged(self) -> None:
+    def action_verdict_changes(self) -> None:
         """Verdicts that this version would give differently."""
 
     def action_look(self) -> None:

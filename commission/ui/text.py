@@ -26,7 +26,7 @@ from commission.model.events import (
 )
 from commission.model.fate import ACTION_WORDS
 from commission.model.issued_sheet import SheetIssued
-from commission.model.stored_verdicts import Judged
+from commission.model.stored_verdicts import StoredVerdicts
 from commission.model.units import clean_text, counted
 from commission.model.units import round_name as round_name
 
@@ -140,7 +140,7 @@ def _course_words(body: EventBody) -> str | None:
             return f"checklist: {checklist.title}"
         case Decided(step=step, key=key, value=value):
             return f"decided on {step}: {key} = {value}"
-        case Judged(occasion=occasion, program_version=version, kinds=kinds):
+        case StoredVerdicts(occasion=occasion, program_version=version, kinds=kinds):
             when = "at the signature" if occasion == "signed" else "for the record"
             return f"{sum(len(kind.places) for kind in kinds)} verdicts kept {when}, by version {version}"
         case SheetIssued(channels=channels):

@@ -14,7 +14,7 @@ from programs import run
 
 from commission.cli.local_services import LocalServices
 from commission.job.store import JobFile
-from commission.model import Judged, System
+from commission.model import StoredVerdicts, System
 from commission.model.events import EventBody
 
 
@@ -75,10 +75,10 @@ def test_the_verdicts_of_a_record_are_kept_where_there_is_room(
     journal._db.execute(f"PRAGMA max_page_count = {pages}")
     printed = services.export(visit, tmp_path / "one.json")
     assert "does not remember the verdicts of this record: The disk is full" in printed
-    assert not any(isinstance(event.body, Judged) for event in visit.job.log)
+    assert not any(isinstance(event.body, StoredVerdicts) for event in visit.job.log)
     journal._db.execute("PRAGMA max_page_count = 100000")
     assert "remember" not in services.export(visit, tmp_path / "two.json")
-    assert isinstance(visit.job.log[-1].body, Judged)
+    assert isinstance(visit.job.log[-1].body, StoredVerdicts)
     visit.close()
 
 

@@ -11,7 +11,7 @@ from builders import cinema, defined, events_of, job_of, levels, setting
 from sound_room import SoundRoom
 
 from commission.history import fold
-from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Judged, Noted, RoundOpened, Verdict
+from commission.model import AS_LEFT, Analyses, EarlierVisit, Instrument, Noted, RoundOpened, StoredVerdicts, Verdict
 from commission.steps import belongs, drift, listed
 from commission.steps.drift import figures as drift_figures
 from commission.steps.drift.result import Drift
@@ -185,7 +185,9 @@ def test_which_rounds_are_compared_is_said() -> None:
 
 def test_a_record_written_later_does_not_move_the_day_of_the_visit() -> None:
     job = job_of(defined(cinema()), *levels(LEVELS))
-    later = job_of(defined(cinema()), *levels(LEVELS), Judged(occasion="record", program_version="0.1.0", kinds=()))
+    later = job_of(
+        defined(cinema()), *levels(LEVELS), StoredVerdicts(occasion="record", program_version="0.1.0", kinds=())
+    )
     assert earlier_of(later).closed_at == earlier_of(job).closed_at == job.log[-1].at
     assert earlier_of(later).digest == later.digest
 

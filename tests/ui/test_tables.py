@@ -12,9 +12,9 @@ from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Input
 
 from commission.cli.local_services import LocalServices
-from commission.diagnosis.rejudge import judged
+from commission.diagnosis.verdict_changes import stored_verdicts
 from commission.job.store import JobFile
-from commission.model import AS_FOUND, Budget, Contribution, JobCreated, JudgedKind, JudgedPlace
+from commission.model import AS_FOUND, Budget, Contribution, JobCreated, StoredVerdict, VerdictsOfKind
 from commission.model.formatting import two_digits
 from commission.ui.app import CommissionApp
 from commission.ui.screens.budgets import Budgets, budgets_of
@@ -87,18 +87,18 @@ async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdic
         assert "Studio practice" in shown(app)
 
 
-# --- judged differently -------------------------------------------------------------------------------------------
+# --- changed verdicts -----------------------------------------------------------------------------------------------
 
 
 def with_other_verdicts():
     """A job whose stored verdicts of FL and FR were the opposite of today's, on a fixed day."""
     visit = Visit(MemoryJournal(defined(cinema(["FL", "FC", "FR"])), *READINGS), lambda *_: ())
-    now = judged(visit.outcomes(AS_FOUND).values(), "record", "0")
+    now = stored_verdicts(visit.outcomes(AS_FOUND).values(), "record", "0")
     turned = tuple(replace(kind, places=tuple(_turn(place) for place in kind.places)) for kind in now.kinds)
     return replace(now, kinds=turned)
 
 
-def _turn(place: JudgedPlace) -> JudgedPlace:
+def _turn(place: StoredVerdict) -> StoredVerdict:
     return place._replace(verdict={"pass": "fail", "fail": "pass"}.get(place.verdict, place.verdict))
 
 
@@ -111,7 +111,7 @@ async def wait_for(pilot, what):
     raise AssertionError("it never came")
 
 
-def rejudged_app(tmp_path):
+def changed_app(tmp_path):
     path = tmp_path / "loft.commission"
     journal = JobFile.create(path, clock=lambda: datetime(2026, 11, 20, 9, 30, tzinfo=UTC))
     system = cinema(["FL", "FC", "FR"])
@@ -121,14 +121,14 @@ def rejudged_app(tmp_path):
     return CommissionApp(LocalServices(tmp_path / "state"), path, keys=tmp_path / "none.toml")
 
 
-async def test_what_would_be_judged_differently_is_reported_and_listed(tmp_path, monkeypatch):
+async def test_changed_verdicts_are_reported_and_listed(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    app = rejudged_app(tmp_path)
+    app = changed_app(tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
-        await wait_for(pilot, lambda: app.rejudged is not None)
-        count = len(app.rejudged.differences)
+        await wait_for(pilot, lambda: app.verdict_changes is not None)
+        count = len(app.verdict_changes.differences)
         assert count >= 2
-        assert f"{count} verdicts of 2026-11-20 by version 0 would now be judged" in " ".join(shown(app).split())
+        assert f"{count} verdicts of 2026-11-20 by version 0 would be different" in " ".join(shown(app).split())
         assert "the log lists them (l, then j)" in " ".join(shown(app).split())
         assert "Next (n)" in shown(app).splitlines()[-2]
         await pilot.press("l")
@@ -145,29 +145,29 @@ async def test_what_would_be_judged_differently_is_reported_and_listed(tmp_path,
 async def test_nothing_is_said_where_all_verdicts_stand(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        app.visit.append(judged(app.outcomes.values(), "record", "0"))
+        app.visit.append(stored_verdicts(app.outcomes.values(), "record", "0"))
         app.compute()
-        await wait_for(pilot, lambda: app.rejudged is not None)
-        assert app.rejudged.differences == ()
+        await wait_for(pilot, lambda: app.verdict_changes is not None)
+        assert app.verdict_changes.differences == ()
         assert "differently" not in shown(app)
-        app.action_rejudged()
+        app.action_verdict_changes()
         await settle(pilot)
-        assert f"All {app.rejudged.count} verdicts stored on" in shown(app)
+        assert f"All {app.verdict_changes.count} verdicts stored on" in shown(app)
 
 
 @both_sizes
 @pytest.mark.parametrize("listed", [False, True], ids=["overview", "list"])
-def test_the_rejudged_screens_look_as_accepted(tmp_path, monkeypatch, size, snap_compare, listed):
+def test_the_screens_of_changed_verdicts_look_as_accepted(tmp_path, monkeypatch, size, snap_compare, listed):
     monkeypatch.chdir(tmp_path)
     keep_steps(monkeypatch, "site", "layout", "levels", "distances", "seats", "compare", "handover")
 
     async def walk(pilot):
-        await wait_for(pilot, lambda: pilot.app.rejudged is not None)
+        await wait_for(pilot, lambda: pilot.app.verdict_changes is not None)
         if listed:
-            pilot.app.action_rejudged()
+            pilot.app.action_verdict_changes()
             await settle(pilot)
 
-    assert snap_compare(rejudged_app(tmp_path), run_before=walk, terminal_size=size)
+    assert snap_compare(changed_app(tmp_path), run_before=walk, terminal_size=size)
 
 
 # --- budgets ------------------------------------------------------------------------------------------------------
@@ -241,7 +241,7 @@ def test_the_budget_made_for_a_place_goes_before_the_one_for_all():
 
 
 def test_kinds_of_stored_verdicts_are_what_the_log_holds():
-    assert all(isinstance(kind, JudgedKind) for kind in with_other_verdicts().kinds)
+    assert all(isinstance(kind, VerdictsOfKind) for kind in with_other_verdicts().kinds)
 
 
 async def test_the_form_of_places_shows_its_budget(tmp_path):

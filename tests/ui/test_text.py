@@ -6,7 +6,7 @@ from pathlib import Path
 from builders import cinema, defined, job_of
 
 from commission.model import EVENT_KINDS, Event, Setting, SettingEntered
-from commission.model.stored_verdicts import Judged, JudgedKind, JudgedPlace
+from commission.model.stored_verdicts import StoredVerdict, StoredVerdicts, VerdictsOfKind
 from commission.ui import text
 from commission.ui.text import event_words, verdict_count
 
@@ -14,9 +14,9 @@ JOB = job_of(defined(cinema()))
 
 
 def test_kept_verdicts_are_counted():
-    place = JudgedPlace(channel="FL", seat=None, verdict="pass", value=0.1)
-    kind = JudgedKind(step="levels", round="as-found", id="levels.match", unit="dB", places=(place, place))
-    body = Judged(occasion="signed", program_version="0.1.0", kinds=(kind,))
+    place = StoredVerdict(channel="FL", seat=None, verdict="pass", value=0.1)
+    kind = VerdictsOfKind(step="levels", round="as-found", id="levels.match", unit="dB", places=(place, place))
+    body = StoredVerdicts(occasion="signed", program_version="0.1.0", kinds=(kind,))
     printed = event_words(Event(seq=9, at="2026-11-20T09:30:00.000Z", body=body), JOB)
     assert printed == "2 verdicts kept at the signature, by version 0.1.0"
 

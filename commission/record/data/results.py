@@ -21,7 +21,7 @@ from commission.record.data.drift import drift_values
 from commission.record.data.layout import layout_values, move_values, wall_values
 from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
-from commission.record.data.verdict_changes import rejudged_values
+from commission.record.data.verdict_changes import verdict_change_values
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
 from commission.steps.layout.rays import bounce_m
 from commission.steps.seats.awaiting import awaiting_repair
@@ -75,7 +75,7 @@ def results(visit: Visit) -> dict[str, Any]:
         **or_else(lambda: drift_values(visit), _NOTHING),
         "findings": _findings(visit),
         "steps": {step.id: {r: _outcome(visit.outcome(step.id, r)) for r in job.rounds} for step in all_steps()},
-        "judged_differently": rejudged_values(visit.rejudged()),
+        "judged_differently": verdict_change_values(visit.verdict_changes()),
         "failures": {r: list(failures) for r in job.rounds if (failures := visit.failures(r))},
     }
 

@@ -8,7 +8,7 @@ from commission.model import Check, Column, FindingHistory, Outcome, Row, Table,
 from commission.model.fate import ACTION_WORDS
 from commission.model.formatting import cell_text, number, unit_text, verdict_word
 from commission.model.units import clean_text
-from commission.record.data.verdict_changes import rejudged_lines
+from commission.record.data.verdict_changes import verdict_change_lines
 from commission.steps.shared.budget_table import budget_table, grouped
 from commission.visit import Visit
 
@@ -178,7 +178,7 @@ def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = 
         for history in found:
             lines += finding_lines(history, round_id)
         lines += visit.failures(round_id)
-    if kept := rejudged_lines(visit.rejudged()):
+    if kept := verdict_change_lines(visit.verdict_changes()):
         lines += ["", *kept]
     lines += ["", f"Log: {len(job.log)} events, digest {job.digest}"]
     return [clean_text(line) for line in lines]

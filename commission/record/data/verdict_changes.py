@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from commission.diagnosis.rejudge import VerdictChange, VerdictComparison
+from commission.diagnosis.verdict_changes import VerdictChange, VerdictComparison
 from commission.model.formatting import number
 
 SHOWN = 40
 """Lines of text at most; JSON holds all."""
 
 
-def rejudged_values(found: VerdictComparison | None) -> dict[str, Any] | None:
+def verdict_change_values(found: VerdictComparison | None) -> dict[str, Any] | None:
     """For JSON; None where no verdicts are stored."""
     if found is None:
         return None
@@ -30,7 +30,7 @@ def rejudged_values(found: VerdictComparison | None) -> dict[str, Any] | None:
     }
 
 
-def rejudged_lines(found: VerdictComparison | None) -> list[str]:
+def verdict_change_lines(found: VerdictComparison | None) -> list[str]:
     """For a terminal; nothing where no verdicts are stored."""
     if found is None:
         return []

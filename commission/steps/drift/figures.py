@@ -11,7 +11,16 @@ from collections.abc import Iterator
 
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
-from commission.model import AS_FOUND, FULL_SCALE, Analyses, EarlierFigure, EarlierVisit, Job, Judged, SheetIssued
+from commission.model import (
+    AS_FOUND,
+    FULL_SCALE,
+    Analyses,
+    EarlierFigure,
+    EarlierVisit,
+    Job,
+    SheetIssued,
+    StoredVerdicts,
+)
 from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
 from commission.steps.seats import result as seat_cells
@@ -58,7 +67,7 @@ def earlier_visit(job: Job, analyses: Analyses, *, file_name: str, program_versi
     round_id = last_round(job)
     meter = job.system.instrument("meter")
     # Verdicts and sheets are kept whenever a record or a sheet is written, which may be years after the visit.
-    at = [event.at for event in job.log if not isinstance(event.body, Judged | SheetIssued)]
+    at = [event.at for event in job.log if not isinstance(event.body, StoredVerdicts | SheetIssued)]
     return EarlierVisit(
         file_name=file_name,
         title=job.system.title,

@@ -18,12 +18,12 @@ from commission.model import (
     Column,
     Filter,
     Job,
-    Judged,
     Noted,
     Outcome,
     SheetIssued,
     Signed,
     Step,
+    StoredVerdicts,
     Table,
     table_of,
 )
@@ -152,7 +152,7 @@ def logged_since(job: Job, role: str) -> int:
     signed = [e.seq for e in job.signatures if isinstance(e.body, Signed) and e.body.role == role]
     if not signed:
         return 0
-    return sum(e.seq > max(signed) and not isinstance(e.body, Signed | Judged | SheetIssued) for e in job.log)
+    return sum(e.seq > max(signed) and not isinstance(e.body, Signed | StoredVerdicts | SheetIssued) for e in job.log)
 
 
 def _decimals(values: Iterable[float | None], least: int) -> int:

@@ -118,7 +118,7 @@ class VisitScreen(PaintedOnce[None]):
             app.unexplained,
             app.advice,
             app.sheet,
-            app.rejudged,
+            app.verdict_changes,
             app.working,
             app.analysis_stopped,
             app.file_problem,

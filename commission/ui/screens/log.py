@@ -35,7 +35,7 @@ class Log(VisitScreen):
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("x", "withdraw", "Take back", id="log.withdraw"),
         Binding("v", "verify", "Verify", id="log.verify"),
-        Binding("j", "app.rejudged", "Judged", id="log.judged"),
+        Binding("j", "app.verdict_changes", "Verdicts", id="log.verdicts"),
     ]
     HELP_TITLE, HELP_TEXT = "The log", HELP
 
@@ -54,7 +54,7 @@ class Log(VisitScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Stored verdicts are there after a record or a signature."""
-        return self.commission.rejudged is not None if action == "app.rejudged" else True
+        return self.commission.verdict_changes is not None if action == "app.verdict_changes" else True
 
     def refresh_results(self) -> None:
         self.refresh_bindings()

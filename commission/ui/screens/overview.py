@@ -94,22 +94,22 @@ class Overview(VisitScreen):
             items = [next(self._lines(n, s, title, outcomes.get(s), width, whole=False)) for n, (s, title) in listed]
         picker.show([*items, *findings])
         self.query_one("#causes", Static).update(Content(self._counts(width)))
-        self._show_rejudged()
+        self._show_verdict_changes()
         self.query_one("#next", Static).update(Content(self._next(width)))
 
-    def _show_rejudged(self) -> None:
+    def _show_verdict_changes(self) -> None:
         """A line only where stored verdicts would be other ones today."""
-        found = self.commission.rejudged
+        found = self.commission.verdict_changes
         text = ""
         if found is not None and found.differences:
-            log, listed = self.commission.key_of("overview.log", "l"), self.commission.key_of("log.judged", "j")
+            log, listed = self.commission.key_of("overview.log", "l"), self.commission.key_of("log.verdicts", "j")
             text = f"{found.sentence.partition(': ')[0]}: the log lists them ({log}, then {listed})."
-        for line in self.query("#rejudged"):
+        for line in self.query("#verdict-changes"):
             line.display = bool(text)
-        if text and not self.query("#rejudged"):
-            self.mount(Static("", id="rejudged"), before="#next")
+        if text and not self.query("#verdict-changes"):
+            self.mount(Static("", id="verdict-changes"), before="#next")
         if text:
-            self.query_one("#rejudged", Static).update(Content(clean_text(text)))
+            self.query_one("#verdict-changes", Static).update(Content(clean_text(text)))
 
     @property
     def _head(self) -> int:

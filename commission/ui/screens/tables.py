@@ -12,7 +12,7 @@ from textual.content import Content
 from textual.widgets import Static
 
 from commission.diagnosis import RULES
-from commission.diagnosis.rejudge import VerdictChange
+from commission.diagnosis.verdict_changes import VerdictChange
 from commission.model import Column, Row, Table, Verdict, table_of
 from commission.model.formatting import place_text, verdict_word
 from commission.model.units import clean_text
@@ -168,8 +168,8 @@ basis = "our own practice, after forty rooms"
 class VerdictChanges(TablesScreen):
     """Stored verdicts beside those of this version for the same readings."""
 
-    title_text = "Judged differently"
-    HELP_TITLE = "Judged differently"
+    title_text = "Changed verdicts"
+    HELP_TITLE = "Changed verdicts"
     HELP_TEXT = """
 With every signature and every record, the log stores all verdicts and the version of the program that gave them. Here the
 same readings are checked by the current version. Where a verdict differs, the record that was handed over stays as it is;
@@ -178,7 +178,7 @@ this list shows what to tell whoever has it.
 
     def tables(self) -> tuple[Table, ...]:
         """One line for each verdict that would be another one."""
-        found = self.commission.rejudged
+        found = self.commission.verdict_changes
         if found is None or not found.differences:
             return ()
         table = table_of(
@@ -192,7 +192,7 @@ this list shows what to tell whoever has it.
             (Column(key="value_then", title="Value then", decimals=2), lambda each: each[1].value_then),
             (Column(key="value_now", title="Value now", decimals=2), lambda each: each[1].value_now),
             (Column(key="unit", title="Unit"), lambda each: each[1].unit),
-            id="rejudged",
+            id="verdict-changes",
             title="Then and now",
             key=lambda each: str(each[0]),
         )
@@ -200,7 +200,7 @@ this list shows what to tell whoever has it.
 
     def about(self, row: Row | None) -> str:
         """The whole in a sentence, and the selected verdict in words."""
-        found = self.commission.rejudged
+        found = self.commission.verdict_changes
         if found is None:
             return "No verdicts are stored in this job yet: a record or a signature stores them."
         lines = [found.sentence, *(f"Not compared: {text}." for text in found.left_out)]

@@ -17,15 +17,15 @@ from commission.model import (
     Analyses,
     Event,
     Job,
-    Judged,
-    JudgedKind,
-    JudgedPlace,
     Noted,
     Outcome,
     PhotoAttached,
     SheetIssued,
     Signed,
     Step,
+    StoredVerdict,
+    StoredVerdicts,
+    VerdictsOfKind,
 )
 from commission.model.units import counted
 from commission.steps.shared.isolation import outcome_of
@@ -56,7 +56,7 @@ class VerdictComparison:
     """The newest stored verdicts against today's, of the same readings."""
 
     stored: Event
-    """The Judged event."""
+    """The event in the log."""
     program_version: str
     """Of the program that judges now."""
     count: int
@@ -66,9 +66,9 @@ class VerdictComparison:
     """Why some were not."""
 
     @property
-    def then(self) -> Judged:
+    def then(self) -> StoredVerdicts:
         """What was stored."""
-        assert isinstance(self.stored.body, Judged)
+        assert isinstance(self.stored.body, StoredVerdicts)
         return self.stored.body
 
     @property
@@ -83,21 +83,25 @@ class VerdictComparison:
             )
         kinds = Counter(each.id for each in self.differences).most_common()
         named = ", ".join(f"{check} {times}" for check, times in kinds[:SHOWN]) + (", …" if kinds[SHOWN:] else "")
-        return f"{counted(len(self.differences), 'verdict')} of {when} would now be judged differently: {named}."
+        return f"{counted(len(self.differences), 'verdict')} of {when} would be different today: {named}."
 
 
-def judged(outcomes: Iterable[Outcome], occasion: Literal["signed", "record"], program_version: str) -> Judged:
+def stored_verdicts(
+    outcomes: Iterable[Outcome], occasion: Literal["signed", "record"], program_version: str
+) -> StoredVerdicts:
     """The verdicts of these outcomes as they are stored; values to six digits."""
-    kinds: dict[tuple[str, str, str, str], list[JudgedPlace]] = {}
+    kinds: dict[tuple[str, str, str, str], list[StoredVerdict]] = {}
     for outcome in outcomes:
         for check in outcome.checks:
             value = None if check.value is None or not math.isfinite(check.value) else float(f"{check.value:.6g}")
-            place = JudgedPlace(check.channel, check.seat, check.verdict.value, value)
+            place = StoredVerdict(check.channel, check.seat, check.verdict.value, value)
             kinds.setdefault((outcome.step, outcome.round, check.id, check.unit), []).append(place)
-    return Judged(
+    return StoredVerdicts(
         occasion=occasion,
         program_version=program_version,
-        kinds=tuple(JudgedKind(step=s, round=r, id=i, unit=u, places=tuple(p)) for (s, r, i, u), p in kinds.items()),
+        kinds=tuple(
+            VerdictsOfKind(step=s, round=r, id=i, unit=u, places=tuple(p)) for (s, r, i, u), p in kinds.items()
+        ),
     )
 
 
@@ -105,8 +109,8 @@ Key = tuple[str, str, str, str | None, str | None, int]
 """Step, round, check id, channel, seat, and which of several at one place."""
 
 
-def _by_place(body: Judged) -> dict[Key, tuple[JudgedPlace, str]]:
-    out: dict[Key, tuple[JudgedPlace, str]] = {}
+def _by_place(body: StoredVerdicts) -> dict[Key, tuple[StoredVerdict, str]]:
+    out: dict[Key, tuple[StoredVerdict, str]] = {}
     for kind in body.kinds:
         for place in kind.places:
             nth = 0
@@ -116,7 +120,7 @@ def _by_place(body: Judged) -> dict[Key, tuple[JudgedPlace, str]]:
     return out
 
 
-def verdict_changes(then: Judged, now: Judged) -> tuple[VerdictChange, ...]:
+def verdict_changes(then: StoredVerdicts, now: StoredVerdicts) -> tuple[VerdictChange, ...]:
     """Every check whose verdict is another word, in today's order; last what is no longer checked at all."""
     old, new = _by_place(then), _by_place(now)
     out = []
@@ -147,22 +151,22 @@ def verdict_changes(then: Judged, now: Judged) -> tuple[VerdictChange, ...]:
 
 def counts_since(job: Job, seq: int) -> bool:
     """Whether something was logged after an event that a verdict could rest on."""
-    idle = (Judged, SheetIssued, Signed, Noted, PhotoAttached)
+    idle = (StoredVerdicts, SheetIssued, Signed, Noted, PhotoAttached)
     return any(event.seq > seq and not isinstance(event.body, idle) for event in job.log)
 
 
-def rejudge(
+def compare_verdicts(
     job: Job, analyses: Analyses, program_version: str, steps: Sequence[Step], current: Evaluate | None = None
 ) -> VerdictComparison | None:
     """Evaluate again what was in the log at the newest stored verdicts; None where none are stored.
 
     `current` gives outcomes of the job as it is now, used where nothing was logged since. Recordings that were withdrawn
-    after that moment are not there to be judged again: steps that rest on recordings are left out then, with a note.
+    after that moment are not there to be checked again: steps that rest on recordings are left out then, with a note.
     """
-    if not job.judged:
+    if not job.stored_verdicts:
         return None
-    stored = job.judged[-1]
-    assert isinstance(stored.body, Judged)
+    stored = job.stored_verdicts[-1]
+    assert isinstance(stored.body, StoredVerdicts)
     left_out: list[str] = []
     if not counts_since(job, stored.seq) and current is not None:
         outcomes = [current(step, r) for r in job.rounds for step in steps]
@@ -184,7 +188,7 @@ def rejudge(
                 f"{'are' if gone > 1 else 'is'} not there now"
             )
     then = _only(stored.body, {outcome.step for outcome in outcomes})
-    now = judged(outcomes, stored.body.occasion, program_version)
+    now = stored_verdicts(outcomes, stored.body.occasion, program_version)
     return VerdictComparison(
         stored=stored,
         program_version=program_version,
@@ -200,6 +204,6 @@ def _rest_on_recordings(step: Step, job: Job, outcomes: Sequence[Outcome]) -> bo
     return [each.checks for each in outcomes] != [each.checks for each in without]
 
 
-def _only(body: Judged, steps: set[str]) -> Judged:
+def _only(body: StoredVerdicts, steps: set[str]) -> StoredVerdicts:
     kinds = tuple(kind for kind in body.kinds if kind.step in steps)
-    return Judged(occasion=body.occasion, program_version=body.program_version, kinds=kinds)
+    return StoredVerdicts(occasion=body.occasion, program_version=body.program_version, kinds=kinds)

@@ -11,7 +11,7 @@ import pytest
 from builders import cinema, defined, job_of, levels, reading
 from sound_room import SoundRoom, stored
 
-from commission.diagnosis.rejudge import judged, rejudge, verdict_changes
+from commission.diagnosis.verdict_changes import compare_verdicts, stored_verdicts, verdict_changes
 from commission.history import fold
 from commission.job.codec import decode, encode
 from commission.model import (
@@ -22,12 +22,12 @@ from commission.model import (
     EventBody,
     Job,
     JobCreated,
-    Judged,
     Limit,
     Outcome,
     Signed,
     Step,
     StoredResponse,
+    StoredVerdicts,
     Verdict,
     Withdrawn,
     default_profile,
@@ -46,8 +46,8 @@ def check(value: float | None, channel: str = "FL", **fields: object) -> Check:
     return Check(value=value, **(given | fields))  # type: ignore[arg-type]
 
 
-def stood(*checks: Check, version: str = "1.0") -> Judged:
-    return judged([Outcome(step="levels", round=AS_FOUND, checks=checks)], "signed", version)
+def stood(*checks: Check, version: str = "1.0") -> StoredVerdicts:
+    return stored_verdicts([Outcome(step="levels", round=AS_FOUND, checks=checks)], "signed", version)
 
 
 def test_only_another_word_is_a_difference() -> None:
@@ -88,9 +88,9 @@ def log_of(*bodies: EventBody) -> Job:
     )
 
 
-def kept(job: Job, analyses: Analyses | None = None) -> Judged:
+def kept(job: Job, analyses: Analyses | None = None) -> StoredVerdicts:
     known = analyses or Analyses()
-    return judged([s.evaluate(job, r, known) for r in job.rounds for s in all_steps()], "signed", "1.0")
+    return stored_verdicts([s.evaluate(job, r, known) for r in job.rounds for s in all_steps()], "signed", "1.0")
 
 
 def stricter(limit_db: float) -> tuple[Step, ...]:
@@ -106,7 +106,7 @@ def stricter(limit_db: float) -> tuple[Step, ...]:
 
 def test_the_same_program_judges_the_same() -> None:
     job = log_of(kept(log_of()))
-    found = rejudge(job, Analyses(), "1.0", all_steps())
+    found = compare_verdicts(job, Analyses(), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
     assert found.count > 0
@@ -115,12 +115,12 @@ def test_the_same_program_judges_the_same() -> None:
 
 def test_another_program_is_reported_by_its_differences() -> None:
     job = log_of(kept(log_of()))
-    found = rejudge(job, Analyses(), "2.0", stricter(0.05))
+    found = compare_verdicts(job, Analyses(), "2.0", stricter(0.05))
     assert found is not None
     # 1.645 u of some 0.9 dB is more than 0.05 dB: what passed is unsure now.
     assert {(d.then, d.now) for d in found.differences} == {("pass", "unsure")}
     assert (
-        f"{len(found.differences)} verdicts of 2026-03-14 by version 1.0 would now be judged differently: levels.match 3, levels.repeat 3, levels.reference 1"
+        f"{len(found.differences)} verdicts of 2026-03-14 by version 1.0 would be different today: levels.match 3, levels.repeat 3, levels.reference 1"
         in (found.sentence)
     )
 
@@ -128,16 +128,16 @@ def test_another_program_is_reported_by_its_differences() -> None:
 def test_readings_that_came_later_are_no_change_of_judgement() -> None:
     job = log_of(kept(log_of()), *levels({"FL": 79.0}), reading("levels", "level", 71.0, "dB", channel="FC"))
     assert step("levels").evaluate(job, AS_FOUND, Analyses()).verdict is Verdict.FAIL
-    found = rejudge(job, Analyses(), "1.0", all_steps())
+    found = compare_verdicts(job, Analyses(), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
 
 
 def test_nothing_stored_says_nothing() -> None:
-    assert rejudge(log_of(), Analyses(), "1.0", all_steps()) is None
+    assert compare_verdicts(log_of(), Analyses(), "1.0", all_steps()) is None
     job = log_of(kept(log_of()))
     assert (
-        rejudge(
+        compare_verdicts(
             fold([*job.log, Event(seq=99, at="", body=Withdrawn(seq=job.log[-1].seq))]),
             Analyses(),
             "1.0",
@@ -155,7 +155,7 @@ def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_els
     body = kept(before, Analyses(items))
     gone = Withdrawn(seq=items[0].seq)
     job = job_of(*(e.body for e in before.log[1:]), body, gone)
-    found = rejudge(job, Analyses(items[1:]), "1.0", all_steps())
+    found = compare_verdicts(job, Analyses(items[1:]), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
     assert "1 recording that counted then is not there now" in found.left_out[0]
@@ -198,19 +198,19 @@ def test_a_signature_keeps_the_verdicts_it_stands_for_once() -> None:
     visit = visit_of()
     (signed,) = visit.append(TECHNICIAN)
     assert signed.body == TECHNICIAN
-    assert [type(e.body) for e in visit.job.log[-2:]] == [Judged, Signed]
+    assert [type(e.body) for e in visit.job.log[-2:]] == [StoredVerdicts, Signed]
     visit.append(Signed(role="client", name="homeowner"))
     visit.keep_verdicts()
-    assert len(visit.job.judged) == 1  # nothing new was judged
+    assert len(visit.job.stored_verdicts) == 1  # nothing new was checked
     from commission.steps.handover import logged_since
 
     assert logged_since(visit.job, "technician") == 0
     visit.append(*levels({"FC": 75.0}))
     visit.append(TECHNICIAN)
-    assert len(visit.job.judged) == 2
+    assert len(visit.job.stored_verdicts) == 2
 
 
-def test_results_hold_what_would_be_judged_differently(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_results_hold_changed_verdicts(monkeypatch: pytest.MonkeyPatch) -> None:
     assert results(visit_of())["judged_differently"] is None
     visit = visit_of()
     visit.append(TECHNICIAN)
@@ -232,7 +232,7 @@ def test_results_hold_what_would_be_judged_differently(monkeypatch: pytest.Monke
     }
     json.dumps(values, allow_nan=False)
     text = "\n".join(visit_lines(again))
-    assert "would now be judged differently" in text
+    assert "would be different today" in text
     assert "levels.match FC A2 (as-found): fail → pass" in text
 
 
