@@ -65,6 +65,8 @@ KINDS = (
     "photo",
     "record",
 )
+RECORDINGS = ("wav", "float wav", "flac", "sweep", "sofa", "text")
+"""These go through import, decoding and analysis."""
 TEXTS = ("text", "mapping", "definition", "limits", "letterhead")
 
 
@@ -217,7 +219,7 @@ class Trials:
 
     def read(self, kind: str, data: bytes, number: int) -> None:
         """As the program reads it. Raises CommissionError where it refuses."""
-        if kind in ("wav", "float wav", "flac", "sweep", "text", "sofa"):
+        if kind in RECORDINGS:
             self._recording(kind, data, number)
         elif kind == "mapping":
             path = self._written("m.csv", data)
@@ -360,6 +362,8 @@ def _fault(trials: Trials, kind: str, data: bytes, number: int, tally: Tally) ->
 def main() -> None:
     """Print the tallies as JSON."""
     count, seed = int(sys.argv[1]), int(sys.argv[2])
+    longest_s = int(BLOCKED_S) + 2 * count  # of all; a library that never returns hears no other signal
+    resource.setrlimit(resource.RLIMIT_CPU, (longest_s, longest_s))
     kinds = tuple(word for word in sys.argv[3:] if word in KINDS) or KINDS
     keep = next((Path(word) for word in sys.argv[3:] if Path(word).is_dir()), None)
     tallies = run(count, seed, kinds, keep)
