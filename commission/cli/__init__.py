@@ -39,12 +39,13 @@ def main(argv: Sequence[str] | None = None) -> int:
             raise
         from commission.model.units import clean_text
 
-        where = clean_text(str(error.filename or _output_name()))[:300]
-        print(
-            f"commission: {where}: {error.strerror or clean_text(str(error))}. Check the name, and whether you may read "
-            "and write there. What was stored stays stored.",
-            file=sys.stderr,
-        )
+        reason = error.strerror or clean_text(str(error))
+        if error.filename is None:
+            problem = f"the operating system refuses what the program needs ({reason}). Close other programs"
+        else:
+            where = clean_text(str(error.filename))[:300]
+            problem = f"{where}: {reason}. Check the name, and whether you may read and write there"
+        print(f"commission: {problem}. What was stored stays stored.", file=sys.stderr)
         return EXIT_USAGE
     except Exception as error:
         if sys.flags.dev_mode:
@@ -60,14 +61,6 @@ def main(argv: Sequence[str] | None = None) -> int:
         return EXIT_USAGE
     finally:
         gc.enable()
-
-
-def _output_name() -> str:
-    """Where what is printed goes: an error without a file name is one of standard output."""
-    try:
-        return os.readlink("/proc/self/fd/1")
-    except OSError:
-        return "standard output"
 
 
 def _run(words: list[str]) -> int:

@@ -16,7 +16,7 @@ from commission.cli.local_services import LocalServices, existing_job
 from commission.cli.returns import earlier_job_line, figures_line
 from commission.cli.terminal import end_without_terminal, restored_on_signal
 from commission.model.errors import InputError, StoreError
-from commission.model.outside_files import kind_of
+from commission.model.outside_files import KIND_NAMES, kind_of
 from commission.model.units import clean_text, counted
 from commission.services import RECORD_OPTIONS
 
@@ -37,6 +37,24 @@ CHAIN_LIMIT = (
 def say(text: str) -> None:
     """Print a message to stderr, cleaned: a file name may contain control characters."""
     print(clean_text(text), file=sys.stderr)
+
+
+def put(text: str) -> None:
+    """Print a line of data to standard output. Raises OSError, which names the file it goes to."""
+    try:
+        print(text, flush=True)
+    except OSError as error:
+        error.filename = output_name()
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the end of the program flushes again
+        raise
+
+
+def output_name() -> str:
+    """The file that standard output goes to, where the system tells."""
+    try:
+        return os.readlink("/proc/self/fd/1")
+    except OSError:
+        return "standard output"
 
 
 def shown_progress(label: str) -> Progress:
@@ -69,7 +87,7 @@ def open_job(path: Path | None) -> int:
     if kind != "file":
         raise InputError(
             str(path),
-            {"missing": "no such file", "folder": "a folder", "device": "a pipe or a device"}[kind],
+            KIND_NAMES[kind],
             expected,
             "`commission --help` lists the commands; `commission new JOB --from FILE.toml` makes a job.",
         )
@@ -182,7 +200,7 @@ def _import_into(visit: Visit, importer: Importer, options: ImportOptions, parse
 
         rows = importer.recheck([replace(row, shared_clock=False) for row in rows], visit.job)
     for row in rows:
-        print(row_line(row))
+        put(row_line(row))
     if parsed.dry_run:
         good = sum(row.ready for row in rows)
         wanted = sum(not row.is_stimulus for row in rows)
@@ -225,7 +243,7 @@ def results(parsed: argparse.Namespace) -> int:
     from commission.record.data.results import results_json
 
     _analyse(visit)
-    print(results_json(visit))
+    put(results_json(visit))
     visit.close()
     return EXIT_DONE
 
@@ -246,7 +264,7 @@ def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = Fals
     _known_round(visit, only_round)
     _analyse(visit)
     for line in visit_lines(visit, only_round, budgets=budgets):
-        print(line)
+        put(line)
     visit.close()
     return EXIT_DONE
 
@@ -272,7 +290,7 @@ def limits(parsed: argparse.Namespace) -> int:
             say(f"From now on this job uses the limits “{visit.job.profile.title}” (event {event.seq}).")
         for table in limits_tables(visit.job.profile, all_steps(), RULES):
             for line in (*entry_lines(table, min(get_terminal_size((LIMITS_WIDTH, 24)).columns, LIMITS_WIDTH)), ""):
-                print(clean_text(line))
+                put(clean_text(line))
     finally:
         visit.close()
     return EXIT_DONE
@@ -291,7 +309,7 @@ def checklist(parsed: argparse.Namespace) -> int:
             say(f"From now on this job uses the checklist “{title}” (event {event.seq}).")
         for table in visit.outcome("checklist", visit.job.current_round).tables:
             for line in table_lines(table):
-                print(clean_text(line))
+                put(clean_text(line))
     finally:
         visit.close()
     return EXIT_DONE
@@ -303,7 +321,7 @@ def lip_sync(parsed: argparse.Namespace) -> int:
     with closing(services.open(parsed.job)) as visit:
         _known_round(visit, parsed.round)
         round_id = parsed.round or visit.job.current_round
-        print(services.measure_lip_sync(visit, parsed.recording, parsed.light - 1, round_id))
+        put(services.measure_lip_sync(visit, parsed.recording, parsed.light - 1, round_id))
     return EXIT_DONE
 
 
@@ -334,7 +352,7 @@ def sheet(parsed: argparse.Namespace) -> int:
     _analyse(visit)
     if parsed.output is None:
         for line in sheet_lines(visit):
-            print(line)
+            put(line)
         visit.keep_sheet()
     else:
         say(services.export_sheet(visit, parsed.output))
@@ -399,21 +417,21 @@ def verify(parsed: argparse.Namespace) -> int:
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
     if broken is not None:
-        print(clean_text(f"✗ broken: {broken}"))
+        put(clean_text(f"✗ broken: {broken}"))
     else:
-        print(
+        put(
             f"✓ the chain of the log is whole: {counted(len(job.log), 'event')}, "
             f"{counted(len(job.responses), 'valid response')}"
         )
-        print(f"  digest {job.digest}")
-        print("  " + CHAIN_LIMIT)
+        put(f"  digest {job.digest}")
+        put("  " + CHAIN_LIMIT)
         if (beside := earlier_job_line(visit)) is not None:
-            print(beside)
+            put(beside)
     doubts = visit.doubtful_times()
     for doubt in doubts[:MOST_DOUBTS]:
-        print(f"? {doubt}: a clock was wrong, or the log was made at a different time from what it says")
+        put(f"? {doubt}: a clock was wrong, or the log was made at a different time from what it says")
     if doubts[MOST_DOUBTS:]:
-        print(f"? {len(doubts) - MOST_DOUBTS} more times that cannot be right")
+        put(f"? {len(doubts) - MOST_DOUBTS} more times that cannot be right")
     holds = broken is None and not doubts
     if parsed.record is not None:
         from commission.record.verify.comparison import check_record, overall
@@ -421,7 +439,7 @@ def verify(parsed: argparse.Namespace) -> int:
         results = check_record(parsed.record, visit, progress=shown_progress("Comparing"))
         whole = overall(results, log_whole=broken is None)
         for each in (*results, whole):
-            print(f"{each.symbol} {each.text}")
+            put(f"{each.symbol} {each.text}")
         holds = holds and whole.matches is True
     visit.close()
     return EXIT_DONE if holds else EXIT_NO

@@ -35,6 +35,7 @@ from commission.job.codec import decode, encode, kind_of
 from commission.job.guard import JobGuard
 from commission.job.identity import APPLICATION_ID, VERSION, check_identity
 from commission.model import Event, EventBody, InputError, PhotoAttached, ResponseStored, StimulusStored, StoreError
+from commission.model.outside_files import KIND_NAMES
 from commission.model.outside_files import kind_of as file_kind
 from commission.model.unfinished_files import remove_leftovers, unfinished_name
 
@@ -158,8 +159,7 @@ class JobFile:
             if kind == "missing":
                 raise StoreError(f"{path} does not exist. Check the name, or make it with `commission new`.")
             if kind != "file":
-                what = "a folder" if kind == "folder" else "a pipe or a device"
-                raise StoreError(f"{path} is {what}; a job is a file that ends in .commission.")
+                raise StoreError(f"{path} is {KIND_NAMES[kind]}; a job is a file that ends in .commission.")
             writable = os.access(path, os.W_OK) and os.access(path.parent, os.W_OK)
             guard = JobGuard(path, writer=writable and not read_only)
         except OSError as error:

@@ -11,6 +11,7 @@ import errno
 import os
 import stat
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 from typing import IO, Literal
 
@@ -20,11 +21,18 @@ from commission.model.units import clean_text
 
 Identity = tuple[int, int]
 """Device and inode: the file itself, under whatever name."""
-FileKind = Literal["file", "folder", "device", "missing"]
+FileKind = Literal["file", "folder", "device", "missing", "circle"]
+KIND_NAMES: Mapping[FileKind, str] = {
+    "file": "a file",
+    "folder": "a folder",
+    "device": "a pipe or a device",
+    "missing": "no such file",
+    "circle": "a symbolic link that leads back to itself",
+}
 
 
 def kind_of(path: Path) -> FileKind:
-    """What the path leads to; "missing" also for names that no file can have and for links that lead in a circle.
+    """What the path leads to; "missing" also for names that no file can have, "circle" where symbolic links lead in one.
 
     "device" is a pipe or socket, too. Raises OSError where a folder on the way may not be entered.
     """
@@ -33,8 +41,10 @@ def kind_of(path: Path) -> FileKind:
     except ValueError:  # a zero byte
         return "missing"
     except OSError as error:
-        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG, errno.ELOOP):
+        if error.errno in (errno.ENOENT, errno.ENOTDIR, errno.ENAMETOOLONG):
             return "missing"
+        if error.errno == errno.ELOOP:
+            return "circle"
         raise
     if stat.S_ISREG(mode):
         return "file"
@@ -59,15 +69,14 @@ def read_outside(
     try:
         kind = kind_of(path)
         if kind != "file":
-            found = {"missing": "no such file", "folder": "a folder", "device": "a pipe or a device"}[kind]
-            raise InputError(where, found, expected, mend)
+            raise InputError(where, KIND_NAMES[kind], expected, mend)
         refuse_open_job(path, expected, where=where)
         with open(
             os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)), "rb"
         ) as file:
             status = os.fstat(file.fileno())  # the path may lead elsewhere by now
             if not stat.S_ISREG(status.st_mode):
-                raise InputError(where, "a pipe or a device", expected, mend)
+                raise InputError(where, KIND_NAMES["device"], expected, mend)
             if start_only:
                 return file.read(largest_bytes)
             data = b"" if status.st_size > largest_bytes else file.read(largest_bytes + 1)

@@ -47,7 +47,11 @@ def run(_channels: int) -> None:
         if time.monotonic() - begin > LONGEST_S:
             break
     recordings = sum(counts[kind] for kind in RECORDINGS)
-    print(f"\n  {recordings} recordings and {counts.total() - recordings} other files: {bad} crashes, hangs and floods")
+    print(
+        f"\n  {recordings} recordings and {counts.total() - recordings} other files: {bad} crashes, hangs and floods"
+    )
     for kind, count in counts.items():
         print(f"  {kind}: {count}, {refused[kind]} refused in a sentence, {count - refused[kind]} read")
-    print(f"  slowest {slowest_s:.1f} s, most memory {most_bytes / 1e6:.0f} MB, {time.monotonic() - begin:.0f} s in all")
+    print(
+        f"  slowest {slowest_s:.1f} s, most memory {most_bytes / 1e6:.0f} MB, {time.monotonic() - begin:.0f} s in all"
+    )

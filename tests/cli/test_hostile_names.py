@@ -148,3 +148,15 @@ def test_a_pipe_and_a_name_that_is_too_long_are_named_as_such(tmp_path: Path) ->
         assert "is a pipe or a device" in run(tmp_path, command, "pipe.commission").stderr
         assert "does not exist" in run(tmp_path, command, "x" * 300).stderr
     assert "no such file" in run(tmp_path, "x" * 300).stderr
+
+
+def test_links_that_lead_in_a_circle_are_named_as_such(tmp_path: Path) -> None:
+    (tmp_path / "x.commission").symlink_to("y.commission")
+    (tmp_path / "y.commission").symlink_to("x.commission")
+    for command in ("results", "verify", "sheet"):
+        error = run(tmp_path, command, "x").stderr
+        assert "x.commission is a symbolic link that leads back to itself; a job is a file" in error
+    for words in (["x.commission"], ["new", "loft", "--from", "x.commission"]):
+        assert (
+            "x.commission: found a symbolic link that leads back to itself, expected" in run(tmp_path, *words).stderr
+        )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import time
 from collections.abc import Iterator
 from contextlib import suppress
@@ -11,6 +13,7 @@ from pathlib import Path
 import mutants
 import pytest
 from builders import cinema, levels
+from programs import start
 
 from commission.audio import importing, mapping
 from commission.cli import main
@@ -76,7 +79,7 @@ def test_a_file_that_grows_too_large_is_named(
 ) -> None:
     with (small_files / "printed.txt").open("w") as printed, monkeypatch.context() as redirected:
         redirected.setattr("sys.stdout", printed)
-        redirected.setattr("commission.cli._output_name", lambda: printed.name)
+        redirected.setattr("commission.cli.commands.output_name", lambda: printed.name)
         code = main(words)
         with suppress(OSError):
             printed.close()
@@ -84,6 +87,26 @@ def test_a_file_that_grows_too_large_is_named(
     assert code == 2 and name in error.splitlines()[-1], error
     assert "unfinished" not in error
     assert not (small_files / "out" / "stimulus.wav").exists() and not (small_files / "loft.html").exists()
+
+
+def test_an_error_that_names_no_file_is_not_one_of_what_is_printed(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def refuse(_words: list[str]) -> int:
+        raise OSError(errno.EMFILE, "Too many open files")  # as of pipe(2), which has no file to name
+
+    monkeypatch.setattr("commission.cli._run", refuse)
+    assert main(["verify", "loft.commission"]) == 2
+    assert "the operating system refuses what the program needs (Too many open files)" in capsys.readouterr().err
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="a device of Linux")
+def test_a_few_lines_that_cannot_be_printed_are_an_error(loft: Path) -> None:
+    process = start(["verify", "loft.commission"], loft, {}, (os.devnull, "/dev/full", "errors.txt"))
+    process.join()
+    error = (loft / "errors.txt").read_text(encoding="utf-8")
+    assert process.exitcode == 2
+    assert error.startswith("commission: /dev/full: No space left on device.") and error.count("\n") == 1
 
 
 @pytest.mark.parametrize(
