@@ -14,7 +14,7 @@ sys.path[:0] = [str(Path(__file__).parents[1])]
 from mutants import LARGEST_BYTES  # noqa: E402
 from mutated_files import RECORDINGS  # noqa: E402
 
-COUNT, PART = 24_000, 250
+COUNT, PART = 24_000, 500
 """Of each kind, which makes some 100,000 recordings; and of one process: a crash of a library ends no more than these."""
 LONGEST_S = 4800.0
 
