@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.crossover_filters import butterworth
 from commission.model import ComplexArray, FloatArray, Position, Role, Room, System
 
 OCTAVES_HZ = np.array([63.0, 125, 250, 500, 1000, 2000, 4000, 8000, 16000])
@@ -214,10 +215,3 @@ def loudspeaker(freq_hz: FloatArray, speaker: Speaker) -> ComplexArray:
     tweeter = butterworth(freq_hz, crossover_hz, 2, "high") ** 2
     ways = woofer * (0.0 if speaker.woofer_dead else 1.0) + tweeter * (0.0 if speaker.tweeter_dead else 1.0)
     return np.asarray(gain * low * ways * butterworth(freq_hz, 21000.0, 2, "low"))
-
-
-def butterworth(freq_hz: FloatArray, corner_hz: float, order: int, kind: str) -> ComplexArray:
-    """Analogue Butterworth filter of first or second order as a transfer function."""
-    s = 1j * np.asarray(freq_hz) / corner_hz
-    bottom = s**2 + math.sqrt(2) * s + 1 if order == 2 else s + 1
-    return np.asarray((s**order if kind == "high" else 1.0) / bottom)

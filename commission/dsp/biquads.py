@@ -33,36 +33,16 @@ class Biquad:
         return np.asarray(np.polyval(self.b[::-1], z) / np.polyval(self.a[::-1], z))
 
 
-def _biquad(b: tuple[float, float, float], a: tuple[float, float, float]) -> Biquad:
-    return Biquad((b[0] / a[0], b[1] / a[0], b[2] / a[0]), (1.0, a[1] / a[0], a[2] / a[0]))
-
-
-def _cos_alpha(freq_hz: float, q: float, rate_hz: float) -> tuple[float, float]:
+def peaking(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Biquad:
+    """Peaking filter (peakingEQ of the cookbook). ValueError for a frequency or Q that cannot be."""
     if not 0 < freq_hz < rate_hz / 2 or not q > 0:
         raise ValueError(
             f"a filter needs 0 < frequency < {rate_hz / 2:g} Hz and Q > 0, got {freq_hz:g} Hz and Q {q:g}"
         )
     w0 = 2 * math.pi * freq_hz / rate_hz
-    return math.cos(w0), math.sin(w0) / (2 * q)
-
-
-def peaking(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Biquad:
-    """Peaking filter (peakingEQ of the cookbook). ValueError for a frequency or Q that cannot be."""
-    cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
-    size = 10 ** (gain_db / 40)
-    return _biquad((1 + alpha * size, -2 * cos, 1 - alpha * size), (1 + alpha / size, -2 * cos, 1 - alpha / size))
-
-
-def low_pass(freq_hz: float, q: float, rate_hz: float) -> Biquad:
-    """Low-pass filter of second order (LPF of the cookbook)."""
-    cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
-    return _biquad(((1 - cos) / 2, 1 - cos, (1 - cos) / 2), (1 + alpha, -2 * cos, 1 - alpha))
-
-
-def high_pass(freq_hz: float, q: float, rate_hz: float) -> Biquad:
-    """High-pass filter of second order (HPF of the cookbook)."""
-    cos, alpha = _cos_alpha(freq_hz, q, rate_hz)
-    return _biquad(((1 + cos) / 2, -(1 + cos), (1 + cos) / 2), (1 + alpha, -2 * cos, 1 - alpha))
+    middle, alpha, size = -2 * math.cos(w0), math.sin(w0) / (2 * q), 10 ** (gain_db / 40)
+    b, a = ((1 + alpha * gain, middle, 1 - alpha * gain) for gain in (size, 1 / size))
+    return Biquad((b[0] / a[0], b[1] / a[0], b[2] / a[0]), (1.0, a[1] / a[0], a[2] / a[0]))
 
 
 def cookbook_q(width: float, kind: FilterWidth, gain_db: float) -> float:

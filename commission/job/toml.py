@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
-from typing import Any
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 import msgspec
 
@@ -132,7 +133,7 @@ def _system(data: dict[str, Any], where: str) -> System:
     try:
         return msgspec.convert(values, System)
     except msgspec.ValidationError as error:
-        raise _validation(error, where) from error
+        raise _validation(error, where, System) from error
 
 
 def _length_m(value: Any, where: str, units: Units, *, signed: bool = False) -> float:
@@ -163,7 +164,7 @@ def _convert(raw: Any, kind: type, where: str, units: Units = "metric") -> Any:
     try:
         converted: Any = msgspec.convert(values, kind)
     except msgspec.ValidationError as error:
-        raise _validation(error, where) from error
+        raise _validation(error, where, kind) from error
     if (problem := table_problem(converted)) is not None:
         raise InputError(f"{where}.{problem.path}", problem.found, problem.expected)
     return converted
@@ -176,14 +177,27 @@ def _position(value: Any, where: str, units: Units) -> tuple[float, float, float
     return x, y, z
 
 
-def _validation(error: msgspec.ValidationError, where: str) -> InputError:
+def _validation(error: msgspec.ValidationError, where: str, kind: type) -> InputError:
     """Msgspec says "Expected `float`, got `str` - at `$.trim_db.step`": make it one of our sentences."""
     text, _, path = str(error).partition(" - at ")
     path = path.strip("`").lstrip("$")
     expected, _, got = text.partition(", got ")
     if got:
         return InputError(where + path, got.replace("`", ""), expected.removeprefix("Expected ").replace("`", ""))
+    if text.startswith("Object missing required field"):
+        path += "." + text.rpartition(" ")[2].strip("`")
+        return InputError(where + path, "nothing", "a value of the kind that the README shows")
+    if text.startswith("Invalid enum value") and (words := _words_of(kind, path)):
+        return InputError(where + path, text.removeprefix("Invalid enum value "), f"one of {', '.join(words)}")
     return InputError(where + path, text.replace("`", ""), "a value of the kind that the README shows")
+
+
+def _words_of(kind: Any, path: str) -> tuple[str, ...]:
+    """The words that a field may hold, by its path within a table such as ".high_pass.type"; none for any other field."""
+    for name in path.lstrip(".").split("."):
+        hint = get_type_hints(kind).get(name) if isinstance(kind, type) else None
+        kind = get_args(hint)[0] if get_origin(hint) in (Union, UnionType) else hint
+    return get_args(kind) if get_origin(kind) is Literal else ()
 
 
 def _setting(raw: Any, system: System, where: str) -> SettingEntered:

@@ -91,6 +91,8 @@ if TYPE_CHECKING:
         DEFAULT_BANDS,
         Band,
         Channel,
+        CrossoverFilter,
+        CrossoverType,
         DelayRange,
         DelayUnit,
         Filter,
@@ -146,9 +148,9 @@ else:
         ),
         "step": "Capture Prompt Step Task",
         "system": (
-            "AS_FOUND AS_LEFT DEFAULT_BANDS Band Channel DelayRange DelayUnit Filter FilterRanges FilterWidth "
-            "Instrument InstrumentKind Mount Obstacle Polarity Position Processor Role Room Seat Setting Steps "
-            "Sweep System Target TrimRange merge_settings"
+            "AS_FOUND AS_LEFT DEFAULT_BANDS Band Channel CrossoverFilter CrossoverType DelayRange DelayUnit Filter "
+            "FilterRanges FilterWidth Instrument InstrumentKind Mount Obstacle Polarity Position Processor Role Room "
+            "Seat Setting Steps Sweep System Target TrimRange merge_settings"
         ),
         "verdict": "GUARD_FACTOR Check Limit Verdict worst",
     }

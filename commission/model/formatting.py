@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from commission.model.outcome import Column
-from commission.model.system import Filter, FilterRanges
+from commission.model.system import Channel, Filter, FilterRanges, System
 from commission.model.units import clean_text, format_length
 from commission.model.verdict import Verdict
 
@@ -69,3 +69,14 @@ def filter_texts(filters: Sequence[Filter], ranges: FilterRanges | None) -> tupl
         return f"{each.frequency_hz:.5g} Hz {number(each.gain_db, 1, signed=True)} dB {wide}"
 
     return tuple(one(each) for each in filters)
+
+
+def crossover_text(system: System, channel: Channel) -> str:
+    """As in "high-pass 80 Hz, Linkwitz-Riley 24 dB/octave"; empty where no crossover is entered for the channel."""
+    sides = (
+        ("high-pass", channel.high_pass_hz, system.high_pass(channel)),
+        ("low-pass", channel.low_pass_hz, system.low_pass(channel)),
+    )
+    return "; ".join(
+        f"{side} {hz:g} Hz" + ("" if kind is None else f", {kind.text}") for side, hz, kind in sides if hz is not None
+    )

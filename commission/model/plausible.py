@@ -17,6 +17,7 @@ from commission.model.events import EarlierFigure, EventBody, ReadingEntered, Se
 from commission.model.stored_verdicts import StoredVerdicts
 from commission.model.system import (
     Channel,
+    CrossoverFilter,
     DelayRange,
     Filter,
     FilterRanges,
@@ -62,7 +63,7 @@ _BY_NAME: dict[str, Span] = {
     "output": (0.0, 10_000.0),
     "parametric_bands": (0.0, 10_000.0),
     "width": (0.01, 1000.0),
-    "slope_db_per_octave": (-60.0, 60.0),
+    "slope_db_per_octave": (-60.0, 120.0),
     "weight": (0.0, 1000.0),
     "coverage_deg": (10.0, 360.0),
     "resolution": (0.0, 100.0),
@@ -198,6 +199,10 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
         yield from _filter_problems(value, start)
 
 
+MOST_SLOPE_DB = 48
+"""Per octave, of a crossover: the steepest in use (common practice, no source)."""
+
+
 def _filter_problems(value: object, start: str) -> Iterator[Problem]:
     """Impossible values of filters, their ranges and the target."""
     if isinstance(value, FilterRanges):
@@ -210,6 +215,11 @@ def _filter_problems(value: object, start: str) -> Iterator[Problem]:
     elif isinstance(value, Filter):
         if not 1 <= value.frequency_hz < 20_000:
             yield Problem(f"{start}frequency_hz", f"{value.frequency_hz:g} Hz", "1 to 20000 Hz")
+    elif isinstance(value, CrossoverFilter):
+        step = 12 if value.type == "linkwitz-riley" else 6
+        if value.slope_db_per_octave not in range(step, MOST_SLOPE_DB + 1, step):
+            expected = f"a multiple of {step} up to {MOST_SLOPE_DB} for a {value.type.title()} filter"
+            yield Problem(f"{start}slope_db_per_octave", f"{value.slope_db_per_octave}", expected)
     elif isinstance(value, Target):
         rising = [hz for hz, _ in value.points]
         if any(not 0 < a < b for a, b in pairwise((0.001, *rising))):

@@ -44,6 +44,23 @@ class Seat:
     """Height of the top of its back above the origin, as the z of its ears; None: low enough to be out of every path."""
 
 
+CrossoverType = Literal["linkwitz-riley", "butterworth"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CrossoverFilter:
+    """Type and slope of the high-pass or low-pass of a crossover, as the processor names them."""
+
+    type: CrossoverType
+    slope_db_per_octave: int
+    """6 for each order; a Linkwitz-Riley filter is a Butterworth filter of half its order twice: multiples of 12."""
+
+    @property
+    def text(self) -> str:
+        """As in "Linkwitz-Riley 24 dB/octave"."""
+        return f"{self.type.title()} {self.slope_db_per_octave} dB/octave"
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Channel:
     """One output of the processor and the loudspeaker on it."""
@@ -57,6 +74,12 @@ class Channel:
     output: int | None = None
     high_pass_hz: float | None = None
     """The crossover the processor holds for this channel; None when it runs full range or is unknown."""
+    high_pass: CrossoverFilter | None = None
+    """Where it differs from that of the processor."""
+    low_pass_hz: float | None = None
+    """Of a subwoofer: the low-pass that the processor applies; None: none, or unknown."""
+    low_pass: CrossoverFilter | None = None
+    """Where it differs from that of the processor."""
     aim_m: Position | None = None
     """A point on its axis in front of it; None: unknown."""
     coverage_deg: float | None = None
@@ -182,6 +205,10 @@ class Processor:
     speed_of_sound_m_s: float | None = None
     """What the processor assumes when it turns distances into delays, when known."""
     crossovers_hz: tuple[float, ...] = ()
+    high_pass: CrossoverFilter | None = None
+    """Of every main channel with a high-pass, as far as no other is entered for it; None: unknown."""
+    low_pass: CrossoverFilter | None = None
+    """Of every subwoofer with a low-pass, likewise."""
     parametric_bands: int | None = None
     """Parametric filters of each channel."""
     filters: FilterRanges | None = None
@@ -304,6 +331,14 @@ class System:
     def seat(self, seat_id: str) -> Seat | None:
         """The seat of that id, or None."""
         return next((seat for seat in self.seats if seat.id == seat_id), None)
+
+    def high_pass(self, channel: Channel) -> CrossoverFilter | None:
+        """The high-pass of a channel; None where it has none, or its type is not entered."""
+        return None if channel.high_pass_hz is None else channel.high_pass or self.processor.high_pass
+
+    def low_pass(self, channel: Channel) -> CrossoverFilter | None:
+        """The low-pass of a subwoofer; None where it has none, or its type is not entered."""
+        return None if channel.low_pass_hz is None else channel.low_pass or self.processor.low_pass
 
     @property
     def centre(self) -> Channel | None:

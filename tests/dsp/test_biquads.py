@@ -14,8 +14,6 @@ from commission.dsp.biquads import (
     cookbook_q,
     entered_width,
     filters_response,
-    high_pass,
-    low_pass,
     peaking,
 )
 from commission.model import Filter, FilterWidth
@@ -46,30 +44,6 @@ def test_a_peak_is_the_bilinear_transform_of_the_cookbooks_prototype(gain_db: fl
     )
     _, expected = signal.freqz(b, a, FREQ_HZ, fs=RATE_HZ)
     assert np.allclose(peaking(f0, gain_db, q, RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, rtol=1e-6)
-
-
-def test_a_high_pass_has_published_coefficients() -> None:
-    # ITU-R BS.1770, table 2 (second stage at 48 kHz), from memory; its corner and Q as published for other sample rates:
-    # 38.13547087602444 Hz and 0.5003270373238773 (B. De Man 2018, Evaluation of implementations of the EBU R128, from memory).
-    found = high_pass(38.13547087602444, 0.5003270373238773, RATE_HZ)
-    # 1e-9: the table has 14 decimals, the corner 16 digits.
-    assert np.allclose(found.a, (1.0, -1.99004745483398, 0.99007225036621), atol=1e-9)
-    assert np.allclose(np.array(found.b) / found.b[0], (1.0, -2.0, 1.0), atol=1e-9)
-
-
-@pytest.mark.parametrize(("ours", "kind"), [(low_pass, "low"), (high_pass, "high")])
-def test_butterworth_filters_agree_with_scipy(ours, kind: str) -> None:
-    b, a = signal.butter(2, 80.0, kind, fs=RATE_HZ)
-    _, expected = signal.freqz(b, a, FREQ_HZ, fs=RATE_HZ)
-    assert np.allclose(ours(80.0, math.sqrt(0.5), RATE_HZ).response(FREQ_HZ, RATE_HZ), expected, atol=1e-6)
-
-
-def test_two_pairs_make_a_crossover_of_fourth_order_that_sums_flat() -> None:
-    # Linkwitz & Riley 1976: two Butterworth filters each, the sum is an all-pass.
-    q = math.sqrt(0.5)
-    low = low_pass(80.0, q, RATE_HZ).response(FREQ_HZ, RATE_HZ) ** 2
-    high = high_pass(80.0, q, RATE_HZ).response(FREQ_HZ, RATE_HZ) ** 2
-    assert np.allclose(np.abs(low + high), 1.0, atol=1e-6)
 
 
 def test_a_peak_agrees_with_sox(tmp_path) -> None:

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from commission.history import fold
 from commission.job.toml import LISTS, SCHEMA, Definition, load_definition, parse_definition
 from commission.model import AS_FOUND, AS_LEFT, Event, InputError
+from commission.model.formatting import crossover_text
 
 ROOT = Path(__file__).resolve().parents[2]
 EXAMPLE = re.search(
@@ -211,3 +212,63 @@ def test_filters_that_cannot_be_are_named(old: str, new: str, words: tuple[str, 
         parse_definition(FILTERS.replace(old, new))
     text = str(caught.value)
     assert words[-1] in text, text
+
+
+CROSSOVERS = """
+title = "A job with crossovers"
+[processor]
+high_pass = { type = "butterworth", slope_db_per_octave = 12 }
+low_pass = { type = "linkwitz-riley", slope_db_per_octave = 24 }
+[[channel]]
+id = "FL"
+role = "screen"
+high_pass_hz = 80
+[[channel]]
+id = "FR"
+role = "screen"
+high_pass_hz = 60
+high_pass = { type = "linkwitz-riley", slope_db_per_octave = 48 }
+[[channel]]
+id = "SL"
+role = "surround"
+[[channel]]
+id = "SUB1"
+role = "sub"
+low_pass_hz = 80
+"""
+
+
+def test_a_channels_own_crossover_takes_the_place_of_the_processors() -> None:
+    found = parse_definition(CROSSOVERS)
+    texts = [crossover_text(found.system, each) for each in found.system.channels]
+    assert texts == [
+        "high-pass 80 Hz, Butterworth 12 dB/octave",
+        "high-pass 60 Hz, Linkwitz-Riley 48 dB/octave",
+        "",
+        "low-pass 80 Hz, Linkwitz-Riley 24 dB/octave",
+    ]
+    assert _again(found) == found
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("octave = 24", "octave = 18", "slope_db_per_octave: found 18, expected a multiple of 12 up to 48"),
+        ("octave = 12", "octave = 15", "slope_db_per_octave: found 15, expected a multiple of 6 up to 48"),
+        (
+            "octave = 48",
+            "octave = 96",
+            "channel[1].high_pass.slope_db_per_octave: found 96, expected a multiple of 12",
+        ),
+        ("octave = 12", "octave = 0", "found 0, expected a multiple of 6"),
+        ('"butterworth"', '"steep"', "high_pass.type: found 'steep', expected one of linkwitz-riley, butterworth."),
+        (", slope_db_per_octave = 12", "", "processor.high_pass.slope_db_per_octave: found nothing"),
+        ('role = "surround"', 'role = "rear"', "role: found 'rear', expected one of screen, surround, height, sub."),
+        ("low_pass_hz = 80", "low_pass_hz = -80", "channel[3].low_pass_hz: found -80, expected a number from 0"),
+    ],
+)
+def test_a_crossover_that_cannot_be_is_one_sentence(old: str, new: str, words: str) -> None:
+    assert old in CROSSOVERS
+    with pytest.raises(InputError) as caught:
+        parse_definition(CROSSOVERS.replace(old, new, 1))
+    assert words in str(caught.value)

@@ -20,7 +20,7 @@ from jobs import CREATED_AT, Shelf, grids, renamed, response, section, sections,
 
 from commission.diagnosis import RULES
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
-from commission.model import AS_FOUND, AS_LEFT, EventBody, Processor, ResponseStored, RoundOpened
+from commission.model import AS_FOUND, AS_LEFT, CrossoverFilter, EventBody, Processor, ResponseStored, RoundOpened
 from commission.record.content import page_one
 from commission.record.content.assembly import document
 from commission.record.content.findings import of_the_cinema
@@ -264,7 +264,7 @@ def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
     system = renamed(cinema(["FL", "FR"], ["A2"]), "FL", high_pass_hz=80.0)
     held = text_of(section(record(visit_of(defined(system), setting("FL", trim_db=1.0))), "settings-after"))
     assert "the crossover of each loudspeaker" not in held
-    assert "High-pass –: full range, or not entered." in held
+    assert "Crossover –: full range, or not entered." in held and "high-pass 80 Hz" in held
 
 
 def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() -> None:
@@ -275,7 +275,9 @@ def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() 
         setting("FL", round_id=AS_LEFT, trim_db=-1.5, distance=3.21, polarity="reversed"),
         setting("FR", round_id=AS_LEFT, trim_db=-3.0),
     )
-    doc = record(visit_of(defined(cinema(["FL", "FR"], ["A2"])), *bodies))
+    typed = CrossoverFilter(type="butterworth", slope_db_per_octave=12)
+    system = renamed(cinema(["FL", "FR"], ["A2"]), "FL", high_pass_hz=80.0, high_pass=typed)
+    doc = record(visit_of(defined(system), *bodies))
     sheet = next(each for each in doc.attachments if each.name == "settings.csv").data.decode()
     left = {
         (row["channel"], row["what"]): row["as_left"] for row in csv.DictReader(io.StringIO(sheet)) if row["as_left"]
@@ -284,10 +286,14 @@ def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() 
         ("FL", "trim"): "-1.5",
         ("FL", "delay"): "3.21",
         ("FL", "polarity"): "reversed",
+        ("FL", "crossover"): "high-pass 80 Hz, Butterworth 12 dB/octave",
         ("FR", "trim"): "-3.0",
     }
     rows = {row[0]: row[1:] for row in next(grid for grid in grids(doc) if grid.id == "settings-reset").rows}
-    assert rows == {"FL (Front left)": ("−1.5", "3.21", "reversed"), "FR (Front right)": ("−3.0", "–", "–")}
+    assert rows == {
+        "FL (Front left)": ("−1.5", "3.21", "reversed", left["FL", "crossover"]),
+        "FR (Front right)": ("−3.0", "–", "–", "–"),
+    }
 
 
 def test_how_it_was_measured_is_reported_round_by_round() -> None:

@@ -23,6 +23,7 @@ from commission.model import (
     Analyses,
     Band,
     Channel,
+    CrossoverFilter,
     DelayRange,
     EarlierFigure,
     EarlierVisit,
@@ -446,6 +447,7 @@ def test_differences_between_other_seats_are_not_compared() -> None:
     [
         ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are different"),
         ({"channels": "crossover"}, "spread_db", "its crossover is different"),
+        ({"channels": "type"}, "spread_db", "its crossover is different"),
         ({"seats": "reference"}, "arrival_ms", "the reference seat is a different one"),
         ({"seats": "weight"}, "spread_db", "the weights of the seats are different"),
     ],
@@ -454,9 +456,15 @@ def test_a_room_that_is_described_otherwise_says_what_is_other(
     changed: dict[str, object], quantity: str, reason: str
 ) -> None:
     room = SoundRoom()
-    system, every = room.system, room.analyses()
+    entered = CrossoverFilter(type="butterworth", slope_db_per_octave=12)
+    crossed = tuple(replace(c, high_pass_hz=80.0, high_pass=entered) for c in room.system.channels)
+    system, every = replace(room.system, channels=crossed), room.analyses()
     others = {
-        "crossover": tuple(replace(c, high_pass_hz=80.0) for c in system.channels),
+        "crossover": tuple(replace(c, high_pass_hz=60.0) for c in system.channels),
+        "type": tuple(
+            replace(c, high_pass=CrossoverFilter(type="linkwitz-riley", slope_db_per_octave=24))
+            for c in system.channels
+        ),
         "reference": tuple(replace(s, reference=s.id == "B2") for s in system.seats),
         "weight": tuple(replace(s, weight=0.5 if s.id == "B2" else 1.0) for s in system.seats),
     }

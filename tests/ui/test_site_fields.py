@@ -7,11 +7,25 @@ from dataclasses import replace
 import pytest
 from builders import cinema, defined, job_of
 
-from commission.model import Filter, FilterRanges, InputError, Processor, SettingEntered, Steps, System, Target
+from commission.model import (
+    CrossoverFilter,
+    Filter,
+    FilterRanges,
+    InputError,
+    Processor,
+    SettingEntered,
+    Steps,
+    System,
+    Target,
+)
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.site.items import plain_name
 
-JOB = job_of(defined(replace(cinema(), processor=Processor(parametric_bands=3))))
+CINEMA = cinema(processor=Processor(parametric_bands=3))
+CROSSED = replace(CINEMA.channels[0], high_pass_hz=80.0)
+JOB = job_of(defined(replace(CINEMA, channels=(CROSSED, *CINEMA.channels[1:]))))
+SUB = next(n for n, channel in enumerate(CINEMA.channels) if channel.is_sub)
+B12 = CrossoverFilter(type="butterworth", slope_db_per_octave=12)
 FIELDS = {field.key: field for _, fields in fields_of(JOB, "as-found") for field in fields}
 
 
@@ -53,6 +67,15 @@ def test_every_field_takes_back_what_it_shows() -> None:
         ("seats.3.reference", "yes", lambda s: [x.id for x in s.seats if x.reference] == ["B1"]),
         ("channels.0.output", "7", lambda s: s.channels[0].output == 7),
         ("channels.0.high_pass", "80", lambda s: s.channels[0].high_pass_hz == 80),
+        ("channels.0.high_pass_filter", "Butterworth 12 dB/octave", lambda s: s.channels[0].high_pass == B12),
+        ("channels.0.high_pass_filter", "", lambda s: s.channels[0].high_pass is None),
+        ("processor.low_pass", "Butterworth 12 dB/octave", lambda s: s.processor.low_pass == B12),
+        (
+            "processor.high_pass",
+            "Linkwitz-Riley 48 dB/octave",
+            lambda s: s.processor.high_pass.text[-12:] == "48 dB/octave",
+        ),
+        (f"channels.{SUB}.low_pass_hz", "90", lambda s: s.channels[SUB].low_pass_hz == 90),
         ("channels.0.distance", "", lambda s: s.channels[0].distance_m is None),
         ("channels.0.role", "sub", lambda s: s.channels[0].is_sub),
     ],

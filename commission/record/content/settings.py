@@ -6,7 +6,7 @@ from collections.abc import Collection, Iterable
 
 from commission.dsp.trims import grid_decimals
 from commission.model import AS_LEFT, Channel, Filter, Job, Setting, merge_settings
-from commission.model.formatting import filter_texts, number
+from commission.model.formatting import crossover_text, filter_texts, number
 from commission.model.units import clean_text
 from commission.record.content.context import FOUND, OPTIONAL, Context, channel_text, only_found, table
 from commission.record.content.earlier_visit import quieter_since
@@ -146,7 +146,7 @@ def _reset_grid(context: Context, changed: bool) -> tuple[PrintedTable, bool]:
         Heading(title="Trim", unit="dB", numeric=True),
         Heading(title=_delay_title(context), numeric=True),
         Heading(title="Polarity"),
-        Heading(title="High-pass", unit="Hz", numeric=True),
+        Heading(title="Crossover"),
     ]
     rows = [_reset_row(context, channel, changed) for channel in context.job.system.channels]
     kept = [i for i in range(len(headings)) if any(row[i] not in ("", OPTIONAL) for row in rows)]
@@ -156,7 +156,7 @@ def _reset_grid(context: Context, changed: bool) -> tuple[PrintedTable, bool]:
     remarks = (
         (f"{FROM_FOUND} entered as found, not again as left.".strip(), from_found),
         ("– not entered: look it up in the processor and write it here.", OPTIONAL in settings),
-        ("High-pass –: full range, or not entered.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
+        ("Crossover –: full range, or not entered.", 5 in kept and any(row[5] == OPTIONAL for row in rows)),
     )
     grid = PrintedTable(
         id=context.id("settings-reset"),
@@ -184,7 +184,7 @@ def _reset_row(context: Context, channel: Channel, changed: bool) -> tuple[str, 
         text("trim_db", _value(now.trim_db, trim_fine, signed=True)),
         text("distance", _value(now.distance, fine)),
         text("polarity", clean_text(now.polarity or "")),
-        OPTIONAL if channel.high_pass_hz is None else f"{channel.high_pass_hz:g}",
+        clean_text(crossover_text(context.job.system, channel)) or OPTIONAL,
     )
 
 
@@ -230,7 +230,7 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
 def _not_held(context: Context) -> str:
     """Settings of a processor that this record does not contain."""
     system = context.job.system
-    noted = any(channel.high_pass_hz is not None for channel in system.channels)
+    noted = any(crossover_text(system, channel) for channel in system.channels)
     filters = any(setting.filters is not None for setting in context.job.settings.values())
     what = [
         *(() if noted else ("the crossover of each loudspeaker",)),

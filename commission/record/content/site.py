@@ -108,6 +108,8 @@ def _processor_facts(context: Context) -> list[tuple[str, str]]:
             "Crossover frequencies",
             ", ".join(f"{hz:g}" for hz in processor.crossovers_hz) + " Hz" if processor.crossovers_hz else "",
         ),
+        ("High-pass filters", "" if processor.high_pass is None else processor.high_pass.text),
+        ("Low-pass filters", "" if processor.low_pass is None else processor.low_pass.text),
         ("Parametric equaliser bands", "" if processor.parametric_bands is None else str(processor.parametric_bands)),
     ]
 

@@ -8,7 +8,7 @@ from commission.model import AS_FOUND, AS_LEFT, Channel, Filter, Job
 from commission.model.formatting import filter_texts
 from commission.model.units import clean_text
 from commission.record.data.csv_text import write_csv
-from commission.steps.handover.settings_sheet import Kind, SheetLine, source_sentence
+from commission.steps.handover.settings_sheet import Kind, SheetLine, entered_crossovers, source_sentence
 from commission.visit import Visit
 
 HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left", "round", "why")
@@ -29,7 +29,7 @@ def sheet_csv(visit: Visit) -> str:
 def _rows(visit: Visit) -> list[tuple[Any, ...]]:
     """The lines of the sheet, and after those of a channel what else was noted as left of it."""
     job = visit.job
-    lines = visit.settings_sheet()
+    lines, crossovers = visit.settings_sheet(), entered_crossovers(job.system)
     out = []
     for channel in job.system.channels:
         own = [line for line in lines if line.channel == channel.id]
@@ -39,6 +39,8 @@ def _rows(visit: Visit) -> list[tuple[Any, ...]]:
             if left is not None and kind not in [line.kind for line in own]:
                 old, unit = _held(job, AS_FOUND, channel, kind), _unit(job, kind)
                 out.append((channel.id, channel.label, kind, old, None, unit, False, False, left, None, None))
+        if (crossover := crossovers.get(channel.id)) is not None:
+            out.append((channel.id, channel.label, "crossover", None, None, "", False, False, crossover, None, None))
     return out
 
 
@@ -86,4 +88,7 @@ def sheet_lines(visit: Visit) -> list[str]:
         out.append(
             f"{line.channel:<6} {line.name:<18} {line.kind:<8} {old:>8} → {new:>8} {line.unit:<12} {state}".rstrip()
         )
+    if crossovers := entered_crossovers(visit.job.system):
+        out += ["", "Crossovers as entered, not changed by this sheet:"]
+        out += [f"{channel:<6} {text}" for channel, text in crossovers.items()]
     return [clean_text(line) for line in (*out, *failures)]

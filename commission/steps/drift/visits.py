@@ -180,8 +180,7 @@ def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) ->
                 return f"seat {seat} is {_apart_m(old, new):.2f} m from where it was"
             if old.weight != new.weight:
                 return WEIGHTS
-    loudspeakers = [s.channel(now.channel or "") for s in (visits.then, visits.now)]
-    if len({None if each is None else each.high_pass_hz for each in loudspeakers}) > 1:
+    if _is_other_crossover(visits, now.channel or ""):
         return OTHER_CROSSOVER
     if then.heard_hz is not None and now.heard_hz is not None:
         edges = zip(then.heard_hz, now.heard_hz, strict=True)
@@ -194,6 +193,19 @@ def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) ->
         for before, now_held in (_held(visits, q, c) for q in SETTINGS)
     )
     return SUBS_SET if now.channel == SUBS and changed else None
+
+
+def _is_other_crossover(visits: Visits, channel: str) -> bool:
+    """Whether another crossover is entered than then: a type or low-pass that was not entered then is no change."""
+    old, new = visits.then.channel(channel), visits.now.channel(channel)
+    if old is None or new is None:
+        return any(each is not None and each.high_pass_hz is not None for each in (old, new))
+    entered = (
+        (visits.then.high_pass(old), visits.now.high_pass(new)),
+        (old.low_pass_hz, new.low_pass_hz),
+        (visits.then.low_pass(old), visits.now.low_pass(new)),
+    )
+    return old.high_pass_hz != new.high_pass_hz or any(None not in pair and pair[0] != pair[1] for pair in entered)
 
 
 def _held(visits: Visits, quantity: str, channel: str) -> tuple[float | None, float | None]:

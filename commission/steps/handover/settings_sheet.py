@@ -8,8 +8,8 @@ from functools import partial
 from typing import Literal
 
 from commission.dsp.trims import grid_decimals
-from commission.model import AS_LEFT, Analyses, Channel, Filter, Job, Polarity, Setting, Verdict
-from commission.model.formatting import filter_texts, number
+from commission.model import AS_LEFT, Analyses, Channel, Filter, Job, Polarity, Setting, System, Verdict
+from commission.model.formatting import crossover_text, filter_texts, number
 from commission.model.units import listed, round_name
 from commission.steps import distances, levels
 from commission.steps.bass.explanation import SubChange
@@ -111,6 +111,15 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
             or_else(partial(_polarity, job, analyses, channel, rounds), None),
         ]
     return tuple(line for line in lines if line is not None)
+
+
+def entered_crossovers(system: System) -> dict[str, str]:
+    """Channel → its crossover, where its type or a low-pass is entered: to be restored after a reset, never proposed."""
+    return {
+        channel.id: crossover_text(system, channel)
+        for channel in system.channels
+        if (system.high_pass(channel) or channel.low_pass_hz) is not None
+    }
 
 
 def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tuple[SubProposal, str]]:

@@ -13,7 +13,7 @@ from textual.widgets import Static
 from commission.model import SettingEntered
 from commission.model.formatting import filter_texts
 from commission.model.units import clean_text, counted
-from commission.steps.handover.settings_sheet import SheetLine, source_sentence
+from commission.steps.handover.settings_sheet import SheetLine, entered_crossovers, source_sentence
 from commission.ui.blank import Pane
 from commission.ui.paths import new_file
 from commission.ui.screens.base import VisitScreen
@@ -94,6 +94,9 @@ class Sheet(VisitScreen):
             items.append(Item(str(index), _runs(line, narrow=self.size.width < 78)))
             ranges = self.visit.job.system.processor.filters
             items += [text_item("", f"{'':<18}{text}") for text in filter_texts(line.filters, ranges)]
+        if lines and (crossovers := entered_crossovers(self.visit.job.system)):
+            items += [text_item("", ""), text_item("", "Crossovers as entered, not changed by this sheet")]
+            items += [text_item("", f"{fit(f' {name}', 8)}{text}") for name, text in crossovers.items()]
         self.query_one("#lines", Picker).show(items)
 
     def action_tick(self) -> None:

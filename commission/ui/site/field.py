@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from commission.model import InputError, Job, Setting, SettingEntered, System
+from commission.model import CrossoverFilter, CrossoverType, InputError, Job, Setting, SettingEntered, System
 from commission.model.units import (
     Units,
     clean_text,
@@ -161,3 +161,21 @@ def put_item(system: System, what: str, n: int, **values: object) -> System:
     items = list(getattr(system, what))
     items[n] = replace(items[n], **values)
     return replace(system, **{what: tuple(items)})  # type: ignore[arg-type]
+
+
+_TYPES: tuple[tuple[CrossoverType, int], ...] = (("linkwitz-riley", 12), ("butterworth", 6))
+CROSSOVER_FILTERS = tuple(
+    CrossoverFilter(type=name, slope_db_per_octave=slope) for name, step in _TYPES for slope in range(step, 49, step)
+)
+
+
+def crossover_field(key: str, label: str, value: CrossoverFilter | None, change: Apply, unknown: str = "") -> Field:
+    """The choice of type and slope of a crossover."""
+    text = "" if value is None else value.text
+    choices = (("", unknown or "not entered"), *((each.text, each.text) for each in CROSSOVER_FILTERS))
+    return Field(key=key, label=label, shown=text, typed=text, choices=choices, change=change)
+
+
+def parse_crossover(text: str) -> CrossoverFilter | None:
+    """The filter of a choice; None for an empty text."""
+    return next((each for each in CROSSOVER_FILTERS if each.text == text), None)

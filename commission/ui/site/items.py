@@ -14,10 +14,12 @@ from commission.steps.shared.unusual import unusual_distance, unusual_system
 from commission.ui.site.field import (
     LENGTH_HINTS,
     Field,
+    crossover_field,
     length_text,
     lengths,
     lengths_text,
     optional_number,
+    parse_crossover,
     plain,
     put_item,
     whole,
@@ -139,7 +141,7 @@ def _back_field(item: _Item, system: System, seat: Seat) -> Field:
 
 
 def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) -> Iterator[Field]:
-    """Name, role, place, tape, output, high-pass; `layout`: aim and coverage as well."""
+    """Name, role, place, tape, output, crossover; `layout`: aim and coverage as well."""
     item = _Item(system, "channels", n, channel.id)
     yield item.field("name", "Name", channel.name, word)
     yield item.field("role", "Role", channel.role, str, shown=dict(ROLES)[channel.role], choices=ROLES)
@@ -172,6 +174,32 @@ def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) ->
         stored="high_pass_hz",
         hint="the crossover set in the processor; empty: full range or unknown",
     )
+    if channel.is_sub:
+        yield item.field(
+            "low_pass_hz",
+            "Low-pass, Hz",
+            plain(channel.low_pass_hz),
+            optional_number(f"{channel.id} low-pass", low=20, high=400),
+            hint="that the processor applies to it; empty: none or unknown",
+        )
+    for name, title, hz in (
+        ("high_pass", "High-pass filter", channel.high_pass_hz),
+        ("low_pass", "Low-pass filter", channel.low_pass_hz),
+    ):
+        if hz is not None:
+            yield _crossover_filter(n, channel, name, title)
+
+
+def _crossover_filter(n: int, channel: Channel, name: str, title: str) -> Field:
+    """The type and slope of one side of its crossover, where these differ from those of the processor."""
+    field = crossover_field(
+        f"channels.{n}.{name}_filter",
+        f"  {title}",
+        getattr(channel, name),
+        lambda s, t: put_item(s, "channels", n, **{name: parse_crossover(t)}),
+        "as entered for the processor",
+    )
+    return replace(field, item_id=channel.id)
 
 
 def _move_fields(item: _Item, n: int, channel: Channel) -> Iterator[Field]:

@@ -40,9 +40,11 @@ from commission.ui.site.field import (
     LENGTH_HINTS,
     Apply,
     Field,
+    crossover_field,
     length_text,
     lengths,
     lengths_text,
+    parse_crossover,
     plain,
     whole,
     word,
@@ -343,6 +345,13 @@ def _offer_fields(system: System) -> Iterator[Field]:
         hint="60, 80, 100, 120",
         change=put_crossovers,
     )
+    for name in ("high_pass", "low_pass"):
+        title = f"{name.replace('_', '-').capitalize()} filters"
+
+        def put_filter(s: System, text: str, name: str = name) -> System:
+            return replace(s, processor=replace(s.processor, **{name: parse_crossover(text)}))  # type: ignore[arg-type]
+
+        yield crossover_field(f"processor.{name}", title, getattr(system.processor, name), put_filter)
     bands = plain(system.processor.parametric_bands)
     yield Field(
         key="processor.parametric",
