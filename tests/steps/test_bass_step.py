@@ -370,6 +370,14 @@ def test_settings_by_hand_are_stored_and_predicted() -> None:
     through = result.measured.through(held, "q").room
     assert by_hand.proposed.sd_db == pytest.approx(figures(through, hand).sd_db)
     assert by_hand.subs["SUB2"].new_polarity == "reversed"
+    outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
+    assert outcome.main_result.endswith(f"{by_hand.proposed.sd_db:.1f} dB by hand")
+    assert outcome.tables[0].columns[-1].unit == "m"
+    # What would change nothing is not offered, but a way back to the proposal is.
+    choices = {each.key: each for each in outcome.choices}
+    assert list(choices) == [HAND_KEY, USE_KEY] and choices[HAND_KEY].current == choices[HAND_KEY].options[0][0]
+    visit.bodies.append(decided("bass", HAND_KEY, choices[HAND_KEY].options[1][0]))
+    assert result_of(visit).subs == result.subs and not result_of(visit).by_hand
 
 
 @pytest.mark.parametrize(

@@ -65,7 +65,24 @@ def test_healthy_visits_agree_with_their_prediction(moved_m: float, rooms: int) 
     assert off == 0
     if moved_m == 0:
         assert max(worst) < 1e-3
+        assert found.predicted_sd_db == pytest.approx(found.sd_db, abs=1e-3)
     assert sum(w > AGREEMENT_DB for w in worst) <= 1
+
+
+@pytest.mark.parametrize("more_db", [0.29, -0.31])
+def test_a_measured_deviation_is_shown_beside_its_prediction(more_db: float) -> None:
+    """Every seat may agree with its prediction while narrow cancellations make another standard deviation."""
+    measured: Any = SimpleNamespace(
+        is_as_predicted=True, explanation=None, sd_db=4.0, predicted_sd_db=4.0 - more_db, left_out=(), by_sheet=False
+    )
+    measured.common_db = 0.0
+    result: Any = SimpleNamespace(
+        measured=SimpleNamespace(seats=("A1", "A2")), as_found=SimpleNamespace(sd_db=4.0), is_change=False
+    )
+    words = f"seats differ by 4.0 dB ({4.0 - more_db:.1f} predicted); no better setting"
+    assert bass._main_result(result, measured) == words
+    remarks = bass._comparison_remarks(measured, is_first=False)
+    assert [text.partition(": ")[2][:7] for text in remarks] == ([] if more_db > 0 else ["−0.3 dB"])
 
 
 def test_healthy_visits_of_image_sources_agree_as_well(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -123,6 +123,7 @@ def _verified(checked: Verification) -> dict[str, Any]:
         "round": checked.after,
         "settings": "by the issued sheet" if checked.by_sheet else "as entered",
         "sd_db": rounded(checked.sd_db, 2),
+        "predicted_sd_db": rounded(checked.predicted_sd_db, 2),
         "output_db": rounded(checked.output_db, 2),
         "seats": {
             seat: {"deviation_db": rounded(checked.deviation_db[seat], 2), "agreement_db": rounded(agreement, 2)}

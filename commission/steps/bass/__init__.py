@@ -42,6 +42,7 @@ from commission.steps.bass.measurement import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
 from commission.steps.bass.result import (
     FILTERS_KEY,
+    HAND_KEY,
     MOST_WEAKENED_DB,
     PRICES,
     SUM_KEY,
@@ -69,7 +70,6 @@ __all__ = [
     "Version",
     "evaluate",
     "in_use",
-    "plan",
     "solve",
     "solve_round",
     "verify",
@@ -103,9 +103,11 @@ CROSSOVER = Limit(
 CROSSOVER_U_DB = 0.5
 SHAPE_WORSE_DB = 1.5
 """A mean level that becomes less even over frequency by this much is mentioned (common practice, no source)."""
+UNLIKE_PREDICTED_DB = 0.3
+"""A measured seat-to-seat standard deviation this far from its prediction is explained (common practice, no source)."""
 CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
 PRICE_WORDS = {"even": "most even", "balanced": "balanced", "loud": "loud", "loudest": "loudest"}
-SUM_WORDS = {"even": "most even seats", "keep": "keep the sum"}
+SUM_WORDS = {"even": "even seats", "keep": "keep the sum"}
 
 BUDGETS = (
     budget_for.single(
@@ -200,7 +202,12 @@ def _crossover_checks(job: Job, result: BassResult) -> tuple[Check, ...]:
 
 
 def _tables(job: Job, result: BassResult, checked: Verification | str, checks: tuple[Check, ...]) -> list[Table]:
-    tables = [settings_table(result), *_filter_tables(result, job.system.processor.filters), figures_table(result)]
+    delay = job.system.processor.delay
+    tables = [
+        settings_table(result, delay.unit),
+        *_filter_tables(result, job.system.processor.filters),
+        figures_table(result),
+    ]
     if result.trade:
         tables.append(_trade_table(result))
     tables.append(_seats_table(result, checked, checks))
@@ -211,8 +218,8 @@ def _tables(job: Job, result: BassResult, checked: Verification | str, checks: t
     return tables
 
 
-def settings_table(result: BassResult) -> Table:
-    """What to set for each subwoofer: the change, and the resulting trim and setting."""
+def settings_table(result: BassResult, unit: str) -> Table:
+    """What to set for each subwoofer: the change, and the resulting trim and setting, in the unit of the processor."""
     title = "Settings by hand" if result.by_hand else "Proposed settings"
     if result.kept_because is not None:
         title = "Settings, left as they are"
@@ -223,7 +230,7 @@ def settings_table(result: BassResult) -> Table:
         (Column(key="delay", title="Delay", unit="ms", decimals=2, signed=True), lambda each: 1000 * each.delay_s),
         (Column(key="polarity", title="Polarity"), lambda each: "turn over" if each.polarity < 0 else "keep"),
         (Column(key="trim", title="New trim", unit="dB", decimals=1, signed=True), lambda each: each.trim_db),
-        (Column(key="setting", title="New setting", decimals=2), lambda each: each.setting),
+        (Column(key="setting", title="New setting", unit=unit, decimals=2), lambda each: each.setting),
         id="bass:settings",
         title=title,
         key=lambda each: each.channel.id,
@@ -467,10 +474,10 @@ def _main_result(result: BassResult, checked: Verification | str) -> str:
     if len(result.measured.seats) == 1:
         return "a setting for one seat is proposed" if result.is_change else "one seat; no better setting"
     differ = f"seats differ by {number(result.as_found.sd_db, 1)} dB"
-    if not isinstance(checked, str) and checked.is_as_predicted:
-        differ += ", as predicted"
+    if not isinstance(checked, str) and checked.is_as_predicted and checked.predicted_sd_db is not None:
+        differ += f" ({number(checked.predicted_sd_db, 1)} predicted)"
     if result.is_change:
-        return f"{differ}, {number(result.proposed.sd_db, 1)} dB as proposed"
+        return f"{differ}, {number(result.proposed.sd_db, 1)} dB {'by hand' if result.by_hand else 'as proposed'}"
     return f"{differ}; no better setting"
 
 
@@ -515,7 +522,7 @@ def _sum_choice(result: BassResult) -> Choice:
         (
             name,
             f"{SUM_WORDS[name]}: {number(each.figures.sd_db, 1)} dB seat to seat, output "
-            f"{number(each.figures.output_db, 1, signed=True)} dB, sum {number(each.sum_gain_db, 1, signed=True)} dB",
+            f"{number(each.figures.output_db, 1, signed=True)}, sum {number(each.sum_gain_db, 1, signed=True)} dB",
         )
         for name, each in reversed(result.candidates.items())
     )
@@ -525,20 +532,15 @@ def _sum_choice(result: BassResult) -> Choice:
 
 def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
     choices = []
-    if result.trade:
-        choices.append(_trade_choice(job, result))
-    if result.candidates and not result.by_hand:
-        choices.append(_sum_choice(result))
-    if offers_filters(job):
-        wanted = filters_wanted(job, result.measured.round)
-        choices.append(
-            Choice(
-                key=FILTERS_KEY,
-                title="Parametric filters of the subwoofers",
-                options=(("yes", "propose filters"), ("no", "gain, delay and polarity alone")),
-                current="yes" if wanted else "no",
-            )
-        )
+    if result.by_hand:  # the other choices would not change settings entered by hand
+        choices.append(_hand_choice(job, result))
+    else:
+        if result.trade:
+            choices.append(_trade_choice(job, result))
+        if result.candidates:
+            choices.append(_sum_choice(result))
+        if offers_filters(job):
+            choices.append(_filters_choice(job, result))
     if result.is_change:
         choices.append(
             Choice(
@@ -549,6 +551,21 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
             )
         )
     return tuple(choices)
+
+
+def _hand_choice(job: Job, result: BassResult) -> Choice:
+    current = job.decisions[result.measured.round, "bass", HAND_KEY]
+    options = ((current, "the settings by hand"), ("", "the proposal of the search"))
+    return Choice(key=HAND_KEY, title="Settings by hand or the proposal", options=options, current=current)
+
+
+def _filters_choice(job: Job, result: BassResult) -> Choice:
+    return Choice(
+        key=FILTERS_KEY,
+        title="Parametric filters of the subwoofers",
+        options=(("yes", "propose filters"), ("no", "gain, delay and polarity alone")),
+        current="yes" if filters_wanted(job, result.measured.round) else "no",
+    )
 
 
 def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_newest: bool) -> list[str]:
@@ -578,8 +595,8 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
         worst = result.sturdy
         yield (
             f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
-            f"{TEMPERATURE_OFF_K:.0f} K off, the seat-to-seat standard deviation stays below "
-            f"{number(worst.worst_db2**0.5, 1)} dB (worst: {worst.worst})."
+            f"{TEMPERATURE_OFF_K:.0f} K off, a seat-to-seat standard deviation of up to "
+            f"{number(worst.worst_db2**0.5, 1)} dB is calculated (worst: {worst.worst})."
         )
     before, after = result.as_found.shape_db, result.proposed.shape_db
     if after > before + SHAPE_WORSE_DB:
@@ -627,6 +644,14 @@ def _comparison_remarks(checked: Verification | str, *, is_first: bool) -> list[
     if isinstance(checked, str):
         return [] if is_first else [f"Predicted and measured are not compared: {checked}."]
     remarks = list(checked.left_out)
+    if checked.is_as_predicted and checked.predicted_sd_db is not None:
+        more_db = checked.sd_db - checked.predicted_sd_db
+        if abs(more_db) >= UNLIKE_PREDICTED_DB:
+            remarks.append(
+                f"Measured minus predicted seat-to-seat standard deviation: {number(more_db, 1, signed=True)} dB. The "
+                "levels of every seat agree with the prediction where the subwoofers do not cancel; narrow cancellations "
+                "change most with the position of the microphone and with noise."
+            )
     if checked.by_sheet:
         remarks.append("Settings that are not entered were taken from the settings sheet issued before.")
     if abs(checked.common_db) > 1.0:

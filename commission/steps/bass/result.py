@@ -276,7 +276,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     through = measured.through(filters, filter_width(job))
     crossover = placing.crossover(through, placed)
     sturdy = search_of.sturdiness(through.room, best, temperature)
-    proposed = version(through, "proposed", placed, price)
+    proposed = version(through, "proposed" if hand is None else "by hand", placed, price)
     gained, u = _gained(measured, (found, sturdy_found), (proposed, sturdy), price)
     kept = contradiction = _contradiction(job, measured.round, analyses)
     if hand is not None:

@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from commission.dsp.analysis import BASS_HZ, bass_level_db
+from commission.dsp.bass_search import figures
 from commission.dsp.bass_sum import SubSettings, unchanged
 from commission.dsp.biquads import filters_response
 from commission.dsp.spectrum import GRID_HZ
@@ -57,6 +58,8 @@ class Verification:
     changes: tuple[SubChange, ...]
     explanation: LikelyMistake | None
     sd_db: float
+    predicted_sd_db: float | None
+    """At the same seats and frequencies, from the earlier round; None where it holds other ones."""
     output_db: float
     deviation_db: dict[str, float]
     """Of each seat, as measured: its mean level minus the mean of the seats."""
@@ -209,6 +212,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
         changes=changes,
         explanation=explain(job, changes, settings, slope_s, compressed),
         sd_db=now.sd_db,
+        predicted_sd_db=_predicted_sd_db(wanted, before, after, seats),
         output_db=now.figures.output_db,
         deviation_db={s: v for s, v in zip(after.seats, now.deviation_db, strict=True) if s in seats},
         by_sheet=any(job.setting(after.round, sub).trim_db is None for sub in after.subs),
@@ -228,6 +232,17 @@ def _settings(job: Job, before: str, after: str, channel: str) -> tuple[Setting,
 
 def _sum_db(parts: ComplexArray, inside: np.ndarray) -> FloatArray:
     return np.array([bass_level_db(total)[inside] for total in parts.sum(axis=0)])
+
+
+def _predicted_sd_db(
+    wanted: ComplexArray, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str]
+) -> float | None:
+    """Seat-to-seat standard deviation of `wanted` [shape=(subs, seats, BASS_HZ)] at the points of the later round."""
+    points = np.isin(BASS_HZ, after.room.freq_hz)
+    if tuple(seats) != after.seats or not np.isin(after.room.freq_hz, before.room.freq_hz).all():
+        return None
+    room = replace(after.room, values=wanted[..., points])
+    return figures(room, unchanged(len(wanted))).sd_db
 
 
 CANCELLING_DB = 6.0

@@ -39,7 +39,7 @@ The dotted area reaches from the lowest to the highest seat as measured. The two
 with the settings at the left.
 
 - **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
-- **p** returns to the proposal, **b** to the settings as measured.
+- **p** returns to the proposal, or to the settings by hand that are stored; **b** to the settings as measured.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
 - **Enter** stores the settings for the settings sheet. Proposed filters stay as they are.
 
@@ -116,7 +116,8 @@ class BassScreen(VisitScreen):
             return
         result = self._result
         self.show_head(f"Bass by hand, {round_name(result.measured.round)}")
-        todo = "← → change the value, Enter stores the settings, p: proposal, b: as measured."
+        first = "as stored" if result.by_hand else "proposal"
+        todo = f"← → change the value, Enter stores the settings, p: {first}, b: as measured."
         self.query_one("#todo", Static).update(Content(clean_text(self.commission.working or todo)))
         now = version(result.through, "by hand", self.settings)
         entered = proposals(self.visit.job, result.measured, result.space, self.settings, result.filters)
