@@ -32,6 +32,15 @@ class LatencyFit:
     """Arrival minus common latency, flight and applied delay, NaN where unknown. [shape=(n,)]"""
 
 
+PAIR_AGREES_S = 0.4e-3
+"""Two channels confirm each other within this, which is 14 cm (common practice, no source)."""
+
+
+def enough_in_common(times_s: FloatArray) -> bool:
+    """Whether the median of some times holds for all of them: of three or more, or of two that agree. [shape=(n,)]"""
+    return len(times_s) >= 3 or (len(times_s) == 2 and float(np.ptp(times_s)) <= PAIR_AGREES_S)
+
+
 def common_latency(
     arrivals_s: FloatArray,
     distances_m: FloatArray,
@@ -42,11 +51,12 @@ def common_latency(
     """The latency τ common to all channels, as the median of arrival minus flight and applied delay.
 
     Up to half of the channels may be wrong without moving it far. `among` says which channels count (subwoofers have
-    latencies of their own). None with fewer than three of them. [shape=(n,) each, NaN where unknown]
+    latencies of their own). None with fewer than three of them, unless two agree within `PAIR_AGREES_S`.
+    [shape=(n,) each, NaN where unknown]
     """
     travel = np.asarray(arrivals_s - distances_m / speed_m_s - applied_s)
     counted = np.isfinite(travel) if among is None else np.isfinite(travel) & among
-    if counted.sum() < 3:
+    if not enough_in_common(travel[counted]):
         return None
     latency = float(np.median(travel[counted]))
     return LatencyFit(latency, freeze(travel - latency))

@@ -95,6 +95,34 @@ def test_a_wrong_setting_without_any_sound() -> None:
     assert "likely" in likely.title and "the tape reading is wrong" in likely.alternatives
 
 
+def stereo(unit: str = "m", step: float = 0.01, late_s: float = 0.0) -> SoundRoom:
+    """Two main loudspeakers and a subwoofer; `late_s`: latency of FR."""
+    return quiet(system=cinema(["FL", "FR", "SUB1"], processor=processor_of(unit, step))).delay("FR", late_s)
+
+
+@pytest.mark.parametrize("metres", [-1.4, 0.8])
+@pytest.mark.parametrize("heard", [True, False])
+def test_of_two_main_channels_the_distance_entered_shows_which_is_wrong(metres: float, heard: bool) -> None:
+    room = stereo(late_s=-metres / quiet().speed_m_s)
+    finding = only(room if heard else room.drop(None), "settings.distance", entered(room, "FR", metres))
+    assert finding.channels == ("FR",) and "likely" not in finding.title
+
+
+def test_of_two_that_arrive_together_the_setting_of_one_makes_up_for_its_latency() -> None:
+    room = one_seat(stereo())
+    assert found(room, entered(room, "FR", 1.0)) == {}
+
+
+def test_two_distances_in_the_wrong_unit_show_it() -> None:
+    room = stereo("ft", 0.1)
+    job = room.job(*[setting(c, distance=round(d, 1)) for c, d in room.distances_m.items()])
+    assert "metres, the processor reads feet" in found(room, job)["settings.unit"][0].title
+
+
+def test_two_main_channels_that_agree_show_a_late_subwoofer() -> None:
+    assert only(stereo().delay("SUB1", 0.012), "settings.sub-latency").channels == ("SUB1",)
+
+
 @pytest.mark.parametrize(("ids", "named"), [(["FL", "BL", "TpFR"], False), (["FL", "SiL", "BL", "TpFR"], True)])
 def test_where_no_setting_is_noted_three_aligned_channels_show_a_fourth_that_is_not(
     ids: list[str], named: bool

@@ -118,6 +118,8 @@ def likely_delays(result: DistancesResult) -> str | None:
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
     """Channels whose setting, tape or sound does not agree with the other two, the surest cause for each."""
     mains = {c: each for c, each in result.channels.items() if not each.channel.is_sub}
+    if len(mains) == 2:
+        return _of_two(job, tuple(mains.values()), result)
     if len(mains) < 3 or delays_fault(job, result) is not None:
         return ()
     limit_s = job.limit("distances.arrival").upper / 1000
@@ -134,6 +136,50 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
             out.append(found)
     subs = (each for each in result.channels.values() if each.channel.is_sub)
     return (*out, *(found for each in subs if (found := _of_sub(each, result)) is not None))
+
+
+def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResult) -> tuple[WrongTime, ...]:
+    """The one of two main channels whose setting is not its distance, while the other's is.
+
+    Delays and arrivals only show that the two differ; a processor that takes distances shows which of them is wrong.
+    """
+    delay = job.system.processor.delay
+    if delay.unit == "ms" or any(each.held is None for each in mains):
+        return ()
+    off = {}
+    for each in mains:
+        error_s = delays_of.unit_m(delay.unit) * (each.setting.exact - (each.held or 0.0)) / each.speed_m_s
+        u_s = each.check_setting.uncertainty / 1000
+        slack_s = job.limit("distances.arrival").upper / 1000 + step_s(delay, result.speed_m_s)
+        if surely_above(abs(error_s), slack_s, u_s):
+            off[each.channel.id] = (each, error_s, u_s, slack_s)
+    if len(off) != 1:
+        return ()
+    ((each, error_s, u_s, slack_s),) = off.values()
+    (other,) = (main for main in mains if main is not each)
+    heard = False
+    if each.arrival_s is not None and other.arrival_s is not None:
+        late_s = each.arrival_s - other.arrival_s
+        if abs(late_s) <= slack_s:
+            return ()  # both arrive together: the setting makes up for a delay of the loudspeaker's own
+        heard = abs(late_s - error_s) <= slack_s + 2 * each.arrival_u_s
+    return (
+        WrongTime(
+            channel=each.channel.id,
+            what="setting",
+            error_s=error_s,
+            u_s=u_s,
+            likely=not (heard or _is_placed(job, each)),
+            seats=int(heard),
+        ),
+    )
+
+
+def _is_placed(job: Job, each: ChannelDistance) -> bool:
+    """Whether a channel has a tape reading that its position confirms."""
+    geometry = geometry_m(job, each.channel)
+    slack_m = max(-job.limit("layout.tape").lower, job.limit("layout.tape").upper)
+    return each.origin == "tape" and geometry is not None and abs(each.distance_m - geometry) <= slack_m
 
 
 def _of_sub(each: ChannelDistance, result: DistancesResult) -> WrongTime | None:
@@ -165,7 +211,7 @@ def _of_channel(
     if setting_s is not None:
         # Setting and sound agree against the tape, or tape and sound against the setting.
         u_s = each.check_setting.uncertainty / 1000
-        placed = each.origin == "tape" and geometry is not None and abs(tape_off_s) <= slack_s
+        placed = _is_placed(job, each)
         if off and sound_s is not None and abs(sound_s + setting_s) <= limit_s + 2 * each.arrival_u_s:
             # The positions can confirm the tape: then the setting makes up for a delay of the loudspeaker's own.
             what: Literal["tape", "unknown"] = "unknown" if placed else "tape"

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.latency import UnitFit, common_latency, unit_factor
+from commission.dsp.latency import UnitFit, common_latency, enough_in_common, unit_factor
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, DelayRange, FloatArray, Job, Limit, Verdict
 from commission.model.formatting import number
@@ -324,8 +324,10 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     delay, mains, held, residual = job.system.processor.delay, measured.mains, measured.held, measured.residual_s
     u = measured.u_s
     by_tape = _to_enter(job, measured.speed_m_s, measured.tape_m)
-    # A subwoofer's setting may hold its own latency: main channels determine the unit, where there are enough.
-    ratio = _ratio(np.where(mains, held, np.nan) if mains.sum() >= 3 else held, by_tape, delay)
+    # A subwoofer's setting may hold its own latency: main channels determine the unit, where they agree or are enough.
+    ratio = _ratio(np.where(mains, held, np.nan), by_tape, delay)
+    if ratio is None and mains.sum() < 3:
+        ratio = _ratio(held, by_tape, delay)
     tape_error_s = _held_errors(measured.applied_s, by_tape, mains)
     together = _together(measured.alignment_s, residual, tape_error_s, mains)
     one_step_s = step_s(delay, measured.own_m_s)
@@ -355,7 +357,7 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
         entered_s=entered_s,
         suits_sound=suits_sound,
         keeps=keeps | by_bass | suits_sound,
-        shifted=shifted | latent & _has_latency(job, measured.known, -tape_error_s, latent),
+        shifted=shifted | latent & np.isfinite(residual) & _has_latency(job, measured.known, -tape_error_s, latent),
     )
 
 
@@ -627,7 +629,7 @@ def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], delay
 def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[np.bool_]) -> FloatArray:
     """Arrival minus the median of the main channels that ran through the processor's delays [s]."""
     voices = voices & np.isfinite(arrivals)
-    if voices.sum() < 3:
+    if not enough_in_common(arrivals[voices]):
         return np.full(len(arrivals), np.nan)
     return np.where(passes, arrivals - np.median(arrivals[voices]), np.nan)
 
@@ -845,4 +847,8 @@ def _judged_arrival(
         return None, AGAINST_TAPE, heard.why or "its response shows no arrival"
     if heard.passes_delays and math.isnan(times.held):
         return None, AGAINST_TAPE, "its setting is not entered, so the delay that the processor adds is unknown"
-    return None, AGAINST_TAPE, "fewer than three main channels have an arrival, a distance and a setting"
+    return (
+        None,
+        AGAINST_TAPE,
+        "fewer than three main channels have an arrival, a distance and a setting, or two that agree",
+    )
