@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from commission.dsp.noise import LEAST_TAIL_S
 from commission.dsp.spectrum import cumulative, smoothed_level_db
 from commission.dsp.uncertainty import combine
 from commission.model import ComplexArray, FloatArray, freeze
@@ -58,9 +59,6 @@ SUB_SMOOTHING_S = 0.0005
 """Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a subwoofer
 radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
 low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
-_HEAD_S = 0.25
-"""What comes earlier than this before the peak is noise: a mode of the room takes less to build up (common practice, no
-source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,8 +123,13 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     """
     size = np.abs(_smoothed(impulse, rate_hz))
     peak = float(size.max(initial=0.0))
-    head = size[: max(0, int(np.argmax(size)) - round(_HEAD_S * rate_hz))]
-    noise = max(_rms(size[int(0.85 * len(size)) :]), _rms(head))
+    strong = int(np.argmax(size >= peak * 10 ** (SUB_SECOND_THRESHOLD_DB / 20)))
+    # Only what comes before the sound can be taken for it, and the end of a short response still rings.
+    before = size[:strong]
+    if len(before) >= LEAST_TAIL_S * rate_hz:
+        noise = 1.4826 * float(np.median(before))  # of a normal distribution
+    else:
+        noise = _rms(size[int(0.85 * len(size)) :])
     ratio_db = 20 * np.log10(peak / max(noise, 1e-30)) if peak > 0 else 0.0
     if ratio_db < LEAST_SUB_PEAK_TO_NOISE_DB:
         needed = f"{LEAST_SUB_PEAK_TO_NOISE_DB:.0f} dB needed"
@@ -134,10 +137,9 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     raised_db = max(SUB_ABOVE_NOISE_DB - ratio_db - SUB_THRESHOLD_DB, 0.0)
     threshold = peak * 10 ** ((SUB_THRESHOLD_DB + raised_db) / 20)
     index = int(np.argmax(size >= threshold))
-    before = float(size[index - 1]) if index else 0.0
-    part = (threshold - before) / max(float(size[index]) - before, 1e-30)
+    below = float(size[index - 1]) if index else 0.0
+    part = (threshold - below) / max(float(size[index]) - below, 1e-30)
     onset_s = max(0.0, index - 1 + part) / rate_hz
-    strong = int(np.argmax(size >= peak * 10 ** (SUB_SECOND_THRESHOLD_DB / 20)))
     weak = np.nonzero(size[index:strong] < threshold)[0]
     gap_s = (int(weak[-1]) + 1) / rate_hz if len(weak) else 0.0
     delay_s, u_s, notes = _low_pass_delay(low_pass_of(impulse, rate_hz, index))

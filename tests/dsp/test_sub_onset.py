@@ -105,6 +105,14 @@ def test_an_onset_near_the_noise_is_true_within_its_uncertainty(kind: str, seed:
     assert abs(found.time_s - truth_s - lead_s) <= 3 * found.u_s  # as without noise
 
 
+@pytest.mark.parametrize("seed", range(4))
+def test_a_response_that_ends_while_the_room_rings_has_an_onset(seed: int) -> None:
+    h, truth_s = subwoofer(seed, "linkwitz-riley", 4, 100.0)
+    found = timing.sub_arrival(h[: round(0.2 * RATE_HZ)], RATE_HZ)
+    assert found.time_s is not None
+    assert abs(found.time_s - truth_s) <= 3 * found.u_s  # as of a whole response
+
+
 def test_a_weaker_sound_before_the_first_strong_one_leaves_the_arrival_between_the_two() -> None:
     # Ringing before the sound, as of a linear-phase crossover at 80 Hz: one half-wave of 6 ms at −16 dB.
     h, truth_s = subwoofer(2)
