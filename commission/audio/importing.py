@@ -119,9 +119,13 @@ class FileImporter:
             for r in (*job.responses, *job.noises, *job.driven)
         }
         out = []
+        refuted = _refuted_stimuli(rows, job)
         for row in rows:
             row = _as_noise(row, job) if row.kind == "noise" else row
             problem = None if row.is_stimulus else _problem(row, job)
+            if problem is None and row.kind == "sweep" and row.stimulus_name in refuted:
+                found = f"a stimulus, {row.stimulus_name}, with which most main loudspeakers give no impulse response"
+                problem = str(InputError(shown(row.path), found, "the signal that was played"))
             place = (row.round or "", row.channel or "", row.seat or "")
             duplicate = next((stored[each + place] for each in _recordings(row) if each + place in stored), None)
             out.append(replace(row, problem=problem, duplicate_of=duplicate, warning=row.file_warning))
@@ -504,6 +508,19 @@ def _as_noise(row: ImportRow, job: Job) -> ImportRow:
 def _problem(row: ImportRow, job: Job) -> str | None:
     """Why a row cannot be stored as it is; None when it can."""
     return row.file_problem or _place_problem(row, job) or _kind_problem(row)
+
+
+def _refuted_stimuli(rows: Sequence[ImportRow], job: Job) -> frozenset[str]:
+    """Stimuli with which most recordings of main loudspeakers give no impulse response.
+
+    A subwoofer may give one even so: its few octaves pass in a small part of the sweep.
+    """
+    channels = {channel.id for channel in job.system.channels if not channel.is_sub}
+    refused: dict[str, list[bool]] = {}
+    for row in rows:
+        if row.kind == "sweep" and row.stimulus_name is not None and row.channel in channels:
+            refused.setdefault(row.stimulus_name, []).append(row.sweep_problem is not None)
+    return frozenset(name for name, each in refused.items() if 2 * sum(each) > len(each))
 
 
 def _place_problem(row: ImportRow, job: Job) -> str | None:

@@ -43,7 +43,8 @@ they hold the click of the cut and nothing else."""
 FIRST_DB, FIRST_WITHIN_S = -10.0, 0.15
 """The direct sound is heard in all bands at once; the strongest moment is that of a reflection here and there."""
 STRONG_DB = -25.0
-"""Bands above this hold what was played; in weaker ones the distortion of a lower tone can be strongest."""
+"""Bands above this hold what was played; in weaker ones the distortion of a lower tone can be strongest, and noise is
+nearly as loud as the first sound."""
 TAPER_S = 0.05
 SHORTEST_SPREAD_S = 1.0
 """A shorter recording cannot spread its energy over seconds, and is accepted where nothing contradicts it."""
@@ -158,12 +159,12 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
     for strongest_s, first_s, level_db in zip(strongest, first, bands.level_db, strict=True):
         shape, spread_s = _shape(strongest_s, level_db, 1 / df_hz)
         played_s = strongest_s[np.isfinite(strongest_s) & (level_db > STRONG_DB)]
-        heard = inside
+        heard = inside & (level_db > STRONG_DB)
         most_s = _spread_of_most(played_s) if len(played_s) >= FEWEST_FOR_SWEEP else math.inf
         if most_s <= WINDOW_S and not _rises(played_s):
             # A rattle fills the bands in which a subwoofer plays nothing, while a low tone passes.
             shape, spread_s = Shape.COMPACT, most_s
-            heard = inside & (np.abs(strongest_s - np.median(played_s)) <= WINDOW_S)
+            heard &= np.abs(strongest_s - np.median(played_s)) <= WINDOW_S
         first_s = first_s[heard]
         if shape is Shape.COMPACT and _leans(bands.centres_hz[heard], first_s):
             shape, spread_s = Shape.SWEEP, float(np.ptp(first_s[np.isfinite(first_s)]))

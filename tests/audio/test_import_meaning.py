@@ -334,6 +334,19 @@ def test_a_silent_channel_is_a_sweep_like_the_others_and_not_a_wrong_stimulus(tm
     assert (silent.snr_db or 0.0) < 6  # noise of both stretches is alike within its scatter
 
 
+def test_a_subwoofer_is_refused_with_the_stimulus_that_the_main_loudspeakers_refuse(tmp_path: Path) -> None:
+    for n, channel in enumerate(("FL", "FC", "SUB1")):
+        write(tmp_path / f"A2_{channel}.wav", recording(sweep(), room(0.01, n, sub=channel == "SUB1"), seed=n))
+    wrong, right = (write(tmp_path / "other" / f"{seconds}.wav", sweep(seconds=seconds)) for seconds in (2.8, 3.0))
+    alone, together, good = (
+        {row.channel: row.problem for row in survey(tmp_path / files, options=replace(AS_FOUND, stimulus=stimulus))}
+        for files, stimulus in (("A2_SUB1.wav", wrong), ("", wrong), ("", right))
+    )
+    assert alone["SUB1"] is None  # its few octaves pass in half a second
+    assert "with which most main loudspeakers give no impulse response" in (together["SUB1"] or "")
+    assert not any(good.values())
+
+
 def test_a_stimulus_that_was_not_played_is_refused_at_import_and_at_analysis(tmp_path: Path) -> None:
     path = write(tmp_path / "A2_FL.wav", recording(sweep(), room()))
     wrong = write(tmp_path / "other" / "wrong.wav", sweep(seconds=2.8))

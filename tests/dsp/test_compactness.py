@@ -288,6 +288,20 @@ def test_a_lean_of_4_ms_an_octave_is_a_wrong_stimulus(ms_per_octave: float, band
     assert compactness._leans(centres_hz, times_s) is leans
 
 
+@pytest.mark.parametrize(("weaker_db", "expected"), [(0, Shape.SWEEP), (-35, Shape.COMPACT)])
+def test_bands_that_are_nearly_noise_do_not_lean(weaker_db: float, expected: Shape) -> None:
+    """A burst in each half octave, 6 ms an octave earlier than the one below; a subwoofer plays only those below 300 Hz."""
+    time_s = np.arange(2 * RATE) / RATE
+    x = np.zeros(len(time_s))
+    for centre_hz in 1000.0 * 2.0 ** (np.arange(-8, 7) / 2):
+        at_s = 0.1 - 0.006 * max(math.log2(centre_hz / 300), 0)
+        gain_db = weaker_db if centre_hz > 300 else 0
+        burst = np.sin(2 * np.pi * centre_hz * time_s) * np.exp(-(((time_s - at_s) / 0.01) ** 2))
+        x += 10 ** (gain_db / 20) * burst
+    ((shape, _),) = deconvolved_shapes(fft.rfft(x)[np.newaxis], 0.5)
+    assert shape is expected
+
+
 def test_a_band_leads_by_the_first_moment_within_10_db() -> None:
     power = np.array(
         [[0.0, 0.2, 0.05, 0.5, 1.0, 0.3], [0.9, 0.0, 0.0, 0.0, 1.0, 0.0], [1.0, 0.0, 0.0, 0.0, 0.0, 0.2]]
