@@ -527,6 +527,11 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
+    unknown = [e.distances.no_swap_reason] if e.distances.no_swap_reason and e.seats.cells else []
+    listen = (
+        f"Listen whether {listed(list(off))} {'plays' if len(off) == 1 else 'play'} from the right place. "
+        * len(unknown)
+    )
     yield FindingDetails(
         title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
         channels=tuple(off),
@@ -536,13 +541,14 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             + f", limit {_trim_db(e):g} dB",
             *_by_responses(e, {c: every[c][1] for c in off}),
             *_at_once(e, off),
+            *unknown,
         ),
         alternatives=(
             "the volume was moved between readings",
             "the meter was held elsewhere",
             *_may_be_doubled(e, [c for c, value in off.items() if value > 0]),
         ),
-        confirm=f"Read {worst} again, and one channel within the limit.",
+        confirm=listen + f"Read {worst} again, and one channel within the limit.",
         remedy="Enter the trims from the settings sheet.",
     )
 
@@ -740,20 +746,24 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         other = partner if odd == channel else channel
         low = (off < 0) == (odd == channel)
         place, side = ("below", "lower") if off < 0 else ("above", "higher")
+        level = f"{abs(off):.1f} dB {'low' if low else 'loud'}"
         yield FindingDetails(
-            title=f"{odd} {abs(off):.1f} dB {'low' if low else 'loud'} at every seat",
-            channels=(odd,),
+            title=f"{odd} {level} at every seat"
+            if odd
+            else f"{channel} or {partner} {abs(off):.1f} dB off at every seat",
+            channels=(odd,) if odd else (channel, partner),
             evidence=(
                 f"{channel} is {abs(off):.1f} ± {2 * CHANNEL_OFF_U_DB:.1f} dB {place} {partner}, {side} at {alike} of "
                 f"{compared} seats",
                 "the same at all seats: the channel, neither the room nor the microphone's gain",
+                *(() if odd else ("which of the two is not determined without a third channel",)),
             ),
             alternatives=(
                 f"the loudspeakers of {channel} and {partner} differ in kind",
-                f"not {odd} but {other}: too {'loud' if low else 'low'}",
+                *((f"not {odd} but {other}: too {'loud' if low else 'low'}",) if odd else ()),
             ),
             confirm=f"Read {channel} and {partner} with the meter (levels).",
-            remedy=f"Correct the trim of {odd}.",
+            remedy=f"Correct the trim of {odd or 'the one that is off'}.",
         )
 
 
@@ -798,14 +808,15 @@ def _distance_m(e: Evidence, channel: str, seat: str) -> float | None:
     return max(distance_m(one.position_m, other.position_m), 0.1)
 
 
-def _odd_one(result: SeatsResult, channel: str, partner: str) -> str:
-    """Which of a pair is farther from the middle of all main channels."""
+def _odd_one(result: SeatsResult, channel: str, partner: str) -> str | None:
+    """Which of a pair is farther from the middle of the other main channels; None where there are no others."""
     mains = {c: result.channel_level_db[c] for c in result.against if c in result.channel_level_db}
     if partner not in mains:
         return channel
-    middle = float(
-        np.median([level for c, level in mains.items() if c not in (channel, partner)] or list(mains.values()))
-    )
+    others = [level for c, level in mains.items() if c not in (channel, partner)]
+    if not others:
+        return None
+    middle = float(np.median(others))
     return channel if abs(mains[channel] - middle) >= abs(mains[partner] - middle) else partner
 
 

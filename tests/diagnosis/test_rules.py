@@ -789,6 +789,17 @@ def test_two_loudspeakers_off_by_the_same_are_the_volume_and_one_of_two_is_a_tri
     assert set(only(room, "settings.trims", with_levels(room, FL=81.0, FR=78.0)).channels) == {"FL", "FR"}
 
 
+def test_levels_without_a_clock_may_be_those_of_exchanged_loudspeakers() -> None:
+    room = quiet()
+    job = with_levels(room, FC=79.0, TpBR=72.0)
+    clockless = Analyses(replace(item, clock=None) for item in room.analyses())
+    (got,) = findings(job, AS_FOUND, clockless, OUTCOMES)
+    assert (got.id, set(got.channels)) == ("settings.trims", {"FC", "TpBR"})
+    assert "exchanged is not determined" in got.evidence[-1]
+    assert "play from the right place" in got.confirm
+    assert not any("exchanged" in text for text in only(room, "settings.trims", job).evidence)
+
+
 def test_a_response_decides_where_one_reading_scatters_too_much() -> None:
     """A reading of 2.2 dB off, ± 2.2 dB: with the response it is sure, against it or alone it is not."""
     room = quiet()
@@ -853,6 +864,14 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
     finding = only(room, "settings.channel-level", without_readings(room))
     assert finding.channels == ("SiL",)
     assert "loud at every seat" in finding.title
+
+
+def test_of_two_loudspeakers_alone_responses_do_not_say_which_is_off() -> None:
+    room = SoundRoom(cinema(["FL", "FR"]), uneven_db=0.5).add_db("FR", -6)
+    finding = only(room, "settings.channel-level", without_readings(room))
+    assert set(finding.channels) == {"FL", "FR"}
+    assert finding.title.startswith("FR or FL ")
+    assert any("which of the two is not determined" in text for text in finding.evidence)
 
 
 def test_a_centre_without_partner_is_loud_only_beyond_what_models_differ_by() -> None:

@@ -409,7 +409,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=SLIGHT,
     ),
     "settings.channel-level": PlainFinding(
-        text="{channels} [was|is|were|are] louder or quieter at every seat than the other of the pair; likely a setting.",
+        text="{channels} [was|is|were|are] out of balance at every seat, too loud or too quiet; likely a setting.",
         notice="sounds lean to one side.",
         mending="Correct its loudness in the processor.",
         severity=CLEAR,

@@ -107,13 +107,16 @@ def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, 
     """
     found = surveyed(job, round_id, analyses)
     if isinstance(found, str):
-        return {}, f"exchanged loudspeakers cannot be detected: {found}"
+        return {}, f"whether loudspeakers are exchanged is not determined: {found}"
     matching = matched(job, round_id, analyses)
     assert matching is not None
     if matching.scattered:
-        return {}, "exchanged loudspeakers cannot be detected: the recordings share no clock"
+        return {}, "whether loudspeakers are exchanged is not determined: the recordings share no clock"
     if matching.unexplained:
-        return {}, "exchanged loudspeakers cannot be detected: the arrivals fit neither the positions nor an exchange"
+        return (
+            {},
+            "whether loudspeakers are exchanged is not determined: the arrivals fit neither the positions nor an exchange",
+        )
     names = found.channels
     heard = {channel for channel, _ in found.recordings}
     if len({seat for _, seat in found.recordings}) < 2 and not matching.sure:
