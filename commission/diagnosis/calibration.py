@@ -527,11 +527,10 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
-    unknown = [e.distances.no_swap_reason] if e.distances.no_swap_reason and e.seats.cells else []
-    listen = (
-        f"Listen whether {listed(list(off))} {'plays' if len(off) == 1 else 'play'} from the right place. "
-        * len(unknown)
-    )
+    mains = [c for c in off if c in e.seats.against]
+    unknown = [e.distances.no_swap_reason] if mains and e.distances.no_swap_reason else []
+    verb = "plays" if len(mains) == 1 else "play"
+    listen = f"Listen whether {listed(mains)} {verb} from the right place. " if unknown else ""
     yield FindingDetails(
         title=f"trims off, {worst} by {abs(off[worst]):.1f} dB",
         channels=tuple(off),
@@ -548,7 +547,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             "the meter was held elsewhere",
             *_may_be_doubled(e, [c for c, value in off.items() if value > 0]),
         ),
-        confirm=listen + f"Read {worst} again, and one channel within the limit.",
+        confirm=f"{listen}Read {worst} again, and one channel within the limit.",
         remedy="Enter the trims from the settings sheet.",
     )
 
