@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
-from commission.dsp.matching import SWAP_Z
+from commission.dsp.matching import SWAP_Z, Explanation
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model import Verdict
 from commission.model.formatting import number
@@ -124,35 +124,50 @@ def _from_one_seat(e: Evidence, circle: list[str]) -> tuple[str, ...]:
 SWAP_OR_FILES = "wiring.swap-or-files"
 
 
+def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanation, str] | None:
+    """Of explanations that the arrivals leave open the one by cables and the one by files, and why; None for others."""
+    best, *others = rivals
+    if len(rivals) == 2 and {each.kind for each in rivals} == {"loudspeakers", "seats"}:
+        cables, files = sorted(rivals, key=lambda each: each.kind)
+        return cables, files, "the seats mirror each other as the channels do"
+    at_seat = [
+        each for each in others if each.kind == "exchanged-at-seat" and set(each.channels) == set(best.channels)
+    ]
+    if (
+        best.kind != "loudspeakers"
+        or not at_seat
+        or {each.seats[0] for each in others if each.seats} != {at_seat[0].seats[0]}
+    ):
+        return None
+    return best, at_seat[0], "the other seats are about as far from both"
+
+
 def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """Two channels that sound from each other's places at one seat, where the other seats are about as far from both."""
+    """Channels that sound from each other's places, or recordings with the wrong names: both arrive the same."""
     survey, matching = surveyed(e.job, e.round, e.screening.usable), matched(e.job, e.round, e.screening.usable)
     if isinstance(survey, str) or matching is None or matching.scattered:
         return
-    for best, *rivals in matching.undecided:
-        exchanged = [
-            each for each in rivals if each.kind == "exchanged-at-seat" and set(each.channels) == set(best.channels)
-        ]
-        if (
-            best.kind != "loudspeakers"
-            or not exchanged
-            or {each.seats[0] for each in rivals if each.seats} != {exchanged[0].seats[0]}
-        ):
+    for rivals in matching.undecided:
+        if (found := _same_arrivals(rivals)) is None:
             continue
-        channels, seat = [survey.channels[i] for i in sorted(best.channels)], survey.seats[exchanged[0].seats[0]]
-        causes = ", or ".join(in_words(each, survey.channels, survey.seats) for each in (best, *rivals))
+        cables, files, why = found
+        channels = [survey.channels[i] for i in sorted(cables.channels)]
+        seats = [survey.seats[i] for i in sorted(files.seats)]
+        at = listed(seats)
+        causes = ", or ".join(in_words(each, survey.channels, survey.seats) for each in rivals)
+        what = "the recordings of {} exchanged" if files.kind == "seats" else "their recordings exchanged at {}"
         yield FindingDetails(
-            title=f"{listed(channels)} swapped, or their recordings exchanged at {seat}",
+            title=f"{listed(channels)} swapped, or {what.format(at)}",
             channels=tuple(channels),
-            seats=(seat,),
+            seats=tuple(seats),
             evidence=(
-                f"at {seat} each of them arrives when the other one should: z = {best.z:.0f}, threshold 4",
-                f"the cause is not determined, because the other seats are about as far from both: {causes}",
+                f"at {at} each of them arrives when the other one should: z = {cables.z:.0f}, threshold 4",
+                f"the cause is not determined, because {why}: {causes}",
             ),
             alternatives=("the positions were entered the wrong way round",),
             confirm=f"Play soft noise on {channels[0]} alone and listen which loudspeaker sounds.",
             remedy=(
-                f"If the other one sounds, connect the cables correctly; otherwise measure both at {seat} again. "
+                f"If the other one sounds, connect the cables correctly; otherwise measure both at {at} again. "
                 f"{caution(e, *channels)}"
             ),
         )

@@ -342,6 +342,17 @@ def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_fil
     assert "amplifier off" in finding.remedy
 
 
+@pytest.mark.parametrize("swapped", [True, False])
+def test_a_pair_exchanged_or_the_recordings_of_two_seats_that_mirror_each_other(swapped: bool) -> None:
+    """Left and right of three in front, heard at two seats left and right of the middle: both arrive the same."""
+    room = SoundRoom(cinema(["FL", "FC", "FR"]), uneven_db=0.5)
+    room = room.swap("FL", "FR") if swapped else room.exchange_seats("A1", "A3")
+    finding = only(room.drop(None, ["A2", "B1", "B2", "B3"]), "wiring.swap-or-files")
+    assert finding.title == "FL and FR swapped, or the recordings of A1 and A3 exchanged"
+    assert (finding.channels, finding.seats) == (("FL", "FR"), ("A1", "A3"))
+    assert "not determined, because the seats mirror each other" in finding.evidence[1]
+
+
 @pytest.mark.parametrize("seat", ["A1", "A3"])
 def test_files_exchanged_at_a_seat_with_a_mirrored_one_are_not_passed_over(seat: str) -> None:
     """FL, FC and FR measured at the mirrored seat arrive alike: the cause is open, but the place is not passed.

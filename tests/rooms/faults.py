@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 
 import numpy as np
 
@@ -125,22 +126,21 @@ def _difference(i: Installation, a: str, b: str) -> float:
     return float(np.linalg.norm(d if _delays_known(i) else d - d.mean()))
 
 
-def _like_exchanged_seats(i: Installation, a: str, b: str) -> bool:
-    """Whether the arrivals of two exchanged loudspeakers are those of two seats' exchanged recordings.
+def _like_exchanged_seats(i: Installation, a: str, b: str, seats: tuple[int, int] | None = None) -> bool:
+    """Whether the arrivals of two exchanged loudspeakers are those of two seats' exchanged recordings; of these where given.
 
     Left and right of a symmetric room, and the seats mirrored about its middle: nothing in the arrivals says which.
     """
     flights, mains = _flights(i), i.scene.mains
     own = np.array([flights[c] for c in mains])
     swapped = np.array([flights[{a: b, b: a}.get(c, c)] for c in mains])
-    for s in range(own.shape[1]):
-        for k in range(s):
-            exchanged = own.copy()
-            exchanged[:, [s, k]] = own[:, [k, s]]
-            off = swapped - exchanged
-            off -= off.mean() if _delays_known(i) else off.mean(axis=1, keepdims=True)
-            if float(np.linalg.norm(off)) < SWAP_S:
-                return True
+    for s, k in (seats,) if seats else combinations(range(own.shape[1]), 2):
+        exchanged = own.copy()
+        exchanged[:, [s, k]] = own[:, [k, s]]
+        off = swapped - exchanged
+        off -= off.mean() if _delays_known(i) else off.mean(axis=1, keepdims=True)
+        if float(np.linalg.norm(off)) < SWAP_S:
+            return True
     return False
 
 
@@ -848,12 +848,16 @@ def seats_exchanged(i: Installation, rng) -> Planted | None:
     for c in i.channels:
         plan.file_of[(c, a)], plan.file_of[(c, b)] = (c, b), (c, a)
     good = i.scene.capture.clock != "none" and _seat_information(i, a, b) >= 1.2e-3 and len(i.scene.mains) >= 3
+    why = "" if good else "no clock, or seats too alike"
+    pairs = combinations(i.scene.mains, 2)
+    if good and any(_like_exchanged_seats(i, *pair, (i.seat_ids.index(a), i.seat_ids.index(b))) for pair in pairs):
+        why = "two loudspeakers exchanged arrive the same"
     return Planted(
         plan,
         ("measurement.seats-exchanged",),
         seats=frozenset({a, b}),
-        decidable=good,
-        why="" if good else "no clock, or seats too alike",
+        decidable=not why,
+        why=why,
     )
 
 
