@@ -44,11 +44,18 @@ def _names(mistake: Mistake) -> dict[str, str]:
 
 
 def _from_other_loudspeakers(e: Evidence, mistake: Mistake) -> bool:
-    """Whether all channels of a mistake also play from another loudspeaker: then their arrivals are that one's."""
-    if not mistake.channels:
+    """Whether a channel that also plays from another loudspeaker explains the arrivals of a mistake.
+
+    They are those of that loudspeaker where all channels of the mistake do; and recordings of all seats that show another
+    loudspeaker at one and the same time share a clock.
+    """
+    if not mistake.channels and mistake.kind != "clock":
         return False
     leaks = wiring.leakages(e.job, e.round, e.analyses)
-    return all(c in leaks and leaks[c].check.verdict is Verdict.FAIL for c in mistake.channels)
+    leaking = {c for c, found in leaks.items() if found.check.verdict is Verdict.FAIL}
+    if mistake.channels:
+        return leaking.issuperset(mistake.channels)
+    return bool(leaking) and {seat for _, seat in e.seats.cells}.issubset(mistake.seats)
 
 
 def _rule(

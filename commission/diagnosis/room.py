@@ -21,7 +21,7 @@ from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
-from commission.steps.seats.reflections import candidate_names, early_reflections
+from commission.steps.seats.reflections import EarlyReflections, candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
 from commission.steps.shared.seat_variance import BandResult
 from commission.steps.shared.subwoofers import SUBS
@@ -29,7 +29,8 @@ from commission.steps.shared.subwoofers import SUBS
 MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
 """Where most channels of a room are above the limit, one is reported that exceeds the median of the others by more than
-this: three times what the median over the seats of a healthy room scatters by from channel to channel."""
+this: three times what the median over the seats of a healthy room scatters by from channel to channel. The same for one
+that exceeds its partner by more than this beyond the uncertainty of both."""
 FIXED_DB, FIXED_FROM_S, ALIKE = -6.0, 0.003, 0.8
 """A reflection after the same time at four of five seats, at least three: stronger than walls make most of them, and later
 than backs of seats and the wall behind a loudspeaker, whose ways hardly differ from seat to seat (common practice)."""
@@ -188,8 +189,9 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
     usual = float(np.median(list(middles.values()) or [0.0]))
     fixed = _fixed_reflections(e)
+    one_sided = {c: p for c in early if (p := mirror_partner(c)) in early and _is_above(early[c], early[p])}
     if 2 * len(strong) > len(middles):
-        strong = {c: each for c, each in strong.items() if c in fixed or _is_odd(c, middles)}
+        strong = {c: each for c, each in strong.items() if c in fixed or _is_odd(c, middles) or c in one_sided}
     if not strong:
         return
     order = sorted(strong, key=lambda c: -strong[c][0])
@@ -207,6 +209,12 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 for c in order
                 if c in fixed
             ),
+            *(
+                f"its partner {one_sided[c]} has at most {number(middles[one_sided[c]], 0)} dB against {c}'s "
+                f"{number(middles[c], 0)} dB (medians over the seats)"
+                for c in order[:MOST_REFLECTIONS]
+                if c in one_sided
+            ),
         ),
         alternatives=(
             "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel",
@@ -221,6 +229,12 @@ def _is_odd(channel: str, middles_db: Mapping[str, float]) -> bool:
     """Whether a channel's reflections are far above the median of all others."""
     others = [db for c, db in middles_db.items() if c != channel]
     return bool(others) and middles_db[channel] > float(np.median(others)) + ODD_REFLECTION_DB
+
+
+def _is_above(one: EarlyReflections, other: EarlyReflections) -> bool:
+    """Whether the reflections of one of a pair are above those of the other, to which the plan gives the same walls."""
+    u_db = reflections.LEVEL_U_DB * math.sqrt(1 / one.seats + 1 / other.seats)
+    return surely_above(one.middle_db - other.middle_db, ODD_REFLECTION_DB, u_db)
 
 
 def _fixed_reflections(e: Evidence) -> dict[str, float]:

@@ -64,7 +64,7 @@ def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Ca
 def distances_of(found: dict[str, tuple[str, float]], fits_also: dict[str, tuple[str, float]]) -> Any:
     """Channels elsewhere → (place, z), and channels at their own place → (the place that fits next best, z)."""
     own = {c: SimpleNamespace(place=c, rival=rival, z=z) for c, (rival, z) in fits_also.items()}
-    return SimpleNamespace(swapped=found, rest_s={}, places=own)
+    return SimpleNamespace(swapped=found, rest_s={}, places=own, no_swap_reason=None)
 
 
 def swapped(**places: tuple[str, float]) -> list[FindingDetails]:
@@ -233,6 +233,15 @@ def test_arrivals_from_another_loudspeaker_show_no_microphone(monkeypatch: pytes
         one = mistake("microphone-not-moved", channels)
         e = evidence(screening=SimpleNamespace(of=lambda kind, one=one: (one,)), analyses=Analyses())
         assert len(look(rule.look, e)) == expected, channels
+
+
+def test_recordings_of_all_seats_that_show_another_loudspeaker_share_a_clock(monkeypatch: pytest.MonkeyPatch) -> None:
+    rule = next(rule for rule in measurement.RULES if rule.id == "measurement.clock")
+    cells = SimpleNamespace(cells={("FL", "A1"): None, ("FL", "A2"): None})
+    for leaking, seats, expected in ((["FL"], ("A1", "A2"), 0), (["FL"], ("A1",), 1), ([], ("A1", "A2"), 1)):
+        leaking_from(monkeypatch, *leaking)
+        of = SimpleNamespace(of=lambda kind, seats=seats: (mistake(seats=seats),))
+        assert len(look(rule.look, evidence(screening=of, analyses=Analyses(), seats=cells))) == expected, seats
 
 
 @pytest.mark.parametrize(
@@ -1205,6 +1214,15 @@ def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: 
     levels = dict.fromkeys(("FL", "FC", "FR", "SiL", "SiR"), -6.0) | {"FC": -6.0 + more_db}
     got = look(room._reflection, reflecting(levels, shift_s=0.0005))
     assert [each.channels for each in got] == ([("FC",)] if expected else [])
+
+
+@pytest.mark.parametrize(("partner_db", "expected"), [(-10.0, False), (-12.0, True)])
+def test_among_bare_walls_one_is_odd_that_is_surely_above_its_partner(partner_db: float, expected: bool) -> None:
+    """3.5 dB and 1.645 times 2 dB · √(2/6) of six seats: from 5.4 dB on."""
+    levels = dict.fromkeys(("FL", "FC", "FR", "SiL"), -5.0) | {"SiR": partner_db}
+    got = look(room._reflection, reflecting(levels, shift_s=0.0005))
+    assert [each.channels for each in got] == ([("SiL",)] if expected else [])
+    assert all("its partner SiR has at most −12 dB against SiL's −5 dB" in each.evidence[-1] for each in got)
 
 
 @pytest.mark.parametrize(("more_db", "expected"), [(3.0, False), (4.0, True)])
