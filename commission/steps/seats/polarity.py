@@ -241,6 +241,8 @@ class PolarityComparison:
         for pair in agreeing:
             both = [self._relation(channel, other) for other in pair]
             same_role = self._role(pair[0]) == self._role(channel)
+            if not same_role and mirror_partner(channel) in self._left_out:
+                continue  # of its model is that partner, which sounds from elsewhere or is not heard
             least = pair_polarity.BESIDE_A_PAIR if same_role else pair_polarity.ALIKE
             if all(each.alike(least) for each in both) and both[0].sign == both[1].sign:
                 weaker = min(both, key=lambda each: each.confidence)
