@@ -1129,6 +1129,20 @@ def test_distances_below_10_cm_are_taken_as_10_cm() -> None:
     assert calibration._distance_m(e, "FL", "nowhere") is None
 
 
+@pytest.mark.parametrize(
+    ("undecided", "late_s", "within"), [((), 0.004, False), ((1,), 0.004, True), ((1,), 0.009, False)]
+)
+def test_a_subwoofer_is_late_beyond_what_main_channels_scatter_whose_cause_is_open(
+    undecided: tuple[int, ...], late_s: float, within: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """2 ms and three standard deviations of 2 ms: 8 ms."""
+    arrivals = SimpleNamespace(unexplained=False, undecided=undecided, rest_s=np.array([[-0.002, 0.002]]))
+    monkeypatch.setattr(calibration, "matched", lambda *_: arrivals)
+    e: Any = SimpleNamespace(job=None, round=None, screening=SimpleNamespace(usable=None))
+    sub: Any = SimpleNamespace(alignment_s=late_s, channel=SimpleNamespace(is_sub=True))
+    assert calibration._within_scatter(e, sub) is within
+
+
 # --- reflections ---------------------------------------------------------------------------------------------------
 
 

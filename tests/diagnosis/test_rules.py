@@ -574,6 +574,13 @@ def test_a_mirrored_pair_exchanged_with_each_other_is_still_compared() -> None:
     }
 
 
+def test_a_surround_whose_partner_is_exchanged_is_not_compared_with_those_in_front() -> None:
+    """Its partner is the loudspeaker of its model; another model may be opposite by design."""
+    room = quiet().reverse("SiL")
+    assert only(room, "wiring.polarity").channels == ("SiL",)
+    assert set(found(room.swap("SiR", "BL"))) == {"wiring.swapped"}
+
+
 def test_a_trim_is_not_blamed_where_a_driver_may_be_reversed() -> None:
     # A reversed tweeter in what one row hears: too little to say so, too much to trust the level.
     room = quiet_with("FL", "FR", "SiL", "SiR")
