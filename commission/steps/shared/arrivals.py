@@ -122,7 +122,7 @@ def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, 
     if len({seat for _, seat in found.recordings}) < 2 and not matching.sure:
         return (
             {},
-            "exchanged loudspeakers show only in arrivals at two seats or more: measure at a second seat, to one side",
+            "whether loudspeakers are exchanged is not determined from one seat: measure at a second one, to one side",
         )
     z = {i: each.z for each in matching.sure if each.kind == "loudspeakers" for i in each.channels}
     doubt: dict[int, str] = {}
