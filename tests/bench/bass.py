@@ -25,6 +25,7 @@ from commission.dsp.bass_search import (
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db
 from commission.model import FilterRanges
+from commission.steps.bass.result import PRICES, USUAL
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
 from bass_rooms import BINS_HZ, modal_room
@@ -32,11 +33,10 @@ from wide_bounds import wide_bounds
 
 SUBS, SEATS, ROOMS = 4, 12, 3
 TIMES = 20.0
-PRICES = (0.1, 0.3, 1.0, 3.0)
 
 
 def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
-    """Search, settings on steps, robustness of the best ten, seats left out, trade, filters; and what each took [s]."""
+    """Searches of the trade, settings on steps, robustness of the best ten, seats left out, filters; and what each took [s]."""
     bounds = wide_bounds(SUBS)
     grid = SettingGrid(
         gain_origin_db=np.zeros(SUBS), gain_step_db=0.5, delay_origin_s=np.zeros(SUBS), delay_step_s=0.03 / 343.0
@@ -47,16 +47,14 @@ def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
     def lap(name: str) -> None:
         took[name] = time.perf_counter() - start - sum(took.values())
 
-    found = search(room, bounds)
-    lap("search")
-    settled = [settle(room, bounds, grid, found.settings[k]) for k in range(len(found.costs))]
+    traded, usual = trade(room, bounds, tuple(PRICES.values())), list(PRICES).index(USUAL)
+    lap("searches")
+    every = [[settle(room, bounds, grid, each.settings[k]) for k in range(len(each.costs))] for each in traded]
     lap("steps of the processor")
-    sturdy = [sturdiness(room, each).mean_db2 for each in settled]
+    settled, sturdy = every[usual], [[sturdiness(room, each).mean_db2 for each in own] for own in every][usual]
     lap("a little off")
-    held_out(room, bounds, found.settings)
+    held_out(room, bounds, traded[usual].settings)
     lap("seats left out")
-    trade(room, bounds, found.settings, PRICES)
-    lap("trade")
     find_filters(room, settled[0], FilterRanges(), [MOST_FILTERS] * SUBS, 120.0)
     lap("filters")
     costs = [s - PRICE_DB2_PER_DB * figures(room, each).output_db for s, each in zip(sturdy, settled, strict=True)]
@@ -106,8 +104,10 @@ def run(channels: int) -> None:
         settings, took = _proposal(room)
         total = sum(took.values())
         alike = SubSettings(level_matched_db(room), np.zeros(SUBS), np.ones(SUBS, int))
+        start = time.perf_counter()
         best = search(room, wide_bounds(SUBS)).costs[0]
-        least, seconds = _evolved(room, TIMES * took["search"])
+        searched = time.perf_counter() - start
+        least, seconds = _evolved(room, TIMES * searched)
         proposal, before = figures(room, settings), figures(room, alike)
         parts = ", ".join(f"{name} {each:.2f}" for name, each in took.items())
         print(
@@ -118,7 +118,7 @@ def run(channels: int) -> None:
             f"    all alike {before.sd_db:.2f} dB, proposed {proposal.sd_db:.2f} dB, output {proposal.output_db:+.1f} dB"
         )
         print(
-            f"    cost {best:.2f}; differential evolution {least:.2f} in {seconds / took['search']:.0f} times the time"
+            f"    cost {best:.2f}; differential evolution {least:.2f} in {seconds / searched:.0f} times the time"
             f" (goal: no more than 0.2 dB² below ours)"
         )
     print(f"  memory of the process {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB (goal: 300)")

@@ -83,6 +83,17 @@ def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
     assert result.trade[0].figures.output_db <= result.trade[-1].figures.output_db + 0.05
 
 
+@pytest.mark.parametrize("choice", ["even", "loudest"])
+def test_a_choice_of_the_trade_proposes_what_its_row_shows(choice: str) -> None:
+    visit = as_found(subs=3, seed=2)
+    before = result_of(visit)
+    visit.bodies.append(decided("bass", bass_result.TRADE_KEY, choice))
+    after = result_of(visit)
+    assert [each.sd_db for each in after.trade] == [each.sd_db for each in before.trade]
+    (row,) = [each for each in before.trade if each.name == choice]
+    assert bass_result.same_settings(after.proposed.settings, row.settings) and after.proposed.sd_db == row.sd_db
+
+
 def test_settings_that_are_best_already_are_left_as_they_are() -> None:
     visit = as_found(subs=2, seed=3)
     first = result_of(visit)

@@ -15,7 +15,7 @@ from textual.widgets import Static
 
 from commission.model.errors import Cancelled
 from commission.steps.bass import result as result_of
-from commission.steps.bass.result import BassResult
+from commission.steps.bass.result import BassResult, same_settings
 from commission.ui.app import CommissionApp
 from commission.ui.screens.bass import BassScreen
 from commission.ui.widgets.plot import Plot
@@ -86,6 +86,13 @@ async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
         assert "SUB4" in shown(app) and "▸ polarity" in shown(app)
         for version in (*result.trade, *result.others):
             assert version.name in shown(app)
+        taken = set()
+        for _ in result.trade:
+            await pilot.press("t")
+            now = {each.name for each in result.trade if same_settings(each.settings, screen.settings)}
+            assert now and all(f"▸{name}" in shown(app) for name in now)
+            taken |= now
+        assert taken == {each.name for each in result.trade}
         await pilot.press("up")
         took = []
         for key in ("right", "left", "right", "left", "right"):

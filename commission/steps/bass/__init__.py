@@ -55,6 +55,7 @@ from commission.steps.bass.result import (
     offers_filters,
     solve,
     solve_round,
+    traded,
     trims_in_use,
 )
 from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, mistyped_polarities, verify
@@ -305,7 +306,7 @@ def _trade_table(result: BassResult) -> Table:
             lambda each: each.figures.output_db,
         ),
         id="bass:trade",
-        title="Evenness against output",
+        title="Evenness against output" + (", before filters" if any(result.filters) else ""),
         key=lambda each: each.name,
         remark="A choice lets 1 dB of output count as much as "
         f"{listed([f'{PRICES[each.name]:g}' for each in result.trade])} dB² of variance between seats.",
@@ -513,8 +514,8 @@ def _trade_choice(job: Job, result: BassResult) -> Choice:
         )
         for each in result.trade
     )
-    current = job.decisions.get((result.measured.round, "bass", TRADE_KEY), "balanced")
-    return Choice(key=TRADE_KEY, title="Evenness or output", options=options, current=current)
+    title = "Evenness or output" + (" (figures before filters)" if any(result.filters) else "")
+    return Choice(key=TRADE_KEY, title=title, options=options, current=traded(job, result.measured.round))
 
 
 def _sum_choice(result: BassResult) -> Choice:

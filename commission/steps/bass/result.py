@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any, TypeVar, cast
 
 import numpy as np
 
@@ -48,8 +49,10 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
 from commission.steps.shared.survey import delay_slope_s
 
+T = TypeVar("T")
 PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
 """The technician's choices: the price of a lost decibel [dB²]."""
+USUAL = "balanced"
 TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY, SUM_KEY = "trade", "use", "hand", "filters", "sum"
 """Decisions of this step."""
 DELAY_SPREAD_S = 0.015
@@ -158,12 +161,13 @@ def solve_round(job: Job, round_id: str, analyses: Analyses) -> BassResult | str
     if isinstance(measured, str):
         return measured
     space = search_space(job, measured, analyses)
-    return _result(job, measured, analyses, space, _price(job, round_id))
+    return _result(job, measured, analyses, space, traded(job, round_id))
 
 
-def _price(job: Job, round_id: str) -> float:
-    """The price of a decibel of output in a round, as the technician chose it [dB²]."""
-    return PRICES.get(job.decisions.get((round_id, "bass", TRADE_KEY), ""), PRICE_DB2_PER_DB)
+def traded(job: Job, round_id: str) -> str:
+    """The technician's choice between evenness and output in a round: a name of `PRICES`."""
+    decided = job.decisions.get((round_id, "bass", TRADE_KEY), "")
+    return decided if decided in PRICES else USUAL
 
 
 def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> SearchSpace:
@@ -218,58 +222,77 @@ def _mains_moved_s(job: Job, round_id: str, analyses: Analyses, slope_s: float) 
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _SearchResult:
-    """The slow part of the search, for one set of responses."""
+class _Found:
+    """The slow part of the search, for one set of responses and one choice of the trade."""
 
+    settings: SubSettings
+    """Without a grid."""
     settled: tuple[SubSettings, ...]
-    """The candidates on the steps of the processor, the sturdiest first."""
-    trade: tuple[SubSettings, ...]
-    held_out: HeldOut | None
+    """The same on the steps of the processor, the sturdiest first."""
 
 
-_KEPT: dict[tuple[object, ...], _SearchResult] = {}
-MOST_KEPT = 6
+_KEPT: dict[tuple[object, ...], Any] = {}
+MOST_KEPT = 12
 
 
-def _searched(room: SubResponses, space: SearchSpace, price: float, temperature_c: float) -> _SearchResult:
-    """Search and what follows from it; what was searched before with the same numbers is not searched again."""
+def _kept(key: tuple[object, ...], compute: Callable[[], T]) -> T:
+    """What was computed before from the same numbers, else what is computed now."""
+    if key not in _KEPT:
+        while len(_KEPT) >= MOST_KEPT:
+            _KEPT.pop(next(iter(_KEPT)))
+        _KEPT[key] = compute()
+    return cast(T, _KEPT[key])
+
+
+def _numbers(room: SubResponses, space: SearchSpace) -> tuple[object, ...]:
+    """All that a search depends on besides the price."""
     bounds, grid = space.bounds, space.grid
     limits = (bounds.delay_low_s, bounds.delay_high_s, bounds.gain_low_db, bounds.gain_high_db)
     arrays = (room.values, room.freq_hz, room.seat_share, *limits, grid.gain_origin_db, grid.delay_origin_s)
     target = b"" if room.target_db is None else room.target_db.tobytes()
-    key = (*(a.tobytes() for a in arrays), target, grid.gain_step_db, grid.delay_step_s, price, temperature_c)
-    if (known := _KEPT.get(key)) is not None:
-        return known
-    found = search_of.search(room, bounds, price)
-    settled = [search_of.settle(room, bounds, grid, found.settings[k], price) for k in range(len(found.costs))]
+    return (*(a.tobytes() for a in arrays), target, grid.gain_step_db, grid.delay_step_s)
+
+
+def _searched(room: SubResponses, space: SearchSpace, temperature_c: float) -> dict[str, _Found]:
+    """What the search finds for each choice of the trade."""
+
+    def compute() -> dict[str, _Found]:
+        found = search_of.trade(room, space.bounds, tuple(PRICES.values()))
+        return {
+            name: _Found(each.settings, _settled(room, space, each.settings, price, temperature_c))
+            for (name, price), each in zip(PRICES.items(), found, strict=True)
+        }
+
+    return _kept((*_numbers(room, space), temperature_c), compute)
+
+
+def _settled(
+    room: SubResponses, space: SearchSpace, settings: SubSettings, price: float, temperature_c: float
+) -> tuple[SubSettings, ...]:
+    """Settings on the steps of the processor, the sturdiest first."""
+    settled = [
+        search_of.settle(room, space.bounds, space.grid, settings[k], price) for k in range(len(settings.gain_db))
+    ]
     sturdy = [
         search_of.sturdiness(room, each, temperature_c).mean_db2
         - price * search_of.figures(room, each, price).output_db
         for each in settled
     ]
-    order = np.argsort(sturdy, kind="stable")
-    traded = search_of.trade(room, bounds, found.settings, tuple(PRICES.values())) if room.subs > 1 else ()
-    result = _SearchResult(
-        settled=tuple(settled[k] for k in order),
-        trade=tuple(
-            search_of.settle(room, bounds, grid, each, p) for each, p in zip(traded, PRICES.values(), strict=False)
-        ),
-        held_out=search_of.held_out(room, bounds, found.settings, price),
+    return tuple(settled[k] for k in np.argsort(sturdy, kind="stable"))
+
+
+def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, choice: str) -> BassResult:
+    room, temperature, price = measured.room, job.system.temperature_c, PRICES[choice]
+    searched = _searched(room, space, temperature)
+    held_out = _kept(
+        (*_numbers(room, space), "held out", price),
+        lambda: search_of.held_out(room, space.bounds, searched[choice].settings, price),
     )
-    while len(_KEPT) >= MOST_KEPT:
-        _KEPT.pop(next(iter(_KEPT)))
-    _KEPT[key] = result
-    return result
-
-
-def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, price: float) -> BassResult:
-    room, temperature = measured.room, job.system.temperature_c
-    searched = _searched(room, space, price, temperature)
     found = version(measured, "as found", unchanged(room.subs), price)
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
     placing, hand = _Placing(job, measured, analyses, space), hand_settings(job, measured)
-    candidates = placing.candidates(measured, searched.settled)
-    wanted = _wanted(job, measured, candidates)
+    every = {name: placing.candidates(measured, each.settled) for name, each in searched.items()}
+    candidates, wanted = every[choice], _wanted(job, measured, every[choice])
     best, placed, filters = (
         _proposal(placing, candidates[wanted].settings, price) if hand is None else (hand[0], *hand)
     )
@@ -282,7 +305,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     if hand is not None:
         kept = None
     elif not contradiction:
-        kept = _why_kept(measured, found, proposed, crossover, gained, u, searched.held_out)
+        kept = _why_kept(measured, found, proposed, crossover, gained, u, held_out)
     result = BassResult(
         measured=measured,
         through=through,
@@ -290,12 +313,12 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         as_found=found,
         proposed=proposed,
         others=_others(measured, price),
-        trade=() if contradiction else _trade(measured, searched),
+        trade=() if contradiction or room.subs < 2 else _trade(placing, every),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
         sturdy=sturdy,
-        held_out=searched.held_out,
+        held_out=held_out,
         crossover=crossover,
         no_crossover=placing.front if isinstance(placing.front, str) else "",
         candidates=candidates if len(candidates) > 1 else {},
@@ -366,9 +389,13 @@ def _proposal(
     return best, placing.placed(through, best), filters
 
 
-def _trade(measured: MeasuredBass, searched: _SearchResult) -> tuple[Version, ...]:
-    found = zip(PRICES.items(), searched.trade, strict=False)
-    return tuple(version(measured, name, settings, price) for (name, price), settings in found)
+def _trade(placing: _Placing, every: Mapping[str, Mapping[str, Candidate]]) -> tuple[Version, ...]:
+    """What each choice would propose, before filters."""
+    job, measured = placing.job, placing.measured
+    chosen = {name: each[_wanted(job, measured, each)].settings for name, each in every.items()}
+    return tuple(
+        version(measured, name, placing.placed(measured, settings), PRICES[name]) for name, settings in chosen.items()
+    )
 
 
 MOST_WEAKENED_DB, LEAST_KEPT_DB = 0.5, 0.25
@@ -651,7 +678,7 @@ def proposals(
 ) -> dict[str, SubProposal]:
     """What to enter for some settings of the subwoofers and more filters in each."""
     delay = job.system.processor.delay
-    is_change = not _same(settings, unchanged(measured.room.subs))
+    is_change = not same_settings(settings, unchanged(measured.room.subs))
     moved = _shift(space.mains_moved_s / space.slope_s, delay.step) if is_change else 0.0
     wanted = [
         None if setting is None else setting + float(settings.delay_s[i]) / space.slope_s + moved
@@ -726,7 +753,8 @@ def _near(value: float, limits: TrimRange | DelayRange, on_grid: bool) -> float:
     return _to(value, limits) if on_grid else value
 
 
-def _same(one: SubSettings, other: SubSettings) -> bool:
+def same_settings(one: SubSettings, other: SubSettings) -> bool:
+    """Whether two settings are equal."""
     return all(np.array_equal(getattr(one, n), getattr(other, n)) for n in SubSettings.__slots__)
 
 
@@ -819,7 +847,7 @@ def search_from(
 ) -> tuple[SubSettings, bool]:
     """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
     room, space = result.through.room, result.space
-    price = _price(job, result.measured.round)
+    price = PRICES[traded(job, result.measured.round)]
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
         search_of.settle(room, space.bounds, space.grid, found.settings[k], price)

@@ -24,6 +24,7 @@ from commission.steps.bass.result import (
     SubProposal,
     hand_text,
     proposals,
+    same_settings,
     search_from,
 )
 from commission.steps.bass.version import Version, version
@@ -40,6 +41,7 @@ with the settings at the left.
 
 - **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
 - **p** returns to the proposal, or to the settings by hand that are stored; **b** to the settings as measured.
+- **t** takes the next row of the trade between evenness and output; its figures are those before filters.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
 - **Enter** stores the settings for the settings sheet. Proposed filters stay as they are.
 
@@ -60,6 +62,7 @@ class BassScreen(VisitScreen):
         Binding("shift+left", "change(-10)", show=False, id="bass.much-less"),
         Binding("shift+right", "change(10)", show=False, id="bass.much-more"),
         Binding("f", "search", "Search", id="bass.search"),
+        Binding("t", "trade", "Trade", id="bass.trade"),
         Binding("p", "proposal", show=False, id="bass.proposal"),
         Binding("b", "before", show=False, id="bass.before"),
     ]
@@ -164,10 +167,12 @@ class BassScreen(VisitScreen):
             f"Output        {_db(found)} → {_db(now)} dB",
             f"Worst seat    {seat} {number(off, 1, signed=True)} dB",
             "",
-            "Trade       seat to seat   output",
+            " Trade (t)  seat to seat   output",
         ]
         rows = (*result.trade, *result.others)
-        lines += [f"{fit(v.name, 12)} {number(v.sd_db, 1):>8} dB {_db(v):>5} dB" for v in rows]
+        for each in rows:
+            mark = "▸" if same_settings(each.settings, now.settings) else " "
+            lines.append(f"{mark}{fit(each.name, 11)} {number(each.sd_db, 1):>8} dB {_db(each):>5} dB")
         return lines
 
     def action_change(self, steps: int) -> None:
@@ -198,6 +203,13 @@ class BassScreen(VisitScreen):
 
     def action_before(self) -> None:
         self._set(unchanged(len(self.subs)))
+
+    def action_trade(self) -> None:
+        """The next choice between evenness and output, after the one that the present settings are."""
+        if rows := self._result.trade:
+            alike = [k for k, each in enumerate(rows) if same_settings(each.settings, self.settings)]
+            at = alike[-1] if alike else -1
+            self._set(rows[(at + 1) % len(rows)].settings)
 
     def action_search(self) -> None:
         """Search from the present settings, in the background."""
