@@ -13,10 +13,11 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.diagnosis.wiring import SWAP_OR_FILES, perhaps_swapped
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
+from commission.dsp.crossover_filters import crossover_response
 from commission.dsp.geometry import distance_m, mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import BoolArray
-from commission.model import Analysis, Channel, Job, Verdict
+from commission.model import Analysis, Channel, CrossoverFilter, FloatArray, Job, System, Verdict
 from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
@@ -35,6 +36,9 @@ LEAST_CORNER_HZ = 50.0
 LONE_OFF_DB = 8.0
 """A loudspeaker without a partner is of another model in another place: those for the home differ by up to 8 dB in
 sensitivity, 84 to 92 dB at 1 m and 2.83 V (common practice, no source), which only a trim takes away."""
+SECOND_ORDER = CrossoverFilter(type="butterworth", slope_db_per_octave=12)
+STEEPEST = CrossoverFilter(type="linkwitz-riley", slope_db_per_octave=24)
+"""Noise and distortion fill what a steeper high-pass takes away."""
 PARTNER_DB, SLOPE_DB, UNFILTERED_DB = 9.0, -3.0, -9.0
 """Against the partner: a second-order high-pass makes 12 dB (arithmetic), healthy pairs differed by at most 6.6 dB (156
 pairs in 17 rooms of five simulators). The partner falls towards the bass, and the channel itself hardly does."""
@@ -816,7 +820,8 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """A main channel whose bass, an octave below its noted high-pass, is far above its partner's, over the seats together.
 
     Its level alone says nothing: in small rooms of short decay, modes lifted it by 14 to 18 dB at all seats of healthy
-    loudspeakers in front, as much as a second-order high-pass takes away, while those at the sides kept their slope.
+    loudspeakers in front, as much as a second-order high-pass takes away, while those at the sides kept their slope. A
+    high-pass that is entered as steeper, or less steep, is compared as if it were of second order.
     """
     other_sound = (
         "wiring.silent",
@@ -832,25 +837,32 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         for channel in e.job.system.channels
         if not channel.is_sub and channel.id not in explained and (slope_db := _bass_slope_db(e, channel)) is not None
     }
+    second_order_db = {
+        channel.id: below_db[channel.id] + _beyond_second_order_db(e.job.system, channel)
+        for channel in e.job.system.channels
+        if channel.id in below_db
+    }
     missing: dict[str, str] = {}
-    for c, value in below_db.items():
-        partner = mirror_partner(c)
-        beside = below_db.get(partner) if partner is not None else None
+    for c, value in second_order_db.items():
+        partner = mirror_partner(c) or ""
+        beside = second_order_db.get(partner)
         if beside is not None and beside <= SLOPE_DB and value - beside >= PARTNER_DB and value > UNFILTERED_DB:
             missing[c] = (
-                f"{c}: an octave below, its level is {signed(value)} dB re an octave above; that of {partner} is "
-                f"{signed(beside)} dB"
+                f"{c}: an octave below, its level is {signed(below_db[c])} dB re an octave above; that of {partner} is "
+                f"{signed(below_db[partner])} dB"
             )
     if not missing:
         return
     names = sorted(missing)
     yield FindingDetails(
-        title=f"no high-pass on {listed(names)}",
+        title=f"no high-pass on {listed(names)}"
+        if all(below_db[c] > UNFILTERED_DB for c in names)
+        else f"high-pass of {listed(names)} less steep than entered",
         channels=tuple(names),
         evidence=tuple(missing.values()),
         alternatives=(
             "the high-pass is set, but this measurement went past the processor",
-            "the noted crossover frequency is not the one that is set",
+            "the noted frequency or slope of the crossover is not the one that is set",
         ),
         confirm=f"Look up whether the processor treats {names[0]} as small, with a crossover, and measure it again.",
         remedy="Set the crossover that is noted; otherwise the subwoofers double the bass of these channels.",
@@ -865,10 +877,7 @@ def _bass_slope_db(e: Evidence, channel: Channel) -> float | None:
     corner = channel.high_pass_hz
     if corner is None or corner < LEAST_CORNER_HZ:
         return None
-    low, high = (
-        (GRID_HZ >= corner / 2.2) & (GRID_HZ <= corner / 1.6),
-        (GRID_HZ >= 1.4 * corner) & (GRID_HZ <= 3 * corner),
-    )
+    low, high = _slope_bands(corner)
     heard = [
         cell.analysis.third_octave_db
         for (c, _), cell in e.seats.cells.items()
@@ -878,7 +887,36 @@ def _bass_slope_db(e: Evidence, channel: Channel) -> float | None:
     if len(levels) < 2:
         return None
     mean = 10 * np.log10(np.mean(10 ** (levels / 10), axis=0))
-    return float(mean[low].mean() - mean[high].mean())
+    return _slope_db(mean, corner)
+
+
+def _slope_bands(corner_hz: float) -> tuple[BoolArray, BoolArray]:
+    """Around half a high-pass frequency and around twice it, in GRID_HZ."""
+    return (
+        (GRID_HZ >= corner_hz / 2.2) & (GRID_HZ <= corner_hz / 1.6),
+        (GRID_HZ >= 1.4 * corner_hz) & (GRID_HZ <= 3 * corner_hz),
+    )
+
+
+def _slope_db(level_db: FloatArray, corner_hz: float) -> float:
+    low, high = _slope_bands(corner_hz)
+    return float(level_db[low].mean() - level_db[high].mean())
+
+
+def _beyond_second_order_db(system: System, channel: Channel) -> float:
+    """By how much its entered high-pass falls more than one of second order from above to below its corner [dB].
+
+    0 where no type is entered; below zero for one of first order.
+    """
+    entered, corner_hz = system.high_pass(channel), channel.high_pass_hz
+    if entered is None or corner_hz is None:
+        return 0.0
+    entered = min(entered, STEEPEST, key=lambda each: each.slope_db_per_octave)
+    usual_db, entered_db = (
+        _slope_db(20 * np.log10(np.abs(crossover_response(GRID_HZ, corner_hz, each, "high"))), corner_hz)
+        for each in (SECOND_ORDER, entered)
+    )
+    return usual_db - entered_db
 
 
 def _in_noise(analysis: Analysis, band: BoolArray) -> bool:

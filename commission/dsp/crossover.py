@@ -35,6 +35,11 @@ LEAST_SUBS_SLOPE_DB, LEAST_MAINS_SLOPE_DB = 17.0, 14.0
 """A side that falls by less may have a slope below 18 dB per octave, where a wrong polarity and slopes that do not fit look
 alike: 16 to 21 dB are measured with 24 dB per octave, and rooms add some 4 dB to a low-pass (determined by simulation:
 tests/bench/holes.py)."""
+THIRD_ORDER_DB = 14.0
+"""By `slope_db` a filter of 18 dB per octave falls by 15 dB, one of 12 dB per octave by 10 (arithmetic)."""
+SUBS_RAISED_DB, MAINS_RAISED_DB = 7.0, 10.0
+"""Rooms make a low-pass or a high-pass look less steep by up to this much (determined by simulation: tests/bench/holes.py);
+the slopes of loudspeakers themselves only add to it."""
 SLOPE_GAINS_DB = 3.0
 """With slopes that do not fit, or of another kind, a hole is one only where delay and polarity would gain this much, at
 `LEAST_SEATS` of the seats too."""
@@ -85,12 +90,28 @@ class CrossoverPair:
     crossover_hz: float
     seat_share: FloatArray | None = None
     """Weight of each seat [shape=(seats,)]; None: all the same."""
+    low_pass: ComplexArray | None = None
+    """Of the subwoofers, as entered in the processor [shape=(n,)]; None: unknown."""
+    high_pass: ComplexArray | None = None
+    """Of each main loudspeaker, likewise [shape=(mains, n)]."""
 
 
 def crossover_sum_db(pair: CrossoverPair) -> FloatArray:
     """Mean of the summation over seats and the octave for each main loudspeaker [dB, shape=(mains,)]."""
     octave = _octave(pair)
     return np.asarray(octave.sums_db(0.0, 1) @ octave.seat_share)
+
+
+def filters_sum_db(
+    low_pass: ComplexArray, high_pass: ComplexArray, freq_hz: FloatArray, crossover_hz: float
+) -> float:
+    """What the two filters of a crossover reach by themselves through its octave, with the better polarity [dB].
+
+    0 for Linkwitz-Riley filters of one slope; a quarter of a period apart, as Butterworth filters of odd order, −3 dB where
+    both are equal. `low_pass` and `high_pass` are transfer functions [shape=(n,)].
+    """
+    octave = _octave(CrossoverPair(low_pass[None], high_pass[None, None], freq_hz, crossover_hz))
+    return max(octave.mean(0.0, polarity).sum_db for polarity in (1, -1))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -180,10 +201,19 @@ def find_hole(
 
 
 def _is_flat(pair: CrossoverPair) -> bool:
-    """Whether low-pass or high-pass falls by less than usual crossovers."""
-    low_pass = slope_db(pair.subs, pair.freq_hz, pair.crossover_hz)
-    high_pass = -slope_db(pair.mains, pair.freq_hz, pair.crossover_hz)
-    return low_pass < LEAST_SUBS_SLOPE_DB or high_pass < LEAST_MAINS_SLOPE_DB
+    """Whether low-pass or high-pass falls by less than usual crossovers: as entered, else as measured."""
+
+    def slope(of: ComplexArray) -> float:
+        return slope_db(of, pair.freq_hz, pair.crossover_hz)
+
+    low_pass, high_pass = slope(pair.subs), -slope(pair.mains)
+    flat_subs, flat_mains = low_pass < LEAST_SUBS_SLOPE_DB, high_pass < LEAST_MAINS_SLOPE_DB
+    if pair.low_pass is not None:
+        entered_db = slope(pair.low_pass)
+        flat_subs = entered_db < THIRD_ORDER_DB or low_pass < entered_db - SUBS_RAISED_DB
+    if pair.high_pass is not None and (entered_db := -slope(pair.high_pass)) >= THIRD_ORDER_DB:
+        flat_mains = high_pass < entered_db - MAINS_RAISED_DB
+    return flat_subs or flat_mains
 
 
 class _Sum(NamedTuple):

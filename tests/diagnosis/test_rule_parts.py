@@ -17,7 +17,7 @@ from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.crossover import CrossoverHole
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import AS_FOUND, Analyses, Check, Finding, Limit, Verdict
+from commission.model import AS_FOUND, Analyses, Check, CrossoverFilter, Finding, Limit, Processor, Verdict
 from commission.model.outcome import Cause
 from commission.steps import distances
 from commission.steps import wiring as wiring_step
@@ -1064,6 +1064,32 @@ def test_a_high_pass_is_missing_against_the_partner(
         ):  # what is heard is not its own sound alone
             assert look(calibration._bass_management, e, earlier(cause, "FL")) == []
         assert f"{signed_db(below_db['FL'])} dB re an octave above" in got[0].evidence[0]
+
+
+@pytest.mark.parametrize(
+    ("type_", "slope", "below_db", "title"),
+    [
+        # From half to twice its corner a second-order high-pass makes 12 dB, one of fourth order 24 dB (arithmetic).
+        ("linkwitz-riley", 24, {"FL": -6.0, "FR": -22.0}, "no high-pass on FL"),
+        ("linkwitz-riley", 24, {"FL": -14.0, "FR": -26.0}, "high-pass of FL less steep than entered"),
+        ("linkwitz-riley", 24, {"FL": -14.0, "FR": -22.0}, ""),  # healthy pairs differ by up to 6.6 dB
+        ("linkwitz-riley", 24, {"FL": -23.0, "FR": -34.0}, ""),  # it has the slope that is entered
+        ("linkwitz-riley", 48, {"FL": -23.0, "FR": -40.0}, ""),  # so far down others are heard too
+        ("butterworth", 12, {"FL": -14.0, "FR": -26.0}, ""),
+        ("butterworth", 6, {"FL": -6.0, "FR": -16.0}, ""),  # 6 dB of slope, and a partner in a dip of the room
+    ],
+)
+def test_a_high_pass_is_checked_against_the_slope_that_is_entered(
+    type_: Any, slope: int, below_db: dict[str, float], title: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    entered = CrossoverFilter(type=type_, slope_db_per_octave=slope)
+    system = cinema(processor=Processor(high_pass=entered))
+    noted = tuple(replace(c, high_pass_hz=80.0) if not c.is_sub else c for c in system.channels)
+    e = SimpleNamespace(job=job_of(defined(replace(system, channels=noted))))
+    monkeypatch.setattr(calibration, "_bass_slope_db", lambda _, channel: below_db.get(channel.id))
+    got = look(calibration._bass_management, e)
+    assert [each.title for each in got] == ([title] if title else [])
+    assert all(each.channels == ("FL",) for each in got)
 
 
 def signed_db(value: float) -> str:

@@ -13,6 +13,7 @@ from commission.dsp.crossover import (
     CrossoverPair,
     crossover_octave,
     crossover_sum_db,
+    filters_sum_db,
     find_hole,
     fit_crossover,
     slope_db,
@@ -48,6 +49,38 @@ def test_unequal_parts_worked_by_hand() -> None:
 def test_the_octave_around_80_hz() -> None:
     inside = BINS_HZ[crossover_octave(BINS_HZ, 80.0)]
     assert inside[0] == 57.0 and inside[-1] == 113.0
+
+
+def test_filters_alone_reach_what_their_type_says() -> None:
+    for sign in (1, -1):
+        low, high = linkwitz_riley(80.0, "low"), sign * linkwitz_riley(80.0, "high")
+        assert filters_sum_db(low, high, BINS_HZ, 80.0) == pytest.approx(0.0, abs=1e-6)
+
+    def third_order(kind: str) -> np.ndarray:
+        b, a = signal.butter(3, 2 * np.pi * 80.0, kind, analog=True)
+        return np.asarray(signal.freqs(b, a, 2 * np.pi * BINS_HZ)[1])
+
+    low, high = third_order("low"), third_order("high")
+    octave = (BINS_HZ >= 80 / np.sqrt(2)) & (BINS_HZ <= 80 * np.sqrt(2))
+    expected = 20 * np.log10(np.hypot(np.abs(low), np.abs(high)) / (np.abs(low) + np.abs(high)))[octave]
+    mean_db = float(np.average(expected, weights=1 / BINS_HZ[octave]))
+    # 0.05 dB: the octave's edges are weighed otherwise, as in the pooled sum below.
+    assert filters_sum_db(low, high, BINS_HZ, 80.0) == pytest.approx(mean_db, abs=0.05)
+    assert -3.0103 < mean_db < -2.0
+
+
+@pytest.mark.parametrize(("order", "reason"), [(None, "slope"), (2, "slope"), (4, "polarity")])
+def test_an_entered_slope_is_believed_before_one_that_the_room_has_filled(order: int | None, reason: str) -> None:
+    """24 dB per octave, made to look like 18 by 6 dB above the octave: reversed, or two slopes of 12 dB per octave?"""
+    filled = np.where(BINS_HZ > 115, 10 ** (6 / 20), 1.0)
+    subs, mains = -linkwitz_riley(80.0, "low") * filled, linkwitz_riley(80.0, "high")
+    low = None
+    if order is not None:
+        b, a = signal.butter(order, 2 * np.pi * 80.0, analog=True)
+        low = np.asarray(signal.freqs(b, a, 2 * np.pi * BINS_HZ)[1])
+    heard = CrossoverPair(np.tile(subs, (6, 1)), np.tile(mains, (1, 6, 1)), BINS_HZ, 80.0, low_pass=low)
+    hole = find_hole(heard)
+    assert hole is not None and (hole.reason, hole.polarity) == (reason, -1)
 
 
 @pytest.mark.parametrize("late_ms", [-2.0, 0.0, 1.5])

@@ -21,6 +21,8 @@ from commission.model import (
     Analyses,
     Channel,
     ComplexArray,
+    CrossoverFilter,
+    CrossoverType,
     DelayRange,
     EventBody,
     Filter,
@@ -43,6 +45,10 @@ TEMPERATURE_C = 20.0
 """At which the speed of sound is that of the rooms."""
 
 
+CROSSOVER: tuple[tuple[CrossoverType, int], ...] = (("linkwitz-riley", 24), ("butterworth", 12))
+"""Of the low-pass and the high-pass of a visit."""
+
+
 def crossover_filters(freq_hz: FloatArray, corner_hz: float) -> tuple[ComplexArray, ComplexArray]:
     """Low-pass of fourth order (Linkwitz-Riley) and high-pass of second order (Butterworth), as bass management has them."""
     s = 1j * freq_hz / corner_hz
@@ -61,6 +67,8 @@ class BassVisit:
     step: float = 0.03
     trim_step: float = 0.5
     high_pass_hz: float | None = None
+    filters_entered: bool = False
+    """Whether the job has type and slope of that crossover."""
     subs_filtered: bool = True
     """Whether sweeps of the subwoofers pass the low-pass of that crossover."""
     closed_mains: bool = False
@@ -92,8 +100,18 @@ class BassVisit:
             for c, p in zip(MAINS, self.main_places, strict=True)
         ]
         subs = [
-            Channel(id=c, role="sub", position_m=self._at(p)) for c, p in zip(self.names, self.places, strict=True)
+            Channel(
+                id=c,
+                role="sub",
+                position_m=self._at(p),
+                low_pass_hz=self.high_pass_hz if self.filters_entered else None,
+            )
+            for c, p in zip(self.names, self.places, strict=True)
         ]
+        low, high = (
+            CrossoverFilter(type=kind, slope_db_per_octave=slope) if self.filters_entered else None
+            for kind, slope in CROSSOVER
+        )
         seats = [
             Seat(id=s, position_m=self._at(p), reference=i == 0)
             for i, (s, p) in enumerate(zip(self.seat_names, self.ears, strict=True))
@@ -105,6 +123,8 @@ class BassVisit:
             trim_db=type(processor.trim_db)(min=-12.0, max=12.0, step=self.trim_step),
             parametric_bands=None if self.filters is None else 4,
             filters=self.filters,
+            low_pass=low,
+            high_pass=high,
         )
         length, width, height = (float(v) for v in self.size)
         return cinema(

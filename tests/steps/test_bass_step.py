@@ -8,16 +8,27 @@ from typing import Any, cast
 
 import numpy as np
 import pytest
-from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, MAINS, SPEED_M_S, BassVisit, as_found
+from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, CROSSOVER, FOUND_SETTINGS, MAINS, SPEED_M_S, BassVisit, as_found
 from builders import cinema, decided, defined, job_of, levels, setting
 
 from commission.diagnosis import findings
 from commission.dsp.bass_search import Figures, figures
 from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
-from commission.model import Analyses, Filter, FilterRanges, FilterWidth, Outcome, Steps, Target, Verdict
+from commission.model import (
+    Analyses,
+    CrossoverFilter,
+    Filter,
+    FilterRanges,
+    FilterWidth,
+    Outcome,
+    Steps,
+    Target,
+    Verdict,
+)
 from commission.record.data.bass import bass_values
 from commission.steps import bass
 from commission.steps.bass import result as bass_result
+from commission.steps.bass.crossover import FrontPair
 from commission.steps.bass.measurement import MeasuredBass, measured_bass
 from commission.steps.bass.result import (
     FILTERS_KEY,
@@ -129,6 +140,35 @@ def test_the_crossover_is_brought_together() -> None:
         assert check.limit is not None and check.limit.high == 3.0
         assert check.limit.judge(3.8, check.uncertainty) is Verdict.UNSURE
         assert check.limit.judge(3.85, check.uncertainty) is Verdict.FAIL
+
+
+def test_another_crossover_is_predicted_from_the_one_that_is_entered() -> None:
+    """Responses through 80 Hz, Linkwitz-Riley 24 and Butterworth 12 dB per octave, give those that were played at 100 Hz."""
+    fields: dict[str, Any] = {"subs": 2, "seed": 5, "clock_by_seat": False, "filters_entered": True}
+    at_80, at_100 = (as_found(high_pass_hz=hz, **fields) for hz in (80.0, 100.0))
+    first, second = result_of(at_80), result_of(at_100)
+    assert isinstance(first.front, FrontPair) and isinstance(second.front, FrontPair)
+    low, high = (CrossoverFilter(type=kind, slope_db_per_octave=slope) for kind, slope in CROSSOVER)
+    other = first.front.through_other(100.0, high, low)
+    assert isinstance(other, FrontPair)
+    same = unchanged(2)
+    predicted, played = (f.crossover(r.measured, same) for f, r in ((other, first), (second.front, second)))
+    # 0.01 dB: the same arithmetic in another order, and delays on the steps of the processor alike.
+    assert np.allclose(predicted.after_db, played.after_db, atol=0.01) and predicted.hz == 100.0
+    far = first.front.through_other(30.0, high, low)
+    assert isinstance(far, str) and far.startswith("30 Hz would raise what was measured by")
+    bare = result_of(as_found(high_pass_hz=80.0, **(fields | {"filters_entered": False})))
+    assert isinstance(bare.front, FrontPair) and "not entered" in str(bare.front.through_other(100.0, high, low))
+    # The entry alone changes nothing of what is proposed; a quarter of a period apart, equal parts lose 3 dB.
+    assert first.crossover is not None and bare.crossover is not None
+    assert np.array_equal(first.crossover.after_db, bare.crossover.after_db)
+    values, without = values_of(at_80)["crossover"], bare.crossover.filters_db
+    assert without is None and -3.1 < values["filters_db"] < -2.0
+    assert (
+        values["entered"] == "high-pass 80 Hz, Butterworth 12 dB/octave; low-pass 80 Hz, Linkwitz-Riley 24 dB/octave"
+    )
+    (table,) = [t for t in bass.evaluate(at_80.job, AS_FOUND, at_80.analyses).tables if t.id == "bass:crossover"]
+    assert f"As entered: {values['entered']}. These filters alone reach −" in table.remark
 
 
 @pytest.mark.parametrize("is_reversed", [True, False])

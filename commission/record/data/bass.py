@@ -159,6 +159,9 @@ def _crossover(result: BassResult) -> dict[str, Any] | None:
             for main, before, after in zip(found.mains, found.before_db, found.after_db, strict=True)
         },
         "change_db": rounded(found.gain_db, 2),
+        **(
+            {} if found.filters_db is None else {"entered": found.entered, "filters_db": rounded(found.filters_db, 2)}
+        ),
         "choices": {
             name: {
                 "sd_db": rounded(each.figures.sd_db, 2),

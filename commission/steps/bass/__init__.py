@@ -359,7 +359,18 @@ def _crossover_table(crossover: Crossover, checks: tuple[Check, ...]) -> Table:
         title=f"Sum with the subwoofers through the octave around {crossover.hz:.0f} Hz",
         key=lambda each: each[0],
         check=lambda each: by_main.get(each[0]),
-        remark="Relative to both in phase, mean over the seats. In a room even a good sum stays some decibels below 0.",
+        remark="Relative to both in phase, mean over the seats. In a room even a good sum stays some decibels below 0."
+        + _filters_remark(crossover),
+    )
+
+
+def _filters_remark(crossover: Crossover) -> str:
+    """What the entered filters reach by themselves."""
+    if crossover.filters_db is None:
+        return ""
+    return (
+        f" As entered: {crossover.entered}. These filters alone reach {number(crossover.filters_db, 1, signed=True)} dB, "
+        "before the slopes of the loudspeakers themselves."
     )
 
 

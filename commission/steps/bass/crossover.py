@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,17 +15,27 @@ from commission.dsp.crossover import (
     CrossoverFit,
     CrossoverHole,
     CrossoverPair,
+    crossover_octave,
     crossover_sum_db,
+    filters_sum_db,
     find_hole,
     fit_crossover,
     slope_db,
 )
+from commission.dsp.crossover_filters import crossover_response
 from commission.dsp.spectrum import GRID_HZ
-from commission.model import Analyses, Analysis, Channel, ComplexArray, FloatArray, Job
+from commission.model import Analyses, Analysis, Channel, ComplexArray, CrossoverFilter, FloatArray, Job
+from commission.model.formatting import crossover_text, number
 from commission.model.units import listed
 from commission.steps.bass.measurement import LEAST_SNR_DB, MeasuredBass
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import on_clock
+
+LOWERED_DB, LEAST_ENTERED_DB = 3.0, 7.0
+"""A low-pass that is entered is looked for as what it makes by arithmetic less the first, which rooms rarely exceed; the
+second is rare without a low-pass (determined by simulation: tests/bench/holes.py)."""
+MOST_RAISED_DB = 12.0
+"""By which another crossover may raise what was measured, and its noise with it (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -40,6 +50,10 @@ class Crossover:
     """The same with the settings that are shown, on the steps of the processor."""
     hole: CrossoverHole | None
     """In the sum as it was measured; its delay is to be added to the subwoofers of that round."""
+    entered: str
+    """High-pass and low-pass as entered for the processor."""
+    filters_db: float | None
+    """What those filters reach by themselves; None: their type is not entered."""
 
     @property
     def gain_db(self) -> float:
@@ -57,10 +71,40 @@ class FrontPair:
     """Each front loudspeaker with the settings of Distances [shape=(mains, seats, BASS_HZ)]."""
     before_db: FloatArray
     hole: CrossoverHole | None
+    entered: str
+    low_pass: ComplexArray | None
+    """Of the subwoofers, as entered [shape=(BASS_HZ,)]; None: not entered, or not the same for all."""
+    high_pass: ComplexArray | None
+    """Of each front loudspeaker, as entered [shape=(mains, BASS_HZ)]; None: not entered."""
+    exchange: ComplexArray | None = None
+    """Another low-pass divided by that of the subwoofers [shape=(BASS_HZ,)]; None: the measured one."""
 
     def _pair(self, through: MeasuredBass, settings: SubSettings) -> CrossoverPair:
         total = np.einsum("if,isf->sf", settings.factors(BASS_HZ), through.full)
+        if self.exchange is not None:
+            total = total * self.exchange
         return CrossoverPair(np.asarray(total), self.later, BASS_HZ, self.hz, through.room.seat_share)
+
+    def through_other(self, hz: float, high: CrossoverFilter, low: CrossoverFilter) -> FrontPair | str:
+        """The same through another crossover, or why these responses do not show it. `before_db` stays as measured."""
+        if self.low_pass is None or self.high_pass is None:
+            return "type and slope of the high-pass and of one low-pass for all subwoofers are not entered"
+        new_high, new_low = (crossover_response(BASS_HZ, hz, *each) for each in ((high, "high"), (low, "low")))
+        octave = crossover_octave(BASS_HZ, hz)
+        raised = max(
+            float(np.abs(r[..., octave]).max()) for r in (new_high / self.high_pass, new_low / self.low_pass)
+        )
+        if (raised_db := 20 * np.log10(raised)) > MOST_RAISED_DB:
+            return f"{hz:g} Hz would raise what was measured by {number(raised_db, 0)} dB, and its noise with it"
+        return replace(
+            self,
+            hz=hz,
+            later=self.later * (new_high / self.high_pass)[:, None, :],
+            hole=None,
+            low_pass=new_low,
+            high_pass=np.tile(new_high, (len(self.mains), 1)),
+            exchange=new_low / self.low_pass,
+        )
 
     def fit(self, through: MeasuredBass, settings: SubSettings) -> CrossoverFit:
         """The common delay and polarity that suit all front loudspeakers, beside some settings."""
@@ -69,7 +113,18 @@ class FrontPair:
     def crossover(self, through: MeasuredBass, settings: SubSettings | None) -> Crossover:
         """The sum with some settings; with None everything stays as measured."""
         after_db = self.before_db if settings is None else crossover_sum_db(self._pair(through, settings))
-        return Crossover(hz=self.hz, mains=self.mains, before_db=self.before_db, after_db=after_db, hole=self.hole)
+        filters_db = None
+        if self.low_pass is not None and self.high_pass is not None:
+            filters_db = float(np.mean([filters_sum_db(self.low_pass, h, BASS_HZ, self.hz) for h in self.high_pass]))
+        return Crossover(
+            hz=self.hz,
+            mains=self.mains,
+            before_db=self.before_db,
+            after_db=after_db,
+            hole=self.hole,
+            entered=self.entered,
+            filters_db=filters_db,
+        )
 
 
 def mains_with_crossover(job: Job) -> list[Channel]:
@@ -108,16 +163,41 @@ def front_pair(
         return "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
     now = np.array(rows)
     turn = np.exp(-2j * np.pi * np.outer([moved_s.get(name, 0.0) for name in names], BASS_HZ))
-    if why := _why_no_sum(measured.full, dict(zip(names, now, strict=True)), hz, noisy):
+    shown = [channel for channel in job.system.channels if channel.id in (*names, *measured.subs)]
+    low_pass, high_pass = _low_pass(job, measured), _high_pass(job, [c for c in shown if not c.is_sub])
+    if why := _why_no_sum(measured.full, dict(zip(names, now, strict=True)), hz, noisy, low_pass):
         return why
-    pair = CrossoverPair(measured.full.sum(axis=0), now, BASS_HZ, hz, measured.room.seat_share)
+    pair = CrossoverPair(
+        measured.full.sum(axis=0), now, BASS_HZ, hz, measured.room.seat_share, low_pass=low_pass, high_pass=high_pass
+    )
     return FrontPair(
         hz=hz,
         mains=tuple(names),
         later=now * turn[:, None, :],
         before_db=crossover_sum_db(pair),
         hole=find_hole(pair, subs_moved_s, reach_s),
+        entered="; ".join(dict.fromkeys(filter(None, (crossover_text(job.system, channel) for channel in shown)))),
+        low_pass=low_pass,
+        high_pass=high_pass,
     )
+
+
+def _low_pass(job: Job, measured: MeasuredBass) -> ComplexArray | None:
+    """Of the subwoofers, as entered [shape=(BASS_HZ,)]; None where it is not, or differs between them."""
+    subs = [channel for channel in job.system.channels if channel.id in measured.subs]
+    entered = {(channel.low_pass_hz, job.system.low_pass(channel)) for channel in subs}
+    hz, kind = entered.pop()
+    return None if entered or hz is None or kind is None else crossover_response(BASS_HZ, hz, kind, "low")
+
+
+def _high_pass(job: Job, mains: Sequence[Channel]) -> ComplexArray | None:
+    """Of each front loudspeaker, as entered [shape=(mains, BASS_HZ)]; None where one is not."""
+    rows = [
+        crossover_response(BASS_HZ, channel.high_pass_hz, kind, "high")
+        for channel in mains
+        if channel.high_pass_hz is not None and (kind := job.system.high_pass(channel)) is not None
+    ]
+    return np.array(rows) if rows and len(rows) == len(mains) else None
 
 
 def _at_seats(job: Job, measured: MeasuredBass, analyses: Analyses, channel: str) -> list[Analysis | None]:
@@ -138,13 +218,20 @@ def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
     return bool(above_db) and float(np.median(above_db)) < LEAST_SNR_DB
 
 
-def _why_no_sum(subs: ComplexArray, mains: dict[str, ComplexArray], hz: float, noisy: Sequence[str]) -> str:
+def _why_no_sum(
+    subs: ComplexArray,
+    mains: dict[str, ComplexArray],
+    hz: float,
+    noisy: Sequence[str],
+    low_pass: ComplexArray | None,
+) -> str:
     """Why responses do not contain what plays through the crossover, or only together; empty where they do.
 
     A sweep of a main channel through bass management plays the subwoofers too, and a sweep of a subwoofer's own input does
     not pass the low-pass of the crossover. Adding such responses says nothing about polarity or delay.
     """
-    if not slope_db(subs, BASS_HZ, hz) >= LEAST_LOW_PASS_DB:
+    expected_db = np.inf if low_pass is None else slope_db(low_pass, BASS_HZ, hz)
+    if not slope_db(subs, BASS_HZ, hz) >= np.clip(expected_db - LOWERED_DB, LEAST_ENTERED_DB, LEAST_LOW_PASS_DB):
         return (
             f"the subwoofers were measured without a low-pass at {hz:.0f} Hz, and how they add with the main "
             "loudspeakers depends on its phase"

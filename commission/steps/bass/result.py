@@ -116,8 +116,8 @@ class BassResult:
     sturdy: Sturdiness
     held_out: HeldOut | None
     crossover: Crossover | None
-    no_crossover: str
-    """Why the crossover was not looked at; empty where it was."""
+    front: FrontPair | str
+    """The front loudspeakers, or why the crossover was not looked at."""
     candidates: dict[str, Candidate]
     """The choice between evenness ("even") and the sum through the crossover ("keep"), where these differ."""
     wanted: str
@@ -127,6 +127,11 @@ class BassResult:
     u_gained: float
     """Its standard uncertainty."""
     space: SearchSpace
+
+    @property
+    def no_crossover(self) -> str:
+        """Why the crossover was not looked at; empty where it was."""
+        return self.front if isinstance(self.front, str) else ""
 
     @property
     def is_change(self) -> bool:
@@ -320,7 +325,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         sturdy=sturdy,
         held_out=held_out,
         crossover=crossover,
-        no_crossover=placing.front if isinstance(placing.front, str) else "",
+        front=placing.front,
         candidates=candidates if len(candidates) > 1 else {},
         wanted=wanted,
         gained=gained,
