@@ -13,7 +13,9 @@ import pytest
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Static
 
+from commission.model import CrossoverFilter
 from commission.model.errors import Cancelled
+from commission.model.formatting import number
 from commission.steps.bass import result as result_of
 from commission.steps.bass.result import BassResult, same_settings
 from commission.ui.app import CommissionApp
@@ -21,7 +23,7 @@ from commission.ui.screens.bass import BassScreen
 from commission.ui.widgets.plot import Plot
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "steps"))
-from bass_visit import as_found
+from bass_visit import CROSSOVER, as_found
 
 
 @cache
@@ -127,3 +129,37 @@ async def test_a_search_is_stopped_with_the_best_so_far(app: CommissionApp, monk
         now = app.screen
         assert isinstance(now, BassScreen)
         assert now.settings.gain_db.shape == (2,)
+
+
+async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
+    room = as_found(subs=1, seats=3, seed=5, high_pass_hz=80.0, clock_by_seat=False, filters_entered=True)
+    result = result_of.solve(room.job, room.analyses)
+    assert isinstance(result, BassResult) and not isinstance(result.front, str) and result.crossover is not None
+    visit = SimpleNamespace(job=room.job, analyses=room.analyses, read_only=False)
+    monkeypatch.setattr(BassScreen, "visit", visit)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        app.push_screen(BassScreen(result))
+        await settle(pilot)
+        screen = app.screen
+        assert isinstance(screen, BassScreen)
+        after_db = number(float(result.crossover.after_db.mean()), 1, signed=True)
+        assert f"→ {after_db} dB" in figure(screen, "Sum at 80 Hz")
+        await pilot.press(*["down"] * 3, "right", "right")
+        low, high = (CrossoverFilter(type=kind, slope_db_per_octave=slope) for kind, slope in CROSSOVER)
+        other = result.front.through_other(100.0, high, low)
+        assert not isinstance(other, str)
+        there = other.crossover(result.through, screen.settings).after_db.mean()
+        assert f"→ {number(float(there), 1, signed=True)} dB" in figure(screen, "at 100 Hz")
+        start = time.process_time()
+        screen.action_change(-1)
+        assert time.process_time() - start < 0.05  # the time in which a key must show
+        await pilot.press("down", "right")
+        assert "Butterworth 18 dB" in shown(app) and "Linkwitz-Riley 24 dB" in shown(app)
+        await pilot.press("down", *["right"] * 3, "up", "up", "right")
+        assert "would raise what was measured" in figure(screen, "Not shown")
+
+
+def figure(screen: BassScreen, words: str) -> str:
+    lines = str(screen.query_one("#bass-figures", Static).content).splitlines()
+    return next((line for line in lines if words in line), str(lines))

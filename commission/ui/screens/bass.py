@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+from collections.abc import Sequence
+from typing import ClassVar, TypeVar
 
 import numpy as np
 from textual import on
@@ -13,10 +14,11 @@ from textual.content import Content
 from textual.widgets import Static
 
 from commission.dsp.bass_sum import SubSettings, unchanged
-from commission.model import CancelToken, Decided, Progress
+from commission.model import CancelToken, CrossoverFilter, Decided, Progress
 from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text, round_name
 from commission.steps import bass
+from commission.steps.bass.crossover import FrontPair
 from commission.steps.bass.result import (
     HAND_KEY,
     USE_KEY,
@@ -30,6 +32,7 @@ from commission.steps.bass.result import (
 from commission.steps.bass.version import Version, version
 from commission.ui.blank import Sides
 from commission.ui.screens.base import VisitScreen
+from commission.ui.site.field import CROSSOVER_FILTERS
 from commission.ui.widgets.draw.canvas import Run, fit
 from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Picker, text_item
@@ -45,10 +48,18 @@ with the settings at the left.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
 - **Enter** stores the settings for the settings sheet. Proposed filters stay as they are.
 
+Where type and slope of high-pass and low-pass are entered on *Site*, the last rows show what another crossover would make
+of the sum with the front loudspeakers: with these settings, and with the best common delay and polarity of the subwoofers.
+This is calculated and not stored: set it in the processor, enter it on *Site*, and measure again.
+
 Evenness is the seat-to-seat standard deviation. Output is the level of the sum relative to the powers of all subwoofers,
 the loudest one at its limit: what the settings cost in headroom.
 """
 BAND_HZ = (15.0, 160.0)
+T = TypeVar("T", float, CrossoverFilter)
+CROSSOVERS_HZ = (40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0, 110.0, 120.0)
+"""Where it is not entered which the processor has."""
+CROSSOVER_ROW = "crossover"
 LEAST_ROWS = 5
 """Of the list of values, on a terminal that is too low for everything."""
 
@@ -80,6 +91,8 @@ class BassScreen(VisitScreen):
         self._result = result
         self.settings: SubSettings = result.proposed.settings
         self._y_limits: tuple[float, float] | None = None
+        self._entered = self._other = self._entered_crossover()
+        """Frequency, high-pass and low-pass of the crossover as entered, and of another one to look at."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -108,6 +121,17 @@ class BassScreen(VisitScreen):
         """The list scrolls to the selected value; the figures do not scroll."""
         rows = self.query_one("#bass-left").size.height - self.query_one("#bass-figures").outer_size.height
         self.query_one("#bass-list").styles.max_height = max(LEAST_ROWS, rows)
+
+    def _entered_crossover(self) -> tuple[float, CrossoverFilter, CrossoverFilter] | None:
+        """None where the sum is not determined, or type and slope are not entered."""
+        front = self._result.front
+        if isinstance(front, str) or front.low_pass is None or front.high_pass is None:
+            return None
+        system = self.visit.job.system
+        main, sub = system.channel(front.mains[0]), system.channel(self.subs[0])
+        assert main is not None and sub is not None
+        high, low = system.high_pass(main), system.low_pass(sub)
+        return None if high is None or low is None else (front.hz, high, low)
 
     @property
     def subs(self) -> tuple[str, ...]:
@@ -156,6 +180,15 @@ class BassScreen(VisitScreen):
                 items.append(Item(f"{i} {kind}", runs))
             ranges = self.visit.job.system.processor.filters
             items += [text_item("", f"   {text}") for text in filter_texts(each.filters, ranges)]
+        if self._other is not None:
+            hz, high, low = self._other
+            kinds = [each.text.removesuffix("/octave") for each in (high, low)]
+            shown = zip(("frequency", "high-pass", "low-pass"), (f"{hz:g} Hz", *kinds), strict=True)
+            items += [text_item("", ""), text_item("", " Crossover, calculated", "mark")]
+            items += [
+                Item(f"{CROSSOVER_ROW} {i}", ((fit(f" {name}", 11), "dim"), (value, "main")))
+                for i, (name, value) in enumerate(shown)
+            ]
         return items
 
     def _figures(self, now: Version) -> list[str]:
@@ -166,6 +199,7 @@ class BassScreen(VisitScreen):
             f"Seat to seat  {number(found.sd_db, 1)} → {number(now.sd_db, 1)} dB",
             f"Output        {_db(found)} → {_db(now)} dB",
             f"Worst seat    {seat} {number(off, 1, signed=True)} dB",
+            *self._sum_lines(),
             "",
             " Trade (t)  seat to seat   output",
         ]
@@ -175,10 +209,54 @@ class BassScreen(VisitScreen):
             lines.append(f"{mark}{fit(each.name, 11)} {number(each.sd_db, 1):>8} dB {_db(each):>5} dB")
         return lines
 
+    def _sum_lines(self) -> list[str]:
+        """The sum through the crossover as measured and with the settings; the same through another crossover."""
+        result, front = self._result, self._result.front
+        if isinstance(front, str):
+            return []
+        before_db = number(float(front.before_db.mean()), 1, signed=True)
+
+        def line(at: FrontPair, settings: SubSettings, words: str) -> str:
+            after_db = float(at.crossover(result.through, settings).after_db.mean())
+            return f"{words:<14}{before_db} → {number(after_db, 1, signed=True)} dB"
+
+        lines = [line(front, self.settings, f"Sum at {front.hz:g} Hz")]
+        if self._other is None or self._other == self._entered:
+            return lines
+        other = front.through_other(*self._other)
+        if isinstance(other, str):
+            return [*lines, f"Not shown: {other}"]
+        now, best = self.settings, other.fit(result.through, self.settings)
+        moved = SubSettings(now.gain_db, now.delay_s + best.delay_s, now.polarity * best.polarity)
+        subs = "turned" if best.polarity < 0 else "subs"
+        return [
+            *lines,
+            line(other, self.settings, f"  at {other.hz:g} Hz"),
+            line(other, moved, f"  {subs} {number(1000 * best.delay_s, 1, signed=True)} ms "),
+        ]
+
+    def _change_crossover(self, row: int, steps: int) -> None:
+        """Another frequency or filter to look at."""
+        if self._entered is None or self._other is None:
+            return
+        hz, high, low = self._other
+        if row == 0:
+            offered = self.visit.job.system.processor.crossovers_hz or CROSSOVERS_HZ
+            hz = _stepped(sorted({*offered, self._entered[0]}), hz, steps)
+        elif row == 1:
+            high = _stepped(CROSSOVER_FILTERS, high, steps)
+        else:
+            low = _stepped(CROSSOVER_FILTERS, low, steps)
+        self._other = (hz, high, low)
+        self.refresh_results()
+
     def action_change(self, steps: int) -> None:
         """The selected value by some steps of the processor."""
         key = self.query_one("#bass-values", Picker).key
         if not key:
+            return
+        if key.startswith(CROSSOVER_ROW):
+            self._change_crossover(int(key.split()[1]), steps)
             return
         index, kind = int(key.split()[0]), key.split()[1]
         gain, delay = self.settings.gain_db.copy(), self.settings.delay_s.copy()
@@ -239,6 +317,11 @@ class BassScreen(VisitScreen):
             Decided(round=round_id, step="bass", key=USE_KEY, value="yes"),
         ):
             self.notify("Stored: the settings sheet takes these settings.")
+
+
+def _stepped(values: Sequence[T], value: T, steps: int) -> T:
+    """The value some steps on, no further than the ends."""
+    return values[min(max(values.index(value) + steps, 0), len(values) - 1)]
 
 
 def _db(each: Version) -> str:
