@@ -142,9 +142,10 @@ def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
     if fault is None or fault.kind != kind or found.any("settings.unit"):
         return
     off = kind == "off"
+    mains = tuple(c for c, each in e.distances.channels.items() if not each.channel.is_sub)
     if fault.by == "settings":
         evidence = (
-            "the settings of all main channels are the same, their distances are not"
+            f"the settings of all {'main ' if len(mains) > 2 else ''}channels are the same, their distances are not"
             if off
             else "the settings delay the far loudspeakers and not the near ones"
         )
@@ -156,7 +157,7 @@ def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
     past = "the recordings were played past the processor's delays: then import them so"
     yield FindingDetails(
         title="no delays are at work" if off else "delays have the wrong sign",
-        channels=tuple(c for c, each in e.distances.channels.items() if not each.channel.is_sub),
+        channels=mains,
         evidence=(evidence,),
         alternatives=(past,) if off and fault.by == "arrivals" else ("the settings were noted wrongly",),
         confirm="Look at the processor's page of distances or delays, and at whether a mode without delays is chosen.",

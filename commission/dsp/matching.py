@@ -396,13 +396,14 @@ class _State:
     def _latency(self, left: FloatArray) -> FloatArray:
         """Latency of the clock of each recording, NaN where too few channels determine it.
 
-        By channels whose delay is known; where there are none, clocks are only brought together, by median polish.
+        By two channels whose delay is known, or the only one that is left; where there are none, clocks are only brought
+        together, by median polish.
         """
         clocks = self.survey.clocks
         out = np.full(left.shape, np.nan)
         known = ~self.free
         heard = left[known]
-        if np.isfinite(heard).any(axis=1).sum() >= 2:
+        if np.isfinite(heard).any(axis=1).sum() >= min(2, np.isfinite(left).any(axis=1).sum()):
             for clock in np.unique(clocks):
                 mine = (clocks == clock) & np.isfinite(left)
                 counted = left[mine & known[:, None]]

@@ -119,6 +119,13 @@ def test_two_distances_in_the_wrong_unit_show_it() -> None:
     assert "metres, the processor reads feet" in found(room, job)["settings.unit"][0].title
 
 
+def test_one_setting_for_two_main_channels_and_a_subwoofer_is_none_at_all() -> None:
+    room = stereo().drop(None)
+    job = room.job(*[setting(c, distance=3.0) for c in room.distances_m], *tapes({"SUB1": 4.2}))
+    finding = only(room, "settings.delays-off", job)
+    assert finding.evidence == ("the settings of all channels are the same, their distances are not",)
+
+
 def test_two_main_channels_that_agree_show_a_late_subwoofer() -> None:
     assert only(stereo().delay("SUB1", 0.012), "settings.sub-latency").channels == ("SUB1",)
 
@@ -343,11 +350,15 @@ def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_fil
 
 
 @pytest.mark.parametrize("swapped", [True, False])
-def test_a_pair_exchanged_or_the_recordings_of_two_seats_that_mirror_each_other(swapped: bool) -> None:
+@pytest.mark.parametrize("middle", [(), ("A2",)])
+def test_a_pair_exchanged_or_the_recordings_of_two_seats_that_mirror_each_other(
+    swapped: bool, middle: tuple[str, ...]
+) -> None:
     """Left and right of three in front, heard at two seats left and right of the middle: both arrive the same."""
     room = SoundRoom(cinema(["FL", "FC", "FR"]), uneven_db=0.5)
     room = room.swap("FL", "FR") if swapped else room.exchange_seats("A1", "A3")
-    finding = only(room.drop(None, ["A2", "B1", "B2", "B3"]), "wiring.swap-or-files")
+    dropped = [s for s in ("A2", "B1", "B2", "B3") if s not in middle]
+    finding = only(room.drop(None, dropped), "wiring.swap-or-files")
     assert finding.title == "FL and FR swapped, or the recordings of A1 and A3 exchanged"
     assert (finding.channels, finding.seats) == (("FL", "FR"), ("A1", "A3"))
     assert "not determined, because the seats mirror each other" in finding.evidence[1]

@@ -68,7 +68,11 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
         return DelaysFault(kind=kind, by="arrivals", factor=fit.factor, u=fit.sd)
     if result.scale in (0.0, -1.0):
         return DelaysFault(kind="off" if result.scale == 0 else "sign", by="arrivals", factor=result.scale)
-    mains = [each for each in result.channels.values() if not each.channel.is_sub and each.held is not None]
+    every = [each for each in result.channels.values() if each.held is not None]
+    mains = [each for each in every if not each.channel.is_sub]
+    few = len(mains) < 3
+    if few:
+        mains = every  # subwoofers whose setting is the same as well show that none was entered
     if len(mains) < 3:
         return None
     needed = np.array([each.setting.delay_s for each in mains])
@@ -77,10 +81,11 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
         return None
     error = np.array([each.held_error_s or 0.0 for each in mains])
     applied = error + needed
-    if np.ptp(applied) <= 1e-9:
-        equal = np.ptp(needed) < 0.6e-3 + one_step_s  # then one setting for all is right
+    if np.ptp([each.held for each in mains]) <= 1e-9:
+        apart_s = np.ptp([each.distance_m for each in mains]) / result.speed_m_s if few else np.ptp(needed)
+        equal = apart_s < 0.6e-3 + one_step_s  # then one setting for all is right
         return None if equal else DelaysFault(kind="off", by="settings")
-    if np.ptp(needed) < LEAST_SPREAD_S + 2 * one_step_s:
+    if few or np.ptp(needed) < LEAST_SPREAD_S + 2 * one_step_s:
         return None
     mirrored = applied + needed
     near = np.abs(mirrored - np.median(mirrored)) <= 0.3e-3 + one_step_s
@@ -118,10 +123,10 @@ def likely_delays(result: DistancesResult) -> str | None:
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
     """Channels whose setting, tape or sound does not agree with the other two, the surest cause for each."""
     mains = {c: each for c, each in result.channels.items() if not each.channel.is_sub}
+    if len(mains) < 2 or delays_fault(job, result) is not None:
+        return ()
     if len(mains) == 2:
         return _of_two(job, tuple(mains.values()), result)
-    if len(mains) < 3 or delays_fault(job, result) is not None:
-        return ()
     limit_s = job.limit("distances.arrival").upper / 1000
     heard = [each for each in mains.values() if each.arrival_residual_s is not None]
     if sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1):
