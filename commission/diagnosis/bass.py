@@ -141,7 +141,7 @@ def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 MISTYPED = "settings.bass"
 LEAST_MOVE_MS = 0.1
 HOLE_REASONS: dict[HoleReason, str] = {
-    "slope": "the slopes of low-pass and high-pass do not suit each other with the polarity that is set",
+    "slope": "the slopes of low-pass and high-pass do not suit each other with the polarity that is set, or one is off",
     "polarity": "polarity or phase switch of all subwoofers suit another crossover",
     "delay": "the subwoofers arrive at another time than their settings mean: latency, or distances",
 }

@@ -511,9 +511,10 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
 
 
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
+    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET).union(perhaps_swapped(e))
+    joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes them louder
     every, against = _off_trims_db(e)
-    off = {c: value for c, (value, _) in every.items() if c not in explained.union(perhaps_swapped(e))}
+    off = {c: value for c, (value, _) in every.items() if c not in explained and not (value > 0 and c in joined)}
     doubts = {c: _driver_doubt(e, c) for c, value in off.items() if value < 0}
     off = {c: value for c, value in off.items() if doubts.get(c) or c not in _driver_in_doubt(e)}
     for channel in [c for c, doubt in doubts.items() if doubt]:

@@ -89,6 +89,14 @@ def test_a_surround_mode_is_no_cable() -> None:
     assert named(job, analyses) == [("settings.upmix", ("FL", "FR"))]
 
 
+@pytest.mark.parametrize("level_db", [-3.0, -7.0])
+def test_a_mode_that_plays_all_channels_from_the_same_loudspeakers_is_found(level_db: float) -> None:
+    """Each two share sound, and so do both with every third: the pairs that the others make up are no evidence."""
+    channels, others = ("FL", "FR", "BL"), ("SiL", "SiR")
+    job, analyses = visit(*((c, other, level_db) for c in channels for other in others))
+    assert named(job, analyses) == [("settings.upmix", channels)]
+
+
 def test_a_third_loudspeaker_is_not_taken_for_the_first() -> None:
     """Both front channels play from one surround: they share its sound, and neither plays from the other."""
     job, analyses = visit(("FL", "BL", -3.0), ("FR", "BL", -3.0))

@@ -433,6 +433,9 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     again = look(calibration._trims, read(values), earlier(calibration.DIALOGUE, "FC", cause="settings"))
     assert [each.channels for each in again] == [("TpBL",)]
     assert again[0].title == "trims off, TpBL by 2.2 dB"
+    joined = earlier("wiring.doubled", "FR", "TpBL")  # a second loudspeaker makes them louder, never softer
+    pair = {"FL": level(0.0), "FC": level(0.0), "FR": level(2.0), "TpBL": level(-2.0)}
+    assert [each.channels for each in look(calibration._trims, read(pair), joined)] == [("FR",)]
     absolute = look(calibration._trims, read({"FL": level(0.0), "FR": level(2.0)}))
     assert absolute[0].evidence == ("against the reference: FR −2.0 dB, limit 1 dB",)
     assert (

@@ -165,8 +165,9 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
     visit = PairedRound(found)
     pairs = visit.pairs()
     also: dict[int, list[AlsoFrom]] = {}
+    by_thirds = _by_thirds(pairs)
     for (i, j), pair in pairs.items():
-        if not _by_thirds(pairs, i, j):
+        if (i, j) not in by_thirds:
             for one, each in _directions(visit, i, j, pair):
                 also.setdefault(one, []).append(each)
     out = {}
@@ -181,20 +182,40 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
     return out
 
 
-def _by_thirds(pairs: Mapping[tuple[int, int], _Pair], i: int, j: int) -> bool:
-    """Whether third loudspeakers that play both of a pair explain what the two share: it is then the product of two."""
-    shared = pairs[i, j].found
-    if shared is None:
-        return False
-    explained = 0.0
+def _by_thirds(pairs: Mapping[tuple[int, int], _Pair]) -> set[tuple[int, int]]:
+    """Pairs whose common sound third loudspeakers explain that play both: it is then the product of two.
+
+    The best explained first, and what is explained explains no other pair: where a mode plays several channels from the
+    same loudspeakers, each pair of a triangle has a third.
+    """
+    explained: set[tuple[int, int]] = set()
+    left = {pair: each.found for pair, each in pairs.items() if each.found is not None}
+    while left:
+        shares = {
+            pair: _of_thirds(pairs, explained, *pair, shared.lag_s) / shared.alike for pair, shared in left.items()
+        }
+        best = max(shares, key=lambda pair: shares[pair])
+        if OF_THIRDS_TIMES * shares[best] < 1:
+            break
+        explained.add(best)
+        del left[best]
+    return explained
+
+
+def _of_thirds(
+    pairs: Mapping[tuple[int, int], _Pair], explained: set[tuple[int, int]], i: int, j: int, lag_s: float
+) -> float:
+    """How much alike third loudspeakers make two channels, by pairs that are not themselves explained."""
+    alike = 0.0
     for third in {c for pair in pairs for c in pair} - {i, j}:
-        first, second = (pairs.get((min(c, third), max(c, third))) for c in (i, j))
+        both = [(min(c, third), max(c, third)) for c in (i, j)]
+        first, second = (None if pair in explained else pairs.get(pair) for pair in both)
         if first is None or second is None or min(first.any_lag.ratio, second.any_lag.ratio) < OF_THIRD_RATIO:
             continue
-        lag_s = math.copysign(1, third - i) * first.any_lag.lag_s - math.copysign(1, third - j) * second.any_lag.lag_s
-        if abs(lag_s - shared.lag_s) <= 2 * SAME_LAG_S:
-            explained += first.any_lag.alike * second.any_lag.alike
-    return shared.alike <= OF_THIRDS_TIMES * explained
+        its_s = math.copysign(1, third - i) * first.any_lag.lag_s - math.copysign(1, third - j) * second.any_lag.lag_s
+        if abs(its_s - lag_s) <= 2 * SAME_LAG_S:
+            alike += first.any_lag.alike * second.any_lag.alike
+    return alike
 
 
 def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[int, AlsoFrom]]:
