@@ -431,10 +431,7 @@ class JobFile:
         with self._lock:
             if not self._closed:
                 self._closed = True
-                with suppress(sqlite3.Error):  # nothing is waiting to be stored
-                    if self._db.in_transaction:
-                        self._db.execute("ROLLBACK")
-                self._db.close()
+                self._db.close()  # SQLite takes back what was not committed
                 self._guard.close()
 
 

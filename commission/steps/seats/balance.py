@@ -37,12 +37,6 @@ class Balance:
     from_group_db: dict[int, float] | None = None
     """The same minus the mean of its group; None for a channel without others in its group."""
 
-    @property
-    def largest(self) -> tuple[int, float] | None:
-        """The octave that differs most from the group, and by how much."""
-        known = self.from_group_db or {}
-        return max(known.items(), key=lambda item: abs(item[1]), default=None)
-
 
 def balances(result: SeatsResult) -> tuple[Balance, ...]:
     """Each main channel with a known level at a seat, group by group."""
