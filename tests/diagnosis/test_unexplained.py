@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.diagnosis import RULES
-from commission.diagnosis.unexplained_checks import examined, not_examined, undecided, unexplained
+from commission.diagnosis.unexplained_checks import examined, explained, not_examined, undecided, unexplained
 from commission.model import Check, Finding, Limit, Outcome, Verdict
 
 LIMIT = Limit(low=-0.5, high=0.5, unit="dB", basis="made up for the test")
 
 
-def check(check_id: str, channel: str, value: float | None, seat: str | None = "A2", u: float = 0.0) -> Check:
+def check(check_id: str, channel: str | None, value: float | None, seat: str | None = "A2", u: float = 0.0) -> Check:
     return Check(
         id=check_id,
         channel=channel,
@@ -56,25 +60,62 @@ def test_eight_failing_levels_are_one_line_and_never_silence() -> None:
     assert unexplained(few, ())[0].sentence("Levels") == "Levels, reading minus target: 1 of 2 failed (FL at A2)"
 
 
-def test_a_finding_accounts_for_its_channels_and_for_no_other() -> None:
-    failing = outcomes(check("levels.match", "FL", 3.0), check("levels.match", "FC", 0.8))
-    (group,) = unexplained(failing, [finding("settings.trims", "FL")])
-    assert group.channels == ("FC",)
-    assert unexplained(failing, [finding("settings.trims", "FL", "FC")]) == ()
+A1, A2, B2 = ("A1",), ("A2",), ("B2",)
 
 
-def test_of_a_faulty_channel_nothing_else_is_concluded() -> None:
-    failing = outcomes(
-        check("levels.match", "FL", 3.0), check("seats.direct", "FL", -9.0), check("seats.direct", "FR", -9.0)
-    )
-    (group,) = unexplained(failing, [finding("wiring.tweeter", "FL")])
-    assert (group.id, group.channels) == ("seats.direct", ("FR",))
+@pytest.mark.parametrize(
+    ("rule", "channels", "seats", "failing", "names_it", "accounts_for_it"),
+    [
+        # Its own check, at its own channels; one of a seat, at its own seats; and where the channel or the seat is open.
+        ("settings.trims", "FL FC", (), ("levels.match", "FL", 3.0), True, True),
+        ("settings.trims", "FL", (), ("levels.match", "FC", 3.0), False, False),
+        ("settings.trims", "", (), ("levels.match", "FL", 3.0), True, True),
+        ("settings.trims", "FL", A1, ("levels.match", "FL", 3.0), True, True),
+        ("room.rattle", "FL", (), ("wiring.rattle", "FL", 3.0), True, True),
+        ("room.rattle", "FL", (), ("wiring.noise", "FL", 3.0), False, False),
+        ("room.null", "SUB1", B2, ("seats.bass", "SUB1", -12.0, "B2"), True, True),
+        ("room.null", "SUB1", B2, ("seats.bass", "SUB1", -12.0, None), True, True),
+        ("room.null", "SUB1", B2, ("seats.bass", "SUB1", -12.0, "A1"), False, False),
+        ("room.null", "SUB1", (), ("seats.bass", "SUB1", -12.0, "A1"), True, True),
+        # The checks that its rule names; nothing else is concluded of a channel with an electronic fault.
+        ("wiring.tweeter", "FL", (), ("levels.match", "FL", 3.0), True, True),
+        ("wiring.tweeter", "FL", (), ("levels.reference", "FL", 3.0), False, True),
+        ("wiring.tweeter", "FL", (), ("seats.direct", "FR", -9.0), False, False),
+        ("wiring.compression", "", (), ("levels.match", "FL", 3.0), False, False),
+        ("room.noise", "", (), ("dialogue.sti", None, 3.0), True, True),
+        # A setting explains the whole of its step, where the step is about settings.
+        ("settings.trims", "FL", (), ("levels.reference", "FL", 3.0), False, True),
+        ("settings.trims", "FL", (), ("distances.setting", "FL", 3.0), False, False),
+        ("settings.channel-level", "FL", (), ("seats.direct", "FL", 3.0), False, False),
+        ("room.rattle", "FL", (), ("levels.match", "FL", 3.0), False, False),
+        # A spoilt recording shows nothing at its seats; what is read or entered by hand does not rest on it.
+        ("measurement.gain", "", A2, ("seats.direct", "FL", -9.0), False, True),
+        ("measurement.gain", "", A2, ("seats.direct", "FL", -9.0, "B2"), False, False),
+        ("measurement.clipped", "FL", A2, ("seats.direct", "FL", -9.0, "B2"), False, False),
+        ("measurement.clipped", "FL", A2, ("levels.match", "FL", 3.0), False, False),
+    ],
+)
+def test_a_finding_accounts_for_what_its_fault_explains_and_for_nothing_else(
+    rule: str, channels: str, seats: tuple[str, ...], failing: tuple[Any, ...], names_it: bool, accounts_for_it: bool
+) -> None:
+    found, failed = finding(rule, *channels.split(), seats=seats), check(*failing)
+    assert explained(failed, failed.id.partition(".")[0], [found]) is names_it
+    assert (unexplained(outcomes(failed), [found]) == ()) is accounts_for_it
 
 
-def test_a_null_at_one_seat_accounts_for_no_other_seat() -> None:
-    failing = outcomes(*(check("seats.bass", "SUB1", -12.0, seat) for seat in ("A1", "B2")))
-    (group,) = unexplained(failing, [finding("room.null", "SUB1", seats=("B2",))])
-    assert [each.seat for each in group.checks] == ["A1"]
+def test_a_line_names_what_its_checks_have_in_common_and_the_few_places() -> None:
+    def line(*places: tuple[str | None, str | None], bands: bool = False) -> str:
+        checks = [check("seats.bass", channel, 3.0, seat) for channel, seat in places]
+        if bands:
+            checks = [replace(each, text=f"bass, {63 * 2**n} Hz") for n, each in enumerate(checks)]
+        (group,) = unexplained(outcomes(*checks), ())
+        return group.sentence("Seats")
+
+    few = [("SUB1", f"A{n}") for n in range(1, 5)]
+    assert line(*few, bands=True) == "Seats, bass: 4 of 4 failed (SUB1 at A1, SUB1 at A2, SUB1 at A3, SUB1 at A4)"
+    assert line(*few, (None, "A5")) == "Seats, reading minus target: 5 of 5 failed (SUB1)"
+    four = [(f"SUB{n}", f"A{k}") for n in range(1, 5) for k in (1, 2)]
+    assert line(*four) == "Seats, reading minus target: 8 of 8 failed (SUB1, SUB2, SUB3, SUB4)"
 
 
 def test_unsure_and_not_tested_are_counted() -> None:
@@ -86,7 +127,10 @@ def test_unsure_and_not_tested_are_counted() -> None:
 
 
 def test_what_no_check_could_show_was_not_examined() -> None:
-    assert not examined({})
+    nothing = outcomes(
+        check("levels.match", "FL", None), check("layout.sight", "FL", 0.1), check("levels.own", "FL", 0.1)
+    )
+    assert not examined({}) and not examined(nothing)
     # What is only looked at is listed as a step that was not done.
     measured = [rule for rule in RULES if not rule.id.startswith("measurement.") and rule.step != "checklist"]
     first_visit = [rule for rule in measured if not rule.returns]
