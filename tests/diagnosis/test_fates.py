@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.diagnosis import RULES
-from commission.diagnosis.fates import follow, history_of, same_fault
+from commission.diagnosis.fates import _hidden, follow, history_of, same_fault
 from commission.history import fold
 from commission.model import (
     AS_FOUND,
@@ -370,3 +370,11 @@ def test_actions_fold_in_two_parts_as_in_one(bodies: list[EventBody], cut: int) 
 def test_every_finding_without_a_second_measurement_is_not_gone(rule) -> None:
     one = finding(rule.id, "FL", seats=("A1",))
     assert not fates(job_with(action(one), RoundOpened(round=AS_LEFT)), {AS_FOUND: [one]})[0].fate.gone
+
+
+def test_only_what_spoils_the_bass_hides_a_finding_of_the_room() -> None:
+    job = job_of(defined(cinema()))
+    for spoilt, hides in ((("SUB1",), True), (("FL", "SUB2"), True), ((), True), (("FL",), False)):
+        others = [finding("wiring.polarity", *spoilt)]
+        assert _hidden(job, finding("room.bass-differs", "SUB1"), others) is hides
+        assert not _hidden(job, finding("settings.bass"), others)

@@ -1281,3 +1281,22 @@ def test_a_dead_driver_is_reported_with_its_band_and_its_seats(monkeypatch: pyte
         assert got.title == title
         assert got.evidence[0].startswith("3000 to 10000 Hz is 24 dB below SiR at 5 of 6 seats, threshold 10 dB; ")
         assert driver in got.confirm
+
+
+@pytest.mark.parametrize(
+    ("by_seat", "one_surface"),
+    [
+        ([("floor",), ("floor", "left wall"), ("right wall",)], True),
+        ([("floor",), (), ("right wall",)], False),
+        ([("back A1",), ("back A2",), ()], True),
+        ([(), ()], False),
+        ([None, ()], True),
+    ],
+)
+def test_reflections_are_one_surfaces_if_it_can_make_half_of_them(
+    by_seat: list[Any], one_surface: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = dict(enumerate(by_seat))
+    monkeypatch.setattr(room, "candidate_names", lambda job, channel, seat, *_: names[seat])
+    e = evidence(distances=SimpleNamespace(speed_m_s=343.0))
+    assert room._by_one_surface(e, "FL", dict.fromkeys(names, 0.004)) is one_surface  # type: ignore[arg-type]

@@ -129,7 +129,9 @@ def test_the_crossover_is_brought_together() -> None:
     outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
     assert [c.channel for c in outcome.checks if c.id == "bass.crossover"] == ["FL", "FC", "FR"]
     assert not any(c.verdict is Verdict.FAIL for c in outcome.checks if (c.value or 0) < 3)
+    assert any("seats ±" in each and "(worst: " in each for each in outcome.remarks)
     (table,) = [each for each in outcome.tables if each.id == "bass:crossover"]
+    assert [row.key for row in table.rows] == ["FL", "FC", "FR"]
     assert [column.signed for column in table.columns if column.unit == "dB"] == [True, True]
     assert {each.caption for each in outcome.curves if each.id.startswith("bass:A")} == {"1/6 octave"}
     (advice,) = outcome.advice
@@ -560,9 +562,12 @@ def test_without_subwoofers_there_is_nothing() -> None:
 
 def test_trims_are_searched_within_what_is_left_of_their_range() -> None:
     trims = {"SUB1": 2.0, "SUB2": -3.0}
-    job = job_of(defined(cinema()), *(setting(c, trim_db=v) for c, v in trims.items()))
+    job = job_of(defined(cinema()), *(setting(c, trim_db=v, distance=3.014) for c, v in trims.items()))
     measured: Any = SimpleNamespace(round=AS_FOUND, subs=tuple(trims))
-    bounds, held = bass_result.search_space(job, measured, Analyses()).bounds, job.system.processor.trim_db
+    space = bass_result.search_space(job, measured, Analyses())
+    bounds, held = space.bounds, job.system.processor.trim_db
+    # A distance beside its step of 3 cm leads to the next one.
+    assert 3.014 + space.grid.delay_origin_s / space.slope_s == pytest.approx([3.0, 3.0])
     assert bounds.gain_low_db == pytest.approx([held.min - 2.0, held.min + 3.0])
     assert bounds.gain_high_db == pytest.approx([held.max - 2.0, held.max + 3.0])
 

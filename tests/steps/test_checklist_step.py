@@ -32,7 +32,7 @@ def found(job: Job, round_id: str = AS_FOUND) -> dict[str, Finding]:
 def test_what_was_not_looked_at_has_no_verdict_and_no_finding() -> None:
     job = job_of(defined(cinema()))
     outcome = checklist.evaluate(job, AS_FOUND, NONE)
-    assert outcome.state == "nothing" and outcome.checks == () and found(job) == {}
+    assert outcome.state == "nothing" and outcome.checks == outcome.remarks == () and found(job) == {}
     begun = checklist.evaluate(job_of(defined(cinema()), answered("mains", "ok")), AS_FOUND, NONE)
     verdicts = {check.id: check.verdict for check in begun.checks}
     assert verdicts.pop("checklist.item.mains") is Verdict.PASS

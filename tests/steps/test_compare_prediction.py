@@ -28,6 +28,7 @@ from commission.model import (
     Processor,
     ResponseStored,
     Seat,
+    SettingEntered,
     System,
 )
 from commission.steps import all_steps, compare
@@ -252,7 +253,11 @@ def test_a_repaired_channel_is_not_compared() -> None:
 
 def test_settings_that_are_not_entered_and_recordings_past_the_processor_leave_it_open() -> None:
     played = Played(6).play(AS_FOUND, FOUND).play(AS_LEFT, {c: LEFT[c] for c in CHANNELS})
-    played.bodies = [b for b in played.bodies if getattr(getattr(b, "setting", None), "round", "") != AS_LEFT]
+    new = [b for b in played.bodies if isinstance(b, SettingEntered) and b.setting.round == AS_LEFT]
+    played.bodies = [b for b in played.bodies if b not in new]
+    half = Played(6).play(AS_FOUND, FOUND).play(AS_LEFT, {c: LEFT[c] for c in CHANNELS})
+    half.bodies = [*played.bodies, *(replace(b, setting=replace(b.setting, distance=None)) for b in new)]
+    assert {(each.why_not, each.level_db is None) for each in half.found().channels.values()} == {("", False)}
     assert {each.why_not for each in played.found().channels.values()} == {
         "its settings are not entered in both rounds"
     }

@@ -122,6 +122,17 @@ def test_nothing_changed_is_no_real_change_everywhere() -> None:
     assert set(result.channels) == {c.id for c in cinema(FEW).channels} | {"SUBS"}
 
 
+def test_bands_that_a_loudspeaker_plays_in_part_are_named() -> None:
+    """A sixth of an octave inside a band of 20 to 80 Hz: 22.4 and 71.3 Hz."""
+
+    def heard(*range_hz: float) -> Any:
+        return SimpleNamespace(bands={"tone": {"20-80": SimpleNamespace(after=SimpleNamespace(heard_hz=range_hz))}})
+
+    result: Any = SimpleNamespace(channels={"FL": heard(23, 80), "FC": heard(22, 72), "FR": heard(20, 70)})
+    (line,) = compare._in_part(result)
+    assert line.endswith("within the range of each loudspeaker: FL from 23, FR to 70 Hz.")
+
+
 def test_rises_that_stay_unseen_are_stated_by_band_and_channel(monkeypatch: pytest.MonkeyPatch) -> None:
     # (s + rise)² − s² = U. Stated beyond a threshold, here one that half of them exceed, so that both sides count.
     job, analyses = unchanged()

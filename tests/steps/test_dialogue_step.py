@@ -117,7 +117,12 @@ def test_a_room_that_echoes_fails_even_in_silence() -> None:
 
 def test_a_good_room_passes() -> None:
     of = job(*noise(QUIET_DB))
-    outcome = evaluated(of, analyses({"A2": decay(0.35, 4), "B2": decay(0.35, 5, -1.0)}))
+    here, there = decay(0.35, 4), decay(0.35, 5, -3.0)
+    assert here.level_db is not None and there.level_db is not None
+    heard = analyses({"A2": here, "B2": there})
+    near, far = dialogue.solve(of, AS_FOUND, heard).seats
+    assert (near.speech_db, far.speech_db) == pytest.approx((60.0, 60.0 + there.level_db - here.level_db))
+    outcome = evaluated(of, heard)
     assert {check.verdict for check in outcome.checks} == {Verdict.PASS}
     assert "speech is understood" in outcome.main_result
 

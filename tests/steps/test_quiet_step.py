@@ -348,3 +348,26 @@ def test_bass_varies_more_over_the_width_of_a_head(octave_hz: int, u_db: float) 
     """1 dB below 250 Hz, 0.5 dB from there on (common practice, no source)."""
     rating = Rating(value=20.0, octave_hz=octave_hz)
     assert quiet_result._nc_budget("everything off", "A2", rating, 1.0, {}, None).u == pytest.approx(u_db)
+
+
+def test_the_largest_change_is_3_db_or_more_and_beyond_its_uncertainty() -> None:
+    def against(change_db: float, u_db: float) -> quiet_result.Difference:
+        return quiet_result.Difference(
+            state="projector on",
+            seat="A2",
+            baseline="everything off",
+            change_db=change_db,
+            u_db=u_db,
+            source_db=None,
+            octaves_db={},
+        )
+
+    clear, larger = against(3.0, 1.0), against(9.0, 6.0)
+    assert quiet_result.largest_change([against(2.9, 0.1), clear, larger]) is clear  # 1.645 · 6 dB is more than 9 dB
+
+
+def test_what_a_decibel_is_worth_follows_from_the_curve_that_decides() -> None:
+    """1 dB more: at 250 Hz a quarter of the way from NC-30 (41 dB) to NC-35 (45 dB); 1 dB less: the mean of 500 to 4000 Hz,
+    29 dB (ANSI/ASA S12.2, as in `dsp.rating`).
+    """
+    assert quiet_result._sensitivity(nc_octaves(30.0), ()) == pytest.approx((31.25 - 29.0) / 2)

@@ -167,6 +167,11 @@ def test_the_sheet_says_which_round_each_kind_follows() -> None:
         *levels({"FC": 75.0}, round_id="after wiring"),
     )
     assert source_sentence(settings_sheet(job, NONE)) == "trims as found (FC: after wiring), distances as found"
+    # Asked of one round alone, whose settings nobody noted, it holds what follows from that round's readings.
+    (delay,) = settings_sheet(
+        job_of(defined(cinema(["FL"])), *tapes({"FL": 3.42}, round_id="as-left")), NONE, "as-left"
+    )
+    assert (delay.kind, delay.old, delay.new) == ("delay", None, 3.42)
 
 
 def test_decimals_show_every_value_of_the_grid() -> None:

@@ -111,6 +111,7 @@ def test_what_is_entered_as_asked_is_not_red(read_again: bool) -> None:
     more += levels(MAINS | left, round_id=AS_LEFT)
     more += [sum_reading(75.2, AS_LEFT)] if read_again else []
     found = step.solve(job("together", {"SUB1": 75.0, "SUB2": 75.0}, *more), AS_LEFT, responses(1.0))
+    assert found.together is not None and found.together.is_read is read_again
     assert [found.channels[sub].match.value for sub in left] == pytest.approx([0.0, 0.0], abs=0.21)  # 75.2 dB
     if read_again:
         assert found.sum_check is not None and found.sum_check.verdict is not Verdict.FAIL

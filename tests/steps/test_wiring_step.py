@@ -12,11 +12,11 @@ from typing import Any
 import loud_sweeps as loud
 import numpy as np
 import pytest
-from builders import cinema, defined, job_of
+from builders import analysis, cinema, defined, job_of
 
 from commission.cli import main
 from commission.cli.local_services import LocalServices
-from commission.model import AS_FOUND, Analyses, Capture, Check, Job, LoadAnalysis, Outcome, Verdict
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Capture, Check, Job, LoadAnalysis, Outcome, Verdict
 from commission.model.progress import unwatched
 from commission.steps import wiring
 from commission.steps.wiring import result as wiring_result
@@ -123,6 +123,12 @@ def test_every_uncertainty_has_its_budget(visited: tuple[Job, Analyses, Outcome]
     clean, bent = check_of(outcome, "FC", "wiring.compression"), check_of(outcome, "SiR", "wiring.distortion.mid")
     assert 0.1 <= clean.uncertainty < 0.2 and bent.value is not None
     assert bent.uncertainty == pytest.approx(0.2 * bent.value, rel=0.05)
+
+
+def test_a_loud_recording_that_cannot_be_used_is_named_with_its_level() -> None:
+    item = AnalysedResponse(1, AS_FOUND, "FL", "A2", None, True, analysis=None, problem="it is silent", drive_db=10.0)
+    outcome = wiring.evaluate(job_of(defined(cinema(["FL"]))), AS_FOUND, Analyses(driven=[item]))
+    assert outcome.remarks[-1] == "Not used: FL at A2, +10 dB: it is silent."
 
 
 def test_louder_recordings_are_no_repeats_of_the_others(visited: tuple[Job, Analyses, Outcome]) -> None:
@@ -232,3 +238,8 @@ def test_a_bent_characteristic_explains_its_compression_by_its_third_harmonic() 
     assert explained_db(loads[0], loads[1], 63) == pytest.approx(lost_db, abs=0.01)  # an identity: rounding alone
     assert explained_db(LoadAnalysis(), LoadAnalysis(), 63) == 0.0
     assert explained_db(None, loads[1], 63) is None
+    # Where the third harmonic is beyond what the loudspeaker plays, it explains nothing.
+    heard: dict[str, Any] = {"octave_db": dict.fromkeys((500, 1000, 2000), 70.0), "load": LoadAnalysis()}
+    one = SimpleNamespace(analysis=analysis(**heard, low_hz=50.0, high_hz=3200.0))
+    pair: Any = SimpleNamespace(channel=cinema(["FL"]).channels[0], low=one, high=one, step_db=0.0)
+    assert wiring_result._rises(pair).explained_db == {500: 0.0, 1000: 0.0, 2000: None}
