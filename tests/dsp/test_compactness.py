@@ -221,6 +221,19 @@ def test_a_band_is_as_late_as_its_tone_burst() -> None:
         assert bands.strongest_s[0, band] == pytest.approx(burst_s, abs=0.01)  # twice the resolution of a 200 Hz band
 
 
+@pytest.mark.parametrize(("low_hz", "high_hz", "sigma_s"), [(600, 20000, 0.02), (60, 70, 0.046)])
+def test_two_clicks_are_one_up_to_twice_the_standard_deviation_of_the_smoothing(
+    low_hz: float, high_hz: float, sigma_s: float
+) -> None:
+    """As two equal normal densities have one maximum: 0.02 s, and of narrow bands as much as their width asks for."""
+    for apart_s, at_s in ((1.5 * sigma_s, 0.5 + 0.75 * sigma_s), (2.6 * sigma_s, 0.5)):
+        x = np.zeros(2 * RATE)
+        x[RATE // 2], x[RATE // 2 + round(apart_s * RATE)] = 1.0, 0.98
+        bands = band_times(fft.rfft(x)[np.newaxis], 0.5)
+        found_s = bands.strongest_s[0, (bands.centres_hz > low_hz) & (bands.centres_hz < high_hz)]
+        assert found_s == pytest.approx(at_s, abs=0.35 * sigma_s)  # the two answers are 0.75 sigma or more apart
+
+
 # --- the parts, on times written by hand ---------------------------------------------------------------------------
 
 LOUD = np.zeros(12)
@@ -241,6 +254,7 @@ LOUD = np.zeros(12)
         (np.r_[2.9, 2.8, 2.7, 2.6, np.linspace(0.1, 2.5, 8)], LOUD, 3.0, Shape.SPREAD),
         # Just before the end of the period is just before its beginning.
         (np.r_[np.full(6, 2.95), np.full(6, 0.05)], LOUD, 3.0, Shape.COMPACT),
+        (np.r_[np.full(6, 2.80), np.full(6, 0.03)], LOUD, 3.0, Shape.SPREAD),  # and 0.2 s before it is not
         # Weak bands may be distortion of a lower tone: the strong ones rise.
         (
             np.r_[np.linspace(0.1, 2.8, 7), 0.2, 0.1, 0.3, 0.1, 0.2],

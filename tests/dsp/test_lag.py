@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from commission.dsp.lag import lag_between
+from commission.model import UnusableError
 
 RATE = 48000
 
@@ -21,3 +22,8 @@ def test_lags_of_parts_of_a_sample(delay: float) -> None:
     assert lag.agreement > 0.99
     unrelated = lag_between(x, rng.standard_normal(8192), RATE, (200.0, 20000.0))
     assert unrelated.agreement < 0.2
+
+
+def test_silence_has_no_lag() -> None:
+    with pytest.raises(UnusableError, match="nothing is heard"):
+        lag_between(np.ones(64), np.zeros(64), RATE, (200.0, 20000.0))

@@ -119,3 +119,8 @@ def test_a_real_room_accuses_none_of_its_loudspeakers() -> None:
 def test_a_rate_that_does_not_reach_six_kilohertz_keeps_nothing() -> None:
     assert room_sounds(np.ones((1, 4000)), [0.1], [0.0], 8000) == [None]
     assert room_sounds(np.ones((1, 4000)), [None], [0.0], 48000) == [None]
+
+
+def test_what_is_3_db_above_its_end_is_heard() -> None:
+    above = leakage._above_floor(np.concatenate(([1.9, 2.1, 2.9], np.ones(leakage._FRAMES)))[None])
+    assert above[0, :4].tolist() == [False, True, True, False]

@@ -573,26 +573,23 @@ def test_files_exchanged_beside_a_mirrored_seat_are_sure_where_the_microphone_wa
 
 
 def test_an_explanation_costs_what_it_is_rare_by() -> None:
-    # −2·ln of a twentieth to a hundredth, and of the number of ways in which it could have happened.
-    made = survey(swap=("SiL", "BL"))
-    (pair,) = match(made).sure
-    rarity = math.exp(-(pair.gain - pair.net) / 2) * 55  # 55 pairs of eleven
-    assert 1 / 100 <= rarity <= 1 / 20 * 1.01
-    assert pair.z == pytest.approx(math.sqrt(pair.gain))
-    arrivals = exact().arrivals_s.copy()
-    arrivals[:, [0, 5]] = arrivals[:, [5, 0]]
-    (seats,) = match(with_arrivals(exact(), arrivals)).sure
-    assert 1 / 100 <= math.exp(-(seats.gain - seats.net) / 2) * 15 <= 1 / 20  # 15 pairs of six
-    arrivals = exact().arrivals_s.copy()
-    arrivals[:, 0] = arrivals[:, 5]
-    (same,) = match(with_arrivals(exact(), arrivals)).sure
-    assert 1 / 100 <= math.exp(-(same.gain - same.net) / 2) * 30 <= 1 / 20  # six seats, five others each
-    arrivals = exact().arrivals_s.copy()
-    arrivals[6:, 0] = arrivals[6:, 5]
-    (early,) = match(with_arrivals(exact(), arrivals)).sure
-    assert (
-        1 / 100 <= math.exp(-(early.gain - early.net) / 2) * 30 * 2 * 11 <= 1 / 20
-    )  # from any channel on, or up to it
+    """−2·ln of a twentieth to a hundredth, and of the number of ways in which it could have happened."""
+    arrivals = exact().arrivals_s
+    exchanged, same, early = (arrivals.copy() for _ in range(3))
+    exchanged[:, [0, 5]] = arrivals[:, [5, 0]]
+    same[:, 0] = arrivals[:, 5]
+    early[6:, 0] = arrivals[6:, 5]
+    for made, ways in (
+        (survey(swap=("SiL", "BL")), 55),  # pairs of eleven
+        (with_arrivals(exact(), exchanged), 15),  # pairs of six
+        (with_arrivals(exact(), same), 30),  # six seats, five others each
+        (with_arrivals(exact(), early), 30 * 2 * 11),  # from any channel on, or up to it
+    ):
+        (found,) = match(made).sure
+        rare = matching._RARE[found.kind]
+        assert found.gain - found.net == pytest.approx(rare + 2 * math.log(ways))
+        assert 1 / 100 <= math.exp(-rare / 2) <= 1 / 20 * 1.01
+        assert found.z == pytest.approx(math.sqrt(found.gain))
 
 
 def test_every_channel_has_its_place_and_the_next_best() -> None:

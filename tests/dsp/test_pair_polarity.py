@@ -629,7 +629,7 @@ def test_the_phase_between_two_is_its_root_mean_square_over_the_bands() -> None:
 
 def test_a_sign_is_surer_with_a_higher_correlation_and_more_than_one_seat() -> None:
     sure = [pair_polarity.relation(seats_with(each, 0.0, 2)).confidence for each in (0.52, 0.6, 0.7, 0.8, 0.95)]
-    assert sure == sorted(sure)
+    assert sure == sorted(sure) == [round(each, 2) for each in sure]
     assert sure[0] < sure[2] < sure[3] == sure[4] < 1.0
     one = pair_polarity.relation(seats_with(0.95, 0.0, 1)).confidence
     assert 0.9 < one < sure[4]
@@ -662,6 +662,8 @@ def test_what_a_subwoofer_does_after_24_ms_is_the_room() -> None:
 def test_one_frequency_does_not_decide_for_two_subwoofers() -> None:
     # Opposite from 30 to 50 Hz (0.74 octaves), alike from 50 to 200 Hz (2 octaves): the sign is that of more octaves.
     other = bass(0.0) * np.where(BASS_HZ < 50, -1, 1) * np.where(BASS_HZ < 50, 1.0, 0.5)
+    weight, _ = pair_polarity._sub_turns(320)  # every octave counts alike: ln 2, to the half hertz at its ends
+    assert (weight[30:60].sum(), weight[60:120].sum()) == pytest.approx((np.log(2), np.log(2)), rel=0.02)
     assert pair_polarity.subs_correlation((bass(0.0), other), (0.0, 0.0), BASS_HZ) != 0.0
     assert pair_polarity.subs_correlation((bass(0.0), 0 * other), (0.0, 0.0), BASS_HZ) == 0.0
 

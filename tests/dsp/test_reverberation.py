@@ -41,10 +41,11 @@ def test_a_room_called_conforming_lies_within_the_mask_but_for_one_octave() -> N
 
 
 def test_the_mask_by_its_corners() -> None:
-    low, high = mask_s(np.array([63.0, 200.0, 1000.0, 4000.0, 8000.0, np.sqrt(63.0 * 200.0)]), 0.25)
-    np.testing.assert_allclose(high, 0.25 + np.array([0.3, 0.05, 0.05, 0.05, 0.1, 0.175]), atol=1e-9)
-    np.testing.assert_allclose(low, 0.25 - np.array([0.05, 0.05, 0.05, 0.05, 0.1, 0.05]), atol=1e-9)
-    assert np.isnan(mask_s(np.array([20.0, 31.5, 16000.0]), 0.25)).all()
+    low, high = mask_s(np.array([63.0, 200.0, 1000.0, 4000.0, 5000.0, 8000.0, np.sqrt(63.0 * 200.0)]), 0.25)
+    np.testing.assert_allclose(high, 0.25 + np.array([0.3, 0.05, 0.05, 0.05, 0.1, 0.1, 0.175]), atol=1e-9)
+    np.testing.assert_allclose(low, 0.25 - np.array([0.05, 0.05, 0.05, 0.05, 0.1, 0.1, 0.05]), atol=1e-9)
+    beside = np.array([20.0, 50.0, 10000.0, 16000.0])  # the thirds of an octave next to its ends
+    assert np.isnan(mask_s(beside, 0.25)).all() and np.isfinite(mask_s(np.array([63.1, 7943.0]), 0.25)).all()
 
 
 @pytest.mark.parametrize(("rate_hz", "frames"), [(8000.0, 64), (44100.0, 960), (96000.0, 4800)])
