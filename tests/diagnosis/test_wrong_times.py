@@ -20,7 +20,7 @@ from commission.model import (
     SettingEntered,
     Verdict,
 )
-from commission.steps import all_steps
+from commission.steps import all_steps, distances
 
 FOOT = 0.3048
 MAINS = [c for c in cinema().channels if not c.is_sub]
@@ -166,6 +166,16 @@ def test_a_setting_that_suits_its_distance_is_not_called_wrong() -> None:
     room = one_seat(quiet().delay("TpFR", 0.003))
     bodies = [each for each in room.bodies() if getattr(each, "step", "") != "distances"]
     assert only(room, "settings.arrival", job_of(defined(room.system), *bodies)).channels == ("TpFR",)
+
+
+@pytest.mark.parametrize(("channels", "named"), [("SiL BL TpFR TpBL", True), ("SiL BL TpFR TpBL FL", False)])
+def test_where_two_fifths_are_off_nothing_shows_which_of_them_is_right(channels: str, named: bool) -> None:
+    room = quiet()
+    for n, channel in enumerate(channels.split()):
+        room.delay(channel, 0.004 + 0.0015 * n)
+    result = distances.solve(room.job(), AS_FOUND, room.analyses())
+    wrong = {each.channel for each in distances.wrong_times(room.job(), AS_FOUND, result)}
+    assert wrong == (set(channels.split()) if named else set())
 
 
 def test_a_reflection_at_the_reference_seat_accuses_nobody() -> None:

@@ -171,6 +171,8 @@ def test_the_squared_repeatability_comes_off_and_never_below_zero() -> None:
     assert found.msv_db2 == 0.0
     assert found.floored
     assert math.isfinite(found.u_sd_db)
+    alike = band_variance(np.zeros((2, 1)), np.array([True]))  # nothing comes off where nothing scatters
+    assert alike is not None and alike.msv_db2 == 0.0 and not alike.floored
     assert not band_variance(levels, np.array([True]), None, Repeatability(place_db=1.0)).floored  # type: ignore[union-attr]
 
 

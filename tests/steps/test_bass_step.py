@@ -572,6 +572,22 @@ def test_trims_are_searched_within_what_is_left_of_their_range() -> None:
     assert bounds.gain_high_db == pytest.approx([held.max - 2.0, held.max + 3.0])
 
 
+def test_what_is_gained_counts_evenness_output_and_target() -> None:
+    """(10 − 6) dB² of evenness, 1 dB of output at 2 dB², and half of 4² − 3² dB² of the target."""
+
+    def one(output_db: float, shape_db: float, case_db2: float) -> Any:
+        figures = SimpleNamespace(output_db=output_db)
+        made = SimpleNamespace(figures=figures, shape_db=shape_db, sd_db=3.0)
+        return made, SimpleNamespace(cases_db2=np.full(2, case_db2))
+
+    for target_db, gain_db2 in ((None, 6.0), (0.0, 9.5)):
+        room = SimpleNamespace(target_db=target_db, freq_hz=np.array([20.0, 80.0]), seat_share=np.ones(3))
+        measured: Any = SimpleNamespace(room=room)
+        assert bass_result._gained(measured, one(0.0, 4.0, 10.0), one(1.0, 3.0, 6.0), 2.0)[0] == pytest.approx(
+            gain_db2
+        )
+
+
 def test_without_front_loudspeakers_at_all_seats_their_sum_is_not_determined() -> None:
     visit = as_found(subs=2, seed=5, high_pass_hz=80.0, clock_by_seat=False)
     visit.items = [each for each in visit.items if each.channel not in MAINS or each.seat != "A1"]

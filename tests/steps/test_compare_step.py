@@ -493,6 +493,9 @@ def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
     levels = compare.solve(job, analyses).channels["FL"].levels
     assert spread.series[1].y == pytest.approx(np.std(levels[1], axis=0), nan_ok=True)
     seat = next(c for c in outcome.curves if c.id == "compare:FL:B2")
+    at = compare.solve(job, analyses).channels["FL"].seats.index("B2")
+    for series, each in zip(seat.series, levels, strict=True):
+        assert np.array_equal(series.y, each[at], equal_nan=True)
     assert (seat.channel, seat.seat, [s.name for s in seat.series]) == ("FL", "B2", [AS_FOUND, AS_LEFT])
 
 

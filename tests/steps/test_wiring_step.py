@@ -185,6 +185,10 @@ def test_a_louder_sweep_alone_is_looked_at_where_it_was_made() -> None:
     channel = job.system.channels[0]
     assert wiring_result._recordings(channel, job, AS_FOUND, Analyses(), [louder], None) == [louder]
     assert wiring_result._recordings(channel, job, AS_FOUND, Analyses(), [louder], "A2") == []
+    for drive_db, compared in ((7.0, True), (7.1, False)):  # two levels are compared from 3 dB apart
+        softer: Any = SimpleNamespace(channel="FL", seat="A1", analysis=1, drive_db=drive_db, seq=2)
+        pair = wiring_result._pair(channel, job, AS_FOUND, Analyses(), [louder, softer])
+        assert (pair is not None) is compared
 
 
 def test_a_step_of_another_size_accuses_nobody(tmp_path: Path) -> None:
