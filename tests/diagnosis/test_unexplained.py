@@ -6,8 +6,6 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from commission.diagnosis import RULES
 from commission.diagnosis.unexplained_checks import examined, explained, not_examined, undecided, unexplained
@@ -140,35 +138,3 @@ def test_what_no_check_could_show_was_not_examined() -> None:
     assert "a channel loud or soft" not in not_examined(only_levels)
     assert "silence" in not_examined(only_levels)
     assert "a channel loud or soft" in not_examined(outcomes(check("levels.match", "FL", None)))
-
-
-@given(
-    st.lists(
-        st.builds(
-            check,
-            st.sampled_from(["levels.match", "seats.bass", "seats.direct", "distances.arrival"]),
-            st.sampled_from(["FL", "FR", "SUB1"]),
-            st.sampled_from([-9.0, 0.1, None]),
-            st.sampled_from(["A1", "B2"]),
-        ),
-        max_size=8,
-    ),
-    st.lists(
-        st.builds(
-            lambda rule, channels: finding(rule, *sorted(channels), seats=("A1",)),
-            st.sampled_from([rule.id for rule in RULES]),
-            st.sets(st.sampled_from(["FL", "FR", "SUB1"]), min_size=1),
-        ),
-        max_size=3,
-    ),
-)
-def test_every_failed_check_is_reported_or_belongs_to_a_finding_of_its_channel(
-    checks: list[Check], findings: list[Finding]
-) -> None:
-    listed = [each for group in unexplained(outcomes(*checks), findings) for each in group.checks]
-    named = {channel for each in findings for channel in each.channels}
-    for each in checks:
-        if each.verdict is Verdict.FAIL and each.channel not in named:
-            assert each in listed
-        if each.verdict is not Verdict.FAIL:
-            assert each not in listed
