@@ -97,6 +97,9 @@ def test_the_overview_counts_the_words_of_the_table_and_shares_make_a_whole() ->
         assert sum(share for share in row.cells[3:-1] if isinstance(share, float)) == pytest.approx(100)
     for curve in outcome.curves:
         assert [(each.name, each.kind) for each in curve.series] == [("as-found", "other"), ("as-left", "main")]
+    seat, left = next(c for c in outcome.curves if c.id == "compare:FL:B2"), result.channels["FL"]
+    for series, levels in zip(seat.series, left.levels, strict=True):
+        assert np.array_equal(series.y, levels[left.seats.index("B2")], equal_nan=True)
 
 
 def test_it_waits_for_a_second_round() -> None:
@@ -493,9 +496,6 @@ def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
     levels = compare.solve(job, analyses).channels["FL"].levels
     assert spread.series[1].y == pytest.approx(np.std(levels[1], axis=0), nan_ok=True)
     seat = next(c for c in outcome.curves if c.id == "compare:FL:B2")
-    at = compare.solve(job, analyses).channels["FL"].seats.index("B2")
-    for series, each in zip(seat.series, levels, strict=True):
-        assert np.array_equal(series.y, each[at], equal_nan=True)
     assert (seat.channel, seat.seat, [s.name for s in seat.series]) == ("FL", "B2", [AS_FOUND, AS_LEFT])
 
 
