@@ -35,7 +35,7 @@ basis = "our own"
 WEIGHTS = {"import": 3, "terminal": 2, "photo": 2, "limits": 2, "record": 2, "new": 2, "return": 1, "rehearse": 1}
 """How often each command is killed; the last two compute for seconds before they write."""
 DURATIONS = {"new": 1.0, "return": 1.0, "import": 2.6, "photo": 1.7, "limits": 1.1, "record": 6.0}
-"""How long each command runs at first, as a multiple of `new`; `rehearse` takes 174. Whoever ends sooner corrects it."""
+"""How long each command runs at first, as a multiple of `new` (`rehearse`: 174). Whoever ends sooner corrects it."""
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLE = ROOT / "sample_measurements"
 PNG = bytes.fromhex(

@@ -12,10 +12,12 @@ from pathlib import Path
 sys.path[:0] = [str(Path(__file__).parents[1])]
 
 from mutants import LARGEST_BYTES  # noqa: E402
-from mutated_files import RECORDINGS  # noqa: E402
+from mutated_files import KINDS, RECORDINGS  # noqa: E402
 
 COUNT, PART = 24_000, 500
-"""Of each kind, which makes some 100,000 recordings; and of one process: a crash of a library ends no more than these."""
+"""Of each kind of recording, which makes some 100,000; and of one process: a crash of a library ends no more than these."""
+OTHERS_EVERY = 4
+"""One process in this many also makes the other kinds of files."""
 LONGEST_S = 4800.0
 
 
@@ -25,7 +27,8 @@ def run(_channels: int) -> None:
     counts, refused = Counter[str](), Counter[str]()
     slowest_s, most_bytes = 0.0, 0
     for seed in range(1000, 1000 + COUNT // PART):
-        words = [sys.executable, str(Path(__file__).parents[1] / "mutated_files.py"), str(PART), str(seed)]
+        kinds = KINDS if seed % OTHERS_EVERY == 0 else RECORDINGS
+        words = [sys.executable, str(Path(__file__).parents[1] / "mutated_files.py"), str(PART), str(seed), *kinds]
         done = subprocess.run(words, stdout=subprocess.PIPE, text=True)
         if done.returncode:
             bad += 1

@@ -19,7 +19,7 @@ def run(_channels: int) -> None:
         print(f"\r  {text}", end="", file=sys.stderr, flush=True)
 
     with tempfile.TemporaryDirectory() as folder:
-        found = kill_loop(Path(folder), COUNT, 1, report, rehearsal=174.0)
+        found = kill_loop(Path(folder), COUNT, 1, report, rehearsal=20.0)
     print(f"\n  {found.kills} killed, {found.finished} over before; {len(found.problems)} problems")
     print("  " + ", ".join(f"{name} {count}" for name, count in sorted(found.by_command.items())))
     for problem in found.problems:
