@@ -88,6 +88,8 @@ async def test_selected_row_tells_limit_uncertainty_and_basis():
         assert "limit −1.5 to 1.5 dB" in text
         assert "U = " in text
         assert "basis" in text
+        shown = " ".join(screen_text(app).split())
+        assert " ".join(text.split()) in shown  # to its last word, on the smallest screen
 
 
 async def test_two_pages_at_80_columns():
