@@ -20,7 +20,7 @@ from commission.model import Channel, FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.layout.coverage import fires_upward
-from commission.steps.seats.decay import CHECKED_HZ, decay_checks, octave_decays
+from commission.steps.seats.decay import CHECKED_HZ, SLOW_BASS_S, OctaveDecay, decay_checks, octave_decays, slow_bass
 from commission.steps.seats.reflections import EarlyReflections, candidate_names, early_reflections
 from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
 from commission.steps.shared.seat_variance import BandResult
@@ -449,17 +449,37 @@ def _reverberation(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         return
     limit = checks[0].limit
     assert limit is not None
-    values = [check.value for check in checks if check.value is not None]
+    octaves = [each for each in octave_decays(e.seats) if each.octave_hz in CHECKED_HZ]
+    mean_s = float(np.mean([each.t20_s for each in octaves]))
     yield FindingDetails(
-        title=f"the room is too reverberant: T20 {number(float(np.mean(values)), 2)} s",
-        evidence=tuple(
-            f"T20 {number(check.value, 2)} s in the {check.id.rpartition('.')[2]} Hz octave "
-            f"(U = {number(2 * check.uncertainty, 2)} s, limit {number(limit.upper, 1)} s)"
-            for check in checks
-        ),
+        title=f"the room is too reverberant: T20 {number(mean_s, 2)} s",
+        evidence=_decay_sentences(octaves, limit.upper),
         alternatives=("a door was open, or the room was not furnished yet",),
         confirm="Measure again with the doors closed and all furniture in place.",
         remedy="Add absorption: carpet, curtains, upholstery, panels on side and rear walls.",
+    )
+
+
+def _slow_bass(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Bass that goes on far longer than in a healthy room. Where everything does, the room is bare."""
+    octaves = slow_bass(e.job, octave_decays(e.seats))
+    if not octaves or found.any("room.reverberation"):
+        return
+    slowest = max(octaves, key=lambda each: each.t20_s or 0.0)
+    yield FindingDetails(
+        title=f"the bass decays too slowly: T20 {number(slowest.t20_s, 1)} s at {slowest.octave_hz} Hz",
+        evidence=_decay_sentences(octaves, SLOW_BASS_S),
+        alternatives=("the room was not furnished yet",),
+        confirm="Play a slow bass sweep and stop it: the notes that go on are the modes that ring.",
+        remedy="Add absorbers for the bass: deep panels in the corners, or panels that vibrate. Carpet does nothing there.",
+    )
+
+
+def _decay_sentences(octaves: Sequence[OctaveDecay], limit_s: float) -> tuple[str, ...]:
+    return tuple(
+        f"T20 {number(each.t20_s, 2)} s in the {each.octave_hz} Hz octave (U = {number(2 * each.u_s, 2)} s, "
+        f"limit {number(limit_s, 1)} s)"
+        for each in octaves
     )
 
 
@@ -470,6 +490,14 @@ RULES = (
         symptom="voices and effects blur",
         look=_reverberation,
         basis="T20 surely above 1 s at 500, 1000 and 2000 Hz, twice that of furnished rooms; common practice",
+    ),
+    Rule(
+        id="room.bass-decay",
+        check="seats.decay",
+        symptom="bass notes run together",
+        look=_slow_bass,
+        basis="T20 surely above 2 s at 63 or 125 Hz, twice that of healthy rooms; determined by simulation "
+        "(tests/references/bass_decays.py)",
     ),
     Rule(
         id="room.row-null",

@@ -31,6 +31,7 @@ RULES_OF: dict[str, tuple[str, ...]] = {
     "coloured": ("room.reflection",),
     "a comb": ("room.reflection",),
     "echoey": ("room.reverberation",),
+    "bass that goes on and on": ("room.bass-decay",),
     "heights miss seats": ("room.front-heights", "room.rear-heights", "room.aim"),
     "hiss, rumble": ("room.noise", "wiring.equipment-noise", "wiring.channel-noise"),
     "one dull seat": ("room.blocked", "room.obstacle", "room.seat-back", "room.sight"),

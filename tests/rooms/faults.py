@@ -39,7 +39,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
     "room.front-heights": ("room.front-heights",),
     "room.rear-heights": ("room.rear-heights",),
     "room.aim": ("room.aim",),
-    "room.ringing": ("room.ringing",),
+    "room.ringing": ("room.bass-decay",),
     "settings.lip-sync": ("settings.lip-sync",),
     "settings.upmix": ("settings.upmix",),
     "settings.unit": ("settings.unit",),

@@ -94,6 +94,13 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who="the owner, or a builder",
     ),
+    "room.bass-decay": PlainFinding(
+        text="In the room, bass [went|goes] on for too long.",
+        notice="bass notes run together and boom.",
+        mending="Add absorbers for the bass.",
+        severity=CLEAR,
+        who="a builder",
+    ),
     "room.seat-back": PlainFinding(
         text="At {seats}, a seat's back [was|is] in the way of {channels}.",
         notice="sounds from there are duller at that seat.",

@@ -14,6 +14,7 @@ from commission.dsp.decay import decay_u_s
 from commission.dsp.reverberation import mask_s, target_time_s
 from commission.model import Analysis, Budget, Check, Column, Job, Table, table_of
 from commission.model.formatting import number
+from commission.model.verdict import surely_above
 from commission.steps.seats.result import SeatsResult
 from commission.steps.shared.budgets import single
 
@@ -22,9 +23,13 @@ CHECKED_HZ = (500, 1000, 2000)
 """Octaves that the limit applies to. Below them, plasterboard and modes decide: a slow decay there is no bare room."""
 LARGEST_M3 = 283.0
 """Volume up to which ANSI/ASA S12.60 asks for 0.6 s (from memory)."""
+BASS_OCTAVES_HZ, SLOW_BASS_S = (63, 125), 2.0
+"""Twice what T20 reaches in healthy rooms of two simulators (tests/references/bass_decays.py), and four times the decay
+from which a mode at 63 Hz is heard (Fazenda et al. 2015, second-hand)."""
 RINGING = (
     "Whether single modes ring below 300 Hz is not determined: healthy rooms decay there as slowly as ringing is heard "
-    "(tests/references/bass_decays.py). A slow sweep, heard at the seat, settles it."
+    f"(tests/references/bass_decays.py). Only T20 surely above {SLOW_BASS_S:.0f} s at 63 or 125 Hz is a finding; otherwise "
+    "a slow sweep, heard at the seat, settles it."
 )
 LEAST_SHARE = 1 / 3
 """Share of the responses that need a valid T20: a mean over a chosen few is not the room's (common practice, no source)."""
@@ -91,29 +96,45 @@ def _mean(values: list[float]) -> float | None:
     return float(np.mean(values)) if values else None
 
 
+def slow_bass(job: Job, octaves: Sequence[OctaveDecay]) -> tuple[OctaveDecay, ...]:
+    """Octaves of the bass that surely decay more slowly than any healthy room of this size; none in large rooms."""
+    return tuple(
+        each
+        for each in octaves
+        if each.octave_hz in BASS_OCTAVES_HZ
+        and each.t20_s is not None
+        and surely_above(each.t20_s, SLOW_BASS_S, each.u_s)
+        and _why_not(job, each) is None
+    )
+
+
 def decay_checks(job: Job, octaves: Sequence[OctaveDecay]) -> dict[int, Check]:
     """T20 of the middle octaves against the limit, by octave."""
     return {each.octave_hz: _check(job, each) for each in octaves if each.octave_hz in CHECKED_HZ}
 
 
 def _check(job: Job, octave: OctaveDecay) -> Check:
-    volume_m3 = _volume_m3(job)
-    why = None
-    if octave.valid < LEAST_SHARE * octave.responses:
-        why = f"T20 is valid in only {octave.valid} of {octave.responses} responses (a third is needed)"
-    elif octave.t20_s is None:
-        why = "no response shows it"
-    elif volume_m3 is not None and volume_m3 > LARGEST_M3:
-        why = f"the limit applies to rooms up to {LARGEST_M3:.0f} m³; this one has {volume_m3:.0f} m³"
     return Check(
         id=f"seats.decay.{octave.octave_hz}",
         value=octave.t20_s,
         unit="s",
         uncertainty=octave.u_s,
         limit=job.limit("seats.decay"),
-        why_not=why,
+        why_not=_why_not(job, octave),
         text=f"reverberation time T20, octave at {octave.octave_hz} Hz",
     )
+
+
+def _why_not(job: Job, octave: OctaveDecay) -> str | None:
+    """Why the decay of an octave is compared with no limit."""
+    volume_m3 = _volume_m3(job)
+    if octave.valid < LEAST_SHARE * octave.responses:
+        return f"T20 is valid in only {octave.valid} of {octave.responses} responses (a third is needed)"
+    if octave.t20_s is None:
+        return "no response shows it"
+    if volume_m3 is not None and volume_m3 > LARGEST_M3:
+        return f"the limit applies to rooms up to {LARGEST_M3:.0f} m³; this one has {volume_m3:.0f} m³"
+    return None
 
 
 def _volume_m3(job: Job) -> float | None:
