@@ -72,7 +72,7 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
             "fail",
             "FR reversed; no treble from SiL",
             "✗ TpBL and TpBR 0.3 m ahead of the back row's ears",  # what is open comes first
-            "Findings: 2 open, 8 no longer found",
+            "Findings: room 2 open, 8 no longer found",
             # below the last line of a small terminal
             *(["✓ BL and BR swapped"] if size[1] >= 40 else []),
             "164 responses",

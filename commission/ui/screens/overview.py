@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import on
@@ -159,12 +160,14 @@ class Overview(VisitScreen):
         return [Item(FINDING + each.key if each.key else "", each.runs) for each in items]
 
     def _counts(self, width: int) -> str:
-        """How many findings are open, and how much was measured."""
+        """How many findings are open by cause, and how much was measured."""
         histories = self.commission.finding_histories
-        gone = sum(each.fate.gone for each in histories)
+        causes = Counter(each.first.cause for each in histories if not each.fate.gone)
+        gone = len(histories) - causes.total()
         left = " Findings: …"  # no count before they are there: a zero would mean that nothing is wrong
         if self.all_known:
-            left = f" Findings: {len(histories) - gone} open" + (f", {gone} no longer found" if gone else "")
+            open_now = " · ".join(f"{cause} {count}" for cause, count in causes.items()) or "0"
+            left = f" Findings: {open_now} open" + (f", {gone} no longer found" if gone else "")
         job = self.visit.job
         waiting = len(self.visit.pending)
         responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
