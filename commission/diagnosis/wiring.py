@@ -53,7 +53,8 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
+    """Channels each of which sounds from the place of the next, the least z of them, and this in words."""
     done: set[str] = set()
     swapped = e.distances.swapped
     for channel in swapped:
@@ -65,24 +66,40 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         done |= set(circle)
         z = min(swapped[each][1] for each in circle if each in swapped)
         fits = ", ".join(f"{each} from the position of {swapped[each][0]}" for each in circle if each in swapped)
+        yield circle, z, f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4"
+
+
+def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    for circle, z, fits in _circles(e):
+        if _unknown_seats(e, circle):
+            continue
         what = "swapped" if len(circle) == 2 else "connected to each other's outputs"
         yield FindingDetails(
             title=f"{listed(circle)} {what}",
             channels=tuple(circle),
             confidence=round(min(0.99, math.erf(z / math.sqrt(2))), 2),
-            evidence=(
-                f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4",
-                *_from_one_seat(e, circle),
-                *_perhaps_too(e, circle),
-            ),
+            evidence=(fits, *_from_one_seat(e, circle), *_perhaps_too(e, circle)),
             alternatives=(
                 "the positions were entered the wrong way round",
                 "the files were named wrongly",
                 "the processor holds the delays of the one for the other, where only one row was measured",
             ),
-            confirm=f"Play soft noise on {channel} alone and listen which loudspeaker sounds.",
+            confirm=f"Play soft noise on {circle[0]} alone and listen which loudspeaker sounds.",
             remedy=f"Connect the cables correctly at the processor or amplifier. {caution(e, *circle)}",
         )
+
+
+def _unknown_seats(e: Evidence, circle: list[str]) -> list[str]:
+    """Seats at unknown distances at which these channels were recorded, and whose recordings may be the reference seat's.
+
+    None where two other main channels arrive there when they should: those of another seat would not.
+    """
+    known = e.distances.channels
+    others = [c for c in known if c not in circle and known[c].arrival_s is not None and not known[c].channel.is_sub]
+    if len(others) >= 2 or any(e.distances.rest_s.get(channel) for channel in circle):
+        return []
+    recorded = {s for (c, s), cell in e.seats.cells.items() if c in circle and cell.analysis is not None}
+    return sorted(recorded - {e.distances.reference})
 
 
 def perhaps_swapped(e: Evidence) -> dict[str, str]:
@@ -144,6 +161,16 @@ def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanat
 
 def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """Channels that sound from each other's places, or recordings with the wrong names: both arrive the same."""
+    for circle, _z, fits in _circles(e):
+        if others := _unknown_seats(e, circle):
+            own = e.distances.reference or ""
+            yield _swapped_or_recordings(
+                e,
+                circle,
+                (own, *others),
+                f"the recordings of {own} exchanged with those of {' or '.join(others)}",
+                (fits, "the cause is not determined, because the distances to the other seats are unknown"),
+            )
     survey, matching = surveyed(e.job, e.round, e.screening.usable), matched(e.job, e.round, e.screening.usable)
     if isinstance(survey, str) or matching is None or matching.scattered:
         return
@@ -156,21 +183,32 @@ def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         at = listed(seats)
         causes = ", or ".join(in_words(each, survey.channels, survey.seats) for each in rivals)
         what = "the recordings of {} exchanged" if files.kind == "seats" else "their recordings exchanged at {}"
-        yield FindingDetails(
-            title=f"{listed(channels)} swapped, or {what.format(at)}",
-            channels=tuple(channels),
-            seats=tuple(seats),
-            evidence=(
+        yield _swapped_or_recordings(
+            e,
+            channels,
+            seats,
+            what.format(at),
+            (
                 f"at {at} each of them arrives when the other one should: z = {cables.z:.0f}, threshold 4",
                 f"the cause is not determined, because {why}: {causes}",
             ),
-            alternatives=("the positions were entered the wrong way round",),
-            confirm=f"Play soft noise on {channels[0]} alone and listen which loudspeaker sounds.",
-            remedy=(
-                f"If the other one sounds, connect the cables correctly; otherwise measure both at {at} again. "
-                f"{caution(e, *channels)}"
-            ),
         )
+
+
+def _swapped_or_recordings(
+    e: Evidence, channels: Sequence[str], seats: Sequence[str], recordings: str, evidence: tuple[str, ...]
+) -> FindingDetails:
+    """The finding that leaves open which; `recordings`: what was exchanged if not the cables."""
+    return FindingDetails(
+        title=f"{listed(channels)} swapped, or {recordings}",
+        channels=tuple(channels),
+        seats=tuple(seats),
+        evidence=evidence,
+        alternatives=("the positions were entered the wrong way round",),
+        confirm=f"Play soft noise on {channels[0]} alone and listen which loudspeaker sounds.",
+        remedy=f"If the other one sounds, connect the cables correctly; otherwise measure both at {listed(seats)} again. "
+        f"{caution(e, *channels)}",
+    )
 
 
 def _against(relation: Relation) -> str:

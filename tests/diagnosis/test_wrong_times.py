@@ -341,6 +341,24 @@ def test_one_seat_does_not_tell_exchanged_loudspeakers_from_exchanged_files() ->
     assert len(only(quiet().swap("FL", "BL"), "wiring.swapped").evidence) == 1
 
 
+@pytest.mark.parametrize(
+    ("ids", "title"),
+    [
+        (["FL", "FC", "FR"], "or the recordings of A2 exchanged with those of A3"),
+        (["FL", "FC", "FR", "SiL", "SiR"], "FL and FR swapped"),
+    ],
+)
+def test_without_positions_seats_exchanged_look_like_a_front_pair_swapped(ids: list[str], title: str) -> None:
+    """Tapes are from A2 alone, and the centre is as far from both seats; loudspeakers at the sides are not."""
+    room = quiet(system=cinema(ids, ["A2", "A3"])).delay("FL", 2e-3).delay("FR", -2e-3)
+    blind = replace(room.system, channels=tuple(replace(c, position_m=None) for c in room.system.channels))
+    bodies = [each for each in room.bodies() if not isinstance(each, type(defined(blind)))]
+    far = room.distances_m | {"FR": room.distances_m["FR"] + 2e-3 * room.speed_m_s}
+    job = job_of(defined(blind), *bodies, *tapes(far), *[setting(c, distance=d) for c, d in far.items()])
+    (finding,) = [one for each in found(room, job).values() for one in each if one.id.startswith("wiring.swap")]
+    assert finding.channels == ("FL", "FR") and finding.title.endswith(title)
+
+
 def test_another_model_as_far_away_at_the_only_seat_is_no_driver_reversed() -> None:
     room = one_seat(quiet().swap("FC", "BL"))  # both at 3.20 m: their arrivals do not show it
     assert room.distances_m["FC"] == pytest.approx(room.distances_m["BL"], abs=0.01)
