@@ -8,7 +8,7 @@ levels of a recording at once. *Noise*: grows as the level falls, δL = (20/ln 1
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
@@ -38,10 +38,13 @@ FAR_SHARE = 0.3
 """Share of the scatter's variance that neighbours within an octave have in common."""
 MOST_KEPT = 0.3
 """In a band so narrow that more than this share of place moves all of it at once, gain and place look alike."""
-CHANNEL_DOF, SEAT_DOF = 8.0, 6.0
-"""What all loudspeakers show counts for one of them with no more degrees of freedom than the first, and what one shows for
-one of its seats with no more than the second: ln s² varies by 0.3 to 0.5 between loudspeakers and by 0.5 to 0.7 between
-seats (`tests/references/repeated_placings.py`), and its variance is about 2/ν."""
+BAND_DOF, CHANNEL_DOF, SEAT_DOF = 6.0, 8.0, 3.0
+"""What other bands show counts for a band with no more degrees of freedom than the first, what all loudspeakers show for
+one of them with no more than the second, and what one shows for one of its seats with no more than the third. From room to
+room ln s² has a standard deviation of 0.24 to 0.6; its variance is 0.3 to 1.2 between loudspeakers and 0.9 to 1.6 between
+seats, sampling included (`tests/references/repeated_placings.py`). The slope of a level has three components."""
+LINEAR_HZ = 500.0
+"""Up to here the scatter within 5 cm is in proportion to the displacement."""
 _LARGEST_NOISE_U_DB = 10.0
 """Beyond this a level is no more than noise, and the linear law says nothing."""
 
@@ -106,7 +109,7 @@ class Repeatability:
         if not self.repeated:
             return self
         own = {seat: parts for (c, seat), parts in self.by_place.items() if c == channel}
-        squares, dof = _pooled([each for parts in own.values() for each in parts])
+        squares, dof = _pooled([_one_placing([each]) for parts in own.values() for each in parts])
         factor, channel_dof = scatter_u(1.0, squares, dof, min(self.dof, CHANNEL_DOF))
         common, seat_dof = max(factor, 1.0), min(channel_dof, SEAT_DOF)
         at = [scatter_u(common, *_pooled(own.get(seat, ())), seat_dof) for seat in seats]
@@ -158,9 +161,21 @@ class Repeat:
     """Names the round and seat: channels measured together share where the microphone was put."""
 
 
-def default_repeatability(freq_hz: FloatArray) -> Repeatability:
-    """Where nothing was repeated [place_db: shape=(n,)]."""
-    return Repeatability(GAIN_U_DB, freeze(placement_u_db(freq_hz)), freeze(null_share(freq_hz)), dof=DEFAULT_DOF)
+def default_repeatability(freq_hz: FloatArray, displaced_m: float = DISPLACED_M) -> Repeatability:
+    """Where nothing was repeated in the band [place_db: shape=(n,)]."""
+    place_db = freeze(placement_u_db(freq_hz, displaced_m))
+    return Repeatability(GAIN_U_DB, place_db, freeze(null_share(freq_hz)), dof=DEFAULT_DOF)
+
+
+def displacement_m(bands: Iterable[Sequence[Repeat]], gain_db: float = GAIN_U_DB) -> tuple[float, float]:
+    """(rms displacement from the earlier place, degrees of freedom), from repeats in bands up to LINEAR_HZ."""
+    by_placing: dict[str, list[_Scatter]] = {}
+    for repeats in bands:
+        for placing, own in _by_placing(repeats, gain_db).items():
+            squares, dof = _pooled(own)
+            by_placing.setdefault(placing, []).append(_Scatter(squares, dof, dof))
+    factor, dof = scatter_u(1.0, *_pooled([_one_placing(own) for own in by_placing.values()]))
+    return max(factor * DISPLACED_M, LEAST_DISPLACED_M), dof
 
 
 def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
@@ -213,24 +228,20 @@ def repeatability_of(
     freq_hz: FloatArray,
     gain_db: float = GAIN_U_DB,
     noise_db: FloatArray | float = 0.0,
+    default: Repeatability | None = None,
 ) -> Repeatability:
     """From repeats in one band and the default: few repeats are a poor estimate of their scatter.
 
-    Place: what is left of the scatter without gain and noise, over the default. A placing has three directions, and counts
-    for three degrees of freedom at most, however many channels were measured there. No less than a displacement of 1 cm
-    makes.
+    Place: what is left of the scatter without gain and noise, over the default. No less than a displacement of 1 cm makes.
     """
-    default = replace(default_repeatability(freq_hz), gain_db=gain_db, noise_db=noise_db)
+    default = replace(default or default_repeatability(freq_hz), gain_db=gain_db, noise_db=noise_db)
     if not repeats:
         return default
-    by_placing: dict[str, list[_Scatter]] = {}
     by_place: dict[tuple[str, str], list[_Scatter]] = {}
     for each in repeats:
-        own = _scatter(each, gain_db)
-        by_placing.setdefault(each.placing, []).append(own)
-        by_place.setdefault((each.channel, each.seat), []).append(own)
-    squares, dof = _pooled([_one_placing(own) for own in by_placing.values()])
-    factor, total = scatter_u(1.0, squares, dof)
+        by_place.setdefault((each.channel, each.seat), []).append(_scatter(each, gain_db))
+    squares, dof = _pooled([_one_placing(own) for own in _by_placing(repeats, gain_db).values()])
+    factor, total = scatter_u(1.0, squares, dof, default.dof)
     least = placement_u_db(freq_hz, LEAST_DISPLACED_M)
     return replace(
         default,
@@ -268,10 +279,22 @@ def _scatter(each: Repeat, gain_db: float) -> _Scatter:
     return _Scatter(found, place + second, times - 1.0)
 
 
+def _by_placing(repeats: Sequence[Repeat], gain_db: float) -> dict[str, list[_Scatter]]:
+    found: dict[str, list[_Scatter]] = {}
+    for each in repeats:
+        found.setdefault(each.placing, []).append(_scatter(each, gain_db))
+    return found
+
+
 def _one_placing(own: Sequence[_Scatter]) -> _Scatter:
-    """All channels that were measured from it: they share its three directions."""
-    expected = sum(s.expected for s in own)
-    return _Scatter(sum(s.found for s in own), expected, min(_pooled(own)[1], 3 * max(s.dof for s in own)))
+    """All channels that were measured from it.
+
+    For small displacements their scatter is Σ (g·Δ)²: n slopes g and t displacements Δ, each in three directions. With
+    normal ones the squared coefficient of variation is 2/ν at ν = 3·n·t/(n + t + 4), by the moments of the Wishart
+    distribution. Many channels show no more than three degrees of freedom of a displacement, and one channel half of one.
+    """
+    expected, dof, times = sum(s.expected for s in own), _pooled(own)[1], max(s.dof for s in own)
+    return _Scatter(sum(s.found for s in own), expected, 3 * dof / (dof / times + times + 4))
 
 
 def _pooled(parts: Sequence[_Scatter]) -> tuple[float, float]:

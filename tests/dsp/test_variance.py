@@ -327,11 +327,12 @@ ALTERNATING_DB = np.tile([3.0, -3.0], 40)
 
 def test_repeats_worked_by_hand() -> None:
     # Two readings, 75.0 and 75.2 dB alike at every point: s² = 0.02 dB², all of it gain. One degree of freedom beside two
-    # of the default: √((2·0.06² + 0.02)/3) = 0.095 dB; and of place nothing, one beside two: √(2/3) of the default.
+    # of the default: √((2·0.06² + 0.02)/3) = 0.095 dB; and of place nothing, half a degree, 3·1·1/(1 + 1 + 4), beside two:
+    # √(2/2.5) of the default.
     made = [again(np.array([np.full(80, 75.0), np.full(80, 75.2)]), FREQ_80, ALTERNATING_DB, "A1")]
     assert gain_u_db(made) == pytest.approx(0.0952, rel=0.01)
     found = repeatability_of(made, FREQ_80, gain_u_db(made))
-    assert found.place_db == pytest.approx(math.sqrt(2 / 3) * placement_u_db(FREQ_80), rel=0.02)
+    assert found.place_db == pytest.approx(math.sqrt(2 / 2.5) * placement_u_db(FREQ_80), rel=0.02)
     assert repeatability_of([], FREQ_80).place_db == pytest.approx(placement_u_db(FREQ_80))
 
 

@@ -7,6 +7,8 @@ other or with the program: five main loudspeakers and two subwoofers at six seat
 seat's place, in any direction. Printed, by simulator and distance:
 
 - the scatter of third octaves at the seats' mean level, beside what the program takes it to be (`repeatability.placement_u_db`);
+- how the variance s² of Σ d·e over a band, d being a seat's deviation, differs from what the program takes it to be: standard
+  deviation of ln s² between rooms, its variance between loudspeakers of a room and between seats of a loudspeaker;
 - the share of words "better" and "worse" in rooms that did not change, and of tables with such a word (promise: at most 5 %),
   with nothing repeated, with two seats measured again in each round, and with every seat measured two or three times; by
   band the share of changes beyond 2 u, and the root of the mean square of change over its u (1 where u is right, less
@@ -33,8 +35,9 @@ from builders import cinema, defined, job_of
 from references import placement, random_waves
 
 from commission.dsp.analysis import analyse_batch
-from commission.dsp.repeatability import placement_u_db
+from commission.dsp.repeatability import correlation, null_share, placement_u_db, power_mean_db
 from commission.dsp.spectrum import GRID_HZ
+from commission.dsp.variance import own_band
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -62,6 +65,7 @@ PLANS: dict[str, tuple[tuple[dict[int, list[int]], list[int], dict[int, list[int
     "every seat twice": (({}, [0, 1], {}, [2, 3]), ({}, [4, 5], {}, [1, 0])),
     "every seat three times": (({}, [0, 1, 2], {}, [3, 4, 5]),),
 }
+BANDS_HZ = ((20, 80), (80, 300), (300, 3000), (3000, 16000))
 CHECKED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 
 
@@ -109,6 +113,28 @@ def scatter_db(made: Placings, hz: float) -> float:
     below = 10 * np.log10(np.mean(10 ** (level / 10), axis=1, keepdims=True)) - level
     square = np.var(own, axis=2, ddof=1) * 10 ** (-below / 10 if hz <= 250 else 0 * below)
     return float(np.sqrt(np.mean(square)))
+
+
+def unlike(made: list[Placings], distance_m: float, low_hz: float, high_hz: float) -> tuple[float, float, float]:
+    """Of ln s² over what is stated: standard deviation between rooms, variance between loudspeakers and between seats."""
+    place_db, rooms, loudspeakers, seats = placement_u_db(GRID_HZ, distance_m), [], [], []
+    for each in made:
+        squares = []
+        for levels in each.thirds_db:
+            middle = levels.mean(axis=1)
+            inside = own_band(middle) & (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)
+            if inside.any():
+                middle, overlap = middle[:, inside], correlation(np.flatnonzero(inside))
+                apart = middle - middle.mean(axis=0)
+                below = np.clip(power_mean_db(middle) - middle, -20, 20) * null_share(GRID_HZ[inside])
+                errors = apart * place_db[inside] * 10 ** (below / 20)
+                found = np.var(np.einsum("skn,sn->sk", levels[..., inside], apart), axis=1, ddof=1)
+                squares.append((found, np.einsum("sn,nm,sm->s", errors, overlap, errors)))
+        own = np.array(squares)
+        rooms.append(np.log(own[:, 0].sum() / own[:, 1].sum()))
+        loudspeakers.append(np.var(np.log(own[:, 0].sum(axis=1) / own[:, 1].sum(axis=1)), ddof=1))
+        seats += list(np.var(np.log(own[:, 0] / own[:, 1]), axis=1, ddof=1))
+    return float(np.std(rooms)), float(np.mean(loudspeakers)), float(np.mean(seats))
 
 
 def rounds(plan: str) -> Iterator[tuple[list[list[int]], list[list[int]]]]:
@@ -190,7 +216,7 @@ def scaled_db(made: Placings, by_db: float) -> FloatArray:
     levels = np.where(np.isfinite(levels), levels, np.nan)
     apart = levels - levels.mean(axis=1, keepdims=True)
     out = np.zeros(apart.shape)
-    for low, high in ((20, 80), (80, 300), (300, 3000), (3000, 16000)):
+    for low, high in BANDS_HZ:
         inside = (GRID_HZ >= low) & (GRID_HZ <= high) & np.isfinite(apart).all(axis=(0, 1))
         for c in range(len(apart)):
             sd = float(np.sqrt(np.mean(apart[c][:, inside] ** 2)))
@@ -223,6 +249,10 @@ def main(rooms: int) -> None:
             made = [placings(simulator, seed, distance_m) for seed in range(rooms)]
             found = [float(np.sqrt(np.mean([scatter_db(m, hz) ** 2 for m in made]))) for hz in CHECKED_HZ]
             print(f"{100 * distance_m:.0f} cm, {simulator:13s}", " ".join(f"{u:.2f}" for u in found), flush=True)
+            for low_hz, high_hz in BANDS_HZ:
+                rooms_sd, *variances = unlike(made, distance_m, low_hz, high_hz)
+                text = " and ".join(f"{each:.2f}" for each in variances)
+                print(f"    {low_hz:.0f}-{high_hz:.0f} Hz: ln s² ± {rooms_sd:.2f} between rooms; variance {text}")
             for plan in PLANS:
                 _print_words(made, plan)
             for plan, by_db in product(("two seats again", "every seat twice"), (-1.0, 1.0)):

@@ -361,18 +361,18 @@ def test_as_left_is_compared_with_as_found_whatever_lies_between() -> None:
 
 
 def repeat(
-    room: SoundRoom, channel: str, seat: str, scatter_db: float, seed: int, round_id: str = AS_FOUND
+    room: SoundRoom, channel: str, seat: str, scatter_db: float | FloatArray, seed: int, round_id: str = AS_FOUND
 ) -> AnalysedResponse:
     first = next(a for a in room.analysed(round_id) if (a.channel, a.seat) == (channel, seat))
     assert first.analysis is not None
     # Scatter of neighbours whose third octaves overlap (`correlation` is compared with simulated rooms elsewhere).
     root = np.linalg.cholesky(correlation(np.arange(len(GRID_HZ))) + 1e-9 * np.eye(len(GRID_HZ)))
-    scatter = root @ np.random.default_rng(seed).normal(0, scatter_db, len(GRID_HZ))
+    scatter = scatter_db * (root @ np.random.default_rng(seed).normal(0, 1, len(GRID_HZ)))
     other = first.analysis.third_octave_db + scatter
     return replace(first, seq=9000 + seed, analysis=replace(first.analysis, third_octave_db=other))
 
 
-def many_repeats(room: SoundRoom, scatter_db: float) -> list[AnalysedResponse]:
+def many_repeats(room: SoundRoom, scatter_db: float | FloatArray) -> list[AnalysedResponse]:
     """Four channels measured again at all six seats."""
     seats = [seat.id for seat in room.system.seats]
     return [repeat(room, c, s, scatter_db, k) for k, (c, s) in enumerate(product(("FL", "FC", "FR", "SiL"), seats))]
@@ -385,16 +385,18 @@ def test_the_uncertainty_comes_from_repeats_when_there_are_any() -> None:
     assert not any(r.repeated for r in u_db.values())
     assert "No position was repeated" in text
     assert "within 5 cm" in text
-    again = many_repeats(before, 0.8)
+    again = many_repeats(before, math.sqrt(2) * placement_u_db(GRID_HZ, 0.03))
     job, analyses = both(before, after, again)
     u_db, text = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert "24 repeated positions" in text
     for label, r in u_db.items():
-        # Differences of sd 0.8·√2/√2/√2 = 0.57 dB at each point; some 15 degrees of freedom of 24 repeats at six places beside
-        # the two of a default of 0.3 to 0.7 dB. 35 %: two standard deviations of a scatter with 15.
+        # Some 15 degrees of freedom of 24 repeats at six places beside those of a default of 5 cm. 35 %: two standard deviations
+        # of a scatter with 15.
         low, high = (float(edge) for edge in label.split("-"))
+        inside = (GRID_HZ >= low) & (GRID_HZ <= high)
         assert r.repeated
-        assert r.typical_db((GRID_HZ >= low) & (GRID_HZ <= high)) == pytest.approx(0.57, rel=0.35), label
+        expected = math.sqrt(np.mean(placement_u_db(GRID_HZ, 0.03)[inside] ** 2))
+        assert r.typical_db(inside) == pytest.approx(expected, rel=0.35), label
 
 
 def test_repeats_of_a_microphone_that_was_not_moved_are_not_used() -> None:

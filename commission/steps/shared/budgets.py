@@ -377,13 +377,22 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
 
 
 def change_budget(before: Budget, after: Budget) -> Budget:
-    """The change of a variance from one round to another: both were measured with the microphone put down again."""
-    lines = [
-        replace(each, source=f"{which}: {each.source}")
-        for which, own in (("before", before), ("after", after))
-        for each in own.contributions
-    ]
-    return replace(after, title="Change of the variance over the seats", contributions=tuple(lines))
+    """The change of a variance from one round to another: both were measured with the microphone put down again.
+
+    Errors of the rounds are independent, but their scatter is known from the same repeats. Together they have no more
+    degrees of freedom than each: 1/√ν = Σ (u²/√ν)/Σ u².
+    """
+    lines: dict[str, list[Contribution]] = {}
+    for each in (*before.contributions, *after.contributions):
+        lines.setdefault(each.source, []).append(each)
+    parts = []
+    for own in lines.values():
+        square = sum(each.part**2 for each in own)
+        known = sum(each.part**2 / math.sqrt(each.dof) for each in own)
+        parts.append(
+            replace(own[0], u=math.sqrt(square), sensitivity=1.0, dof=(square / known) ** 2 if known else math.inf)
+        )
+    return replace(after, title="Change of the variance over the seats", contributions=tuple(parts))
 
 
 def signal_to_noise() -> Budget:

@@ -175,15 +175,17 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     noise_db = _noise_db(job, rounds, analyses)
     repeated, moved, still = _repeated(job, rounds, analyses, noise_db)
     gain_db = repeats_of.gain_u_db([_inside(each, variance.own_band(each.levels_db)) for each in repeated])
+    linear = {b.label: _in_band(repeated, b.low_hz, min(b.high_hz, repeats_of.LINEAR_HZ)) for b in job.system.bands}
     out = {}
     for band in job.system.bands:
-        inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
-        parts = []
-        for each in repeated:
-            own = inside & variance.own_band(each.levels_db)
-            if own.any():
-                parts.append(_inside(each, own))
-        out[band.label] = repeats_of.repeatability_of(parts, GRID_HZ, gain_db, noise_db)
+        # What the others show is the default of a band.
+        others = [own for label, own in linear.items() if label != band.label]
+        displaced_m, dof = repeats_of.displacement_m(others, gain_db)
+        default = replace(repeats_of.default_repeatability(GRID_HZ, displaced_m), dof=min(dof, repeats_of.BAND_DOF))
+        ratio = default.place_db / repeats_of.placement_u_db(GRID_HZ)
+        scaled = [replace(each, place_db=each.place_db * ratio) for each in repeated]
+        parts = _in_band(scaled, band.low_hz, band.high_hz)
+        out[band.label] = repeats_of.repeatability_of(parts, GRID_HZ, gain_db, noise_db, default)
     apart = f" {moved} more with a different gain {'are' if moved > 1 else 'is'} not used." if moved else ""
     if still:
         apart += (
@@ -207,6 +209,13 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
         f"Repeatability u of a third octave at one seat, from {count} combined with that of a microphone within "
         f"{default_cm:.0f} cm ({basis}): {text}; larger where the level is low.{apart}",
     )
+
+
+def _in_band(repeated: Sequence[repeats_of.Repeat], low_hz: float, high_hz: float) -> list[repeats_of.Repeat]:
+    """What was measured again, where its loudspeaker plays in this band."""
+    inside = (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)
+    plays = [(each, inside & variance.own_band(each.levels_db)) for each in repeated]
+    return [_inside(each, own) for each, own in plays if own.any()]
 
 
 def _inside(each: repeats_of.Repeat, points: variance.BoolArray) -> repeats_of.Repeat:
