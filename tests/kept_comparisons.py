@@ -32,9 +32,17 @@ def once(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def keep(patch: pytest.MonkeyPatch) -> None:
-    """Keep comparisons of polarity and of recordings."""
-    from commission.dsp import pair_polarity
-    from commission.steps.shared.screening import recordings
+    """Keep comparisons of polarity and of recordings, and what arrivals, levels and curves of all seats say together."""
+    from commission.dsp import pair_polarity, variance
+    from commission.steps.shared import survey
+    from commission.steps.shared.screening import gains, recordings
 
-    for module, name in ((pair_polarity, "compare"), (pair_polarity, "relation"), (recordings, "alike_pairs")):
+    for module, name in (
+        (pair_polarity, "compare"),
+        (pair_polarity, "relation"),
+        (recordings, "alike_pairs"),
+        (survey, "match"),
+        (gains, "seat_gains"),
+        (variance, "band_variance"),
+    ):
         patch.setattr(module, name, once(getattr(module, name)))
