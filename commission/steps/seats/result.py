@@ -488,9 +488,9 @@ def deepest_bass(
     plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
     if not plays.any():
         return {}
-    apart = np.full(levels.shape, np.inf)
-    np.subtract(levels, levels[np.asarray(counted)].mean(axis=0), out=apart, where=plays)
-    beside = np.abs(np.log2(GRID_HZ[:, np.newaxis] / GRID_HZ)) <= NULL_WITHIN_OCTAVES
+    heard = levels[:, plays]
+    apart = heard - heard[np.asarray(counted)].mean(axis=0)
+    beside = np.abs(np.log2(GRID_HZ[:, np.newaxis] / GRID_HZ[plays])) <= NULL_WITHIN_OCTAVES
     out = {}
     for group in groups:
         own = apart[[seats.index(s) for s in group]]
