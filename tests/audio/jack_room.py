@@ -46,8 +46,12 @@ class Room:
         for name in ("jack_activate", "jack_client_close", "jack_set_process_callback", "jack_set_xrun_callback"):
             getattr(jack, name).argtypes = [ctypes.c_void_p, *([ctypes.c_void_p] * 2 if "set" in name else [])]
         status = ctypes.c_int()
-        self._client = jack.jack_client_open(NAME, NO_SERVER, ctypes.byref(status))
-        if not self._client:
+        for _ in range(100):  # until the server is up
+            self._client = jack.jack_client_open(NAME, NO_SERVER, ctypes.byref(status))
+            if self._client:
+                break
+            time.sleep(0.05)
+        else:
             sys.exit(f"no JACK server (status {status.value})")
         self._inputs = [self._port(f"loudspeaker_{k + 1}", INPUT) for k in range(outputs)]
         self._microphone = self._port("microphone", OUTPUT)

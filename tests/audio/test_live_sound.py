@@ -62,20 +62,15 @@ class Rig:
         log = self._folder / f"{time.monotonic_ns()}.log"
         self.server = self._start_server()
         script = str(Path(__file__).with_name("jack_room.py"))
-        for _ in range(50):  # until the server is up
-            self._room = subprocess.Popen(
-                [sys.executable, script, str(len(CHANNELS)), str(log)],
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,
-                text=True,
-            )
-            assert self._room.stdout is not None
-            if self._room.stdout.readline() == "ready\n":
-                break
-            self._room.communicate()
-            time.sleep(0.1)
-        else:
+        self._room = subprocess.Popen(
+            [sys.executable, script, str(len(CHANNELS)), str(log)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+            text=True,
+        )
+        assert self._room.stdout is not None
+        if self._room.stdout.readline() != "ready\n":
             self.close()
             pytest.skip("the JACK server does not start here")
         self.log = np.memmap(log, np.float64, "r").reshape(-1, 3)
