@@ -6,7 +6,7 @@ import pickle
 from collections import OrderedDict
 from collections.abc import Callable
 from functools import wraps
-from hashlib import blake2b
+from hashlib import sha256
 from typing import Any
 
 import pytest
@@ -20,7 +20,7 @@ def once(function: Callable[..., Any]) -> Callable[..., Any]:
 
     @wraps(function)
     def known(*arguments: Any, **named: Any) -> Any:
-        key = blake2b(pickle.dumps((arguments, named), protocol=5)).digest()
+        key = sha256(pickle.dumps((arguments, named), protocol=5)).digest()
         if key not in kept:
             kept[key] = function(*arguments, **named)
             if len(kept) > MOST:

@@ -65,23 +65,34 @@ HEAVY = ("numpy", "scipy", "soundfile", "sounddevice", "typst", "matplotlib")
 """What no screen needs before its first paint."""
 
 
-@pytest.mark.parametrize(
-    ("module", "late"),
-    [
+LATE = (
+    (
+        ("commission.cli.commands", (*HEAVY, "textual", "argparse", "commission.model.system")),
+        ("commission.model", HEAVY),
+        ("commission.job.store", (*HEAVY, "commission.model.outcome")),
+        ("commission.visit", (*HEAVY, "commission.model.outcome", "commission.steps.site", "commission.diagnosis")),
+        ("commission.steps", ("scipy", "textual")),
+    ),
+    (
         ("commission.ui.app", (*HEAVY, "sqlite3", "msgspec")),
         ("commission.ui.screens.start", (*HEAVY, "sqlite3", "msgspec", "commission.model.system")),
         ("commission.ui.screens.overview", (*HEAVY, "commission.model.outcome", "commission.steps.site")),
-        ("commission.job.store", (*HEAVY, "commission.model.outcome")),
-        ("commission.visit", (*HEAVY, "commission.model.outcome", "commission.steps.site", "commission.diagnosis")),
-        ("commission.model", HEAVY),
-        ("commission.cli.commands", (*HEAVY, "textual", "argparse", "commission.model.system")),
-        ("commission.steps", ("scipy", "textual")),
-    ],
+    ),
 )
-def test_slow_modules_load_late(module: str, late: tuple[str, ...]) -> None:
-    code = f"import sys, {module}; print(*[m for m in {late!r} if m in sys.modules])"
+"""Modules of which each may load after those before it, and what must not be loaded by then."""
+
+
+@pytest.mark.parametrize("modules", LATE, ids=["commands", "screens"])
+def test_slow_modules_load_late(modules: tuple[tuple[str, tuple[str, ...]], ...]) -> None:
+    code = f"""
+import sys
+from importlib import import_module
+for module, late in {modules!r}:
+    import_module(module)
+    print(*(f"{{module}} loads {{each}}" for each in late if each in sys.modules), sep="\\n", end="")
+"""
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == ""
+    assert done.stdout == ""
 
 
 def test_the_first_screen_of_a_job_is_drawn_without_what_computes() -> None:
