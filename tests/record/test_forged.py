@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import json
-import pickle
 from collections.abc import Callable, Iterator
 from importlib import import_module
 from pathlib import Path
@@ -17,17 +16,19 @@ from typing import Any
 import pikepdf
 import pytest
 from builders import cinema, levels
+from kept_pages import keep_pages
 from pikepdf import Array, AttachedFileSpec, Dictionary, Name
-from pypdf import PageObject, PdfWriter
+from pypdf import PdfWriter
 from pypdf.annotations import FreeText
 from record_samples import png
 
 from commission.cli.local_services import LocalServices
 from commission.model import InputError
-from commission.record.document import Document, Letterhead
-from commission.record.export import render, write_record
+from commission.record.document import Letterhead
+from commission.record.export import write_record
 from commission.record.pdf import glyphs as letters
 from commission.record.pdf import render as pdf
+from commission.record.verify import pages
 from commission.record.verify import stored_record as reading
 from commission.record.verify.comparison import RecordCheck, check_record, overall
 from commission.record.verify.differences import few, unlike
@@ -36,42 +37,11 @@ from commission.visit import Visit
 WHEN = "2096-03-14T17:05:00Z"
 
 
-def rendered_once() -> Callable[[Document, str], bytes]:
-    """The program's `render`, which keeps what it made of each document."""
-    kept: dict[tuple[bytes, str], bytes] = {}
-
-    def once(document: Document, suffix: str) -> bytes:
-        key = pickle.dumps(document), suffix
-        if key not in kept:
-            kept[key] = render(document, suffix)
-        return kept[key]
-
-    return once
-
-
-def extracted_once() -> Callable[..., str]:
-    """pypdf's text of a page, kept by what is drawn there and what its glyphs mean: most forgeries change few pages."""
-    kept: dict[tuple[bytes, ...], str] = {}
-    extract = PageObject.extract_text
-
-    def once(sheet: PageObject, *arguments: Any, **named: Any) -> str:
-        contents = sheet.get_contents()
-        resources: Any = sheet["/Resources"]
-        meanings = (font.get_object()["/ToUnicode"].get_data() for font in resources.get("/Font", {}).values())
-        key = (b"" if contents is None else contents.get_data(), *meanings)
-        if key not in kept:
-            kept[key] = extract(sheet, *arguments, **named)
-        return kept[key]
-
-    return once
-
-
 @pytest.fixture(scope="module", autouse=True)
 def expected_pages_made_once() -> Iterator[None]:
     """The pages that the job gives are the same in nearly every test here: they are made, and their text is read, once."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(PageObject, "extract_text", extracted_once())
-        patch.setattr("commission.record.verify.pages.render", rendered_once())
+        keep_pages(patch, pages)
         yield
 
 

@@ -13,10 +13,12 @@ from pathlib import Path
 
 import pypdf
 import pytest
+from kept_pages import keep_pages
 from record_samples import png
 
 from commission.cli.local_services import LocalServices
 from commission.model import CommissionError, InputError, Noted, ReadingEntered
+from commission.record import export
 from commission.record.document import Letterhead
 from commission.record.export import write_record
 from commission.record.verify import comparison, pages
@@ -29,10 +31,26 @@ WHEN = "2096-03-14T17:05:00Z"
 """After every event of a log that these tests make."""
 
 
-@pytest.fixture
-def visit(tmp_path: Path) -> Iterator[Visit]:
+@pytest.fixture(scope="module", autouse=True)
+def pages_made_once() -> Iterator[None]:
+    """Nearly every test here begins with the same record."""
+    with pytest.MonkeyPatch.context() as patch:
+        keep_pages(patch, export, pages)
+        yield
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The sample's settings and hand-entered readings, without its recordings: quick, and enough to be tampered with."""
-    visit = LocalServices(tmp_path / "state").create_from_toml(tmp_path / "job", SAMPLE)
+    folder = tmp_path_factory.mktemp("typed")
+    visit = LocalServices(folder / "state").create_from_toml(folder / "job", SAMPLE)
+    visit.close()
+    return visit.path
+
+
+@pytest.fixture
+def visit(job: Path, tmp_path: Path) -> Iterator[Visit]:
+    visit = LocalServices(tmp_path / "state").open(Path(shutil.copy(job, tmp_path)))
     yield visit
     visit.close()
 
@@ -221,7 +239,7 @@ def test_what_cannot_be_written_leaves_the_old_file(visit: Visit, monkeypatch: p
         write_record(visit, target, created_at="yesterday")
     monkeypatch.setitem(sys.modules, "typst", None)
     with pytest.raises(CommissionError, match="HTML instead"):
-        write_record(visit, target, created_at=WHEN)
+        write_record(visit, target, created_at=WHEN, paper="us-letter")
     assert target.read_bytes() == b"old"
     assert {p.suffix for p in visit.path.parent.iterdir() if p.is_file()} == {".pdf", ".commission"}
 
