@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from decoded_here import decode_here
 from PIL import Image
 
 from commission.job import photos
@@ -17,6 +18,12 @@ from commission.model import InputError
 
 GPS_TAG, ORIENTATION_TAG, MODEL_TAG = 0x8825, 0x0112, 0x0110
 """CIPA DC-008 (Exif 2.32), tables 4 and 15 (from memory); Pillow writes and reads them by these numbers."""
+
+
+@pytest.fixture
+def decoded_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Pictures are decoded in this process."""
+    decode_here(monkeypatch, photos)
 
 
 def camera_jpeg(width: int = 800, height: int = 400) -> bytes:
@@ -48,6 +55,7 @@ def test_position_camera_and_comment_are_gone_and_the_picture_stands_upright() -
 
 
 @pytest.mark.parametrize(("width", "height", "size"), [(6400, 3200, (1600, 800)), (300, 200, (300, 200))])
+@pytest.mark.usefixtures("decoded_here")
 def test_large_ones_shrink_and_small_ones_stay(width: int, height: int, size: tuple[int, int]) -> None:
     buffer = io.BytesIO()
     Image.new("RGB", (width, height), "green").save(buffer, "JPEG")
@@ -135,6 +143,7 @@ def test_a_file_that_is_too_large_is_not_read_whole(tmp_path: Path, monkeypatch:
 
 @pytest.mark.parametrize("orientation", range(1, 10))
 @pytest.mark.parametrize("kind", ["JPEG", "PNG"])
+@pytest.mark.usefixtures("decoded_here")
 def test_every_orientation_is_set_upright(orientation: int, kind: str) -> None:
     """CIPA DC-008, 4.6.4 A, Orientation (from memory): which side of the scene row 0 and column 0 of the file are.
 
@@ -226,6 +235,7 @@ def test_sixteen_bits_of_gray_keep_their_shades() -> None:
 
 
 @pytest.mark.parametrize("mode", ["P", "RGB", "L"])
+@pytest.mark.usefixtures("decoded_here")
 def test_a_colour_that_is_see_through_stays_so(mode: str) -> None:
     """PNG, chunk tRNS (ISO/IEC 15948, 11.3.2.1)."""
     picture = Image.new("RGB", (20, 10), "white")

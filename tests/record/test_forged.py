@@ -9,13 +9,13 @@ from __future__ import annotations
 import io
 import json
 from collections.abc import Callable, Iterator
-from importlib import import_module
 from pathlib import Path
 from typing import Any
 
 import pikepdf
 import pytest
 from builders import cinema, levels
+from decoded_here import decode_here
 from kept_pages import keep_pages
 from pikepdf import Array, AttachedFileSpec, Dictionary, Name
 from pypdf import PdfWriter
@@ -24,6 +24,7 @@ from record_samples import png
 
 from commission.cli.local_services import LocalServices
 from commission.model import InputError
+from commission.record import letterhead
 from commission.record.document import Letterhead
 from commission.record.export import write_record
 from commission.record.pdf import glyphs as letters
@@ -42,19 +43,14 @@ def expected_pages_made_once() -> Iterator[None]:
     """The pages that the job gives are the same in nearly every test here: they are made, and their text is read, once."""
     with pytest.MonkeyPatch.context() as patch:
         keep_pages(patch, pages)
+        decode_here(patch, letterhead)
         yield
 
 
 @pytest.fixture
 def decoded_here(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The PDF is read in this process: what a child adds, limits and a shield from crashes, matters to other tests."""
-
-    def decode(function: str, data: bytes, where: str, *_: Any, **options: Any) -> tuple[Any, list[bytearray]]:
-        module, name = function.split(":")
-        value, parts = getattr(import_module(module), name)(data, options | {"where": where})
-        return value, [bytearray(part) for part in parts]
-
-    monkeypatch.setattr(reading, "decode_in_child", decode)
+    """The PDF is read in this process."""
+    decode_here(monkeypatch, reading)
 
 
 @pytest.fixture(scope="module")

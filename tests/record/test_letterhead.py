@@ -9,12 +9,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from decoded_here import decode_here
 from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
 from commission.model import InputError
+from commission.record import letterhead
 from commission.record.letterhead import decode_logo, load_letterhead
+
+
+@pytest.fixture
+def decoded_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Logos are decoded in this process."""
+    decode_here(monkeypatch, letterhead)
 
 
 def png(width: int = 4, height: int = 3) -> bytes:
@@ -65,6 +73,7 @@ def test_a_jpeg_is_known_by_its_content_and_loses_its_camera_data(tmp_path: Path
 
 
 @pytest.mark.parametrize("mode", ["1", "L", "P", "RGB", "RGBA", "I;16"])
+@pytest.mark.usefixtures("decoded_here")
 def test_a_png_of_any_kind_keeps_its_pixels_and_its_transparency(tmp_path: Path, mode: str) -> None:
     out = io.BytesIO()
     picture = Image.linear_gradient("L").resize((16, 16))
@@ -123,6 +132,7 @@ def test_any_bytes_give_one_sentence(content: bytes) -> None:
         ("name = ", "no valid TOML"),
     ],
 )
+@pytest.mark.usefixtures("decoded_here")
 def test_refusals_name_the_field(tmp_path: Path, toml: str, printed: str) -> None:
     path = write(
         tmp_path, toml, logo_gif=b"GIF89a", logo_svg=b"<svg/>", broken_png=png()[:30], huge_png=png(width=9000)

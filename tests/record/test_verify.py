@@ -13,12 +13,13 @@ from pathlib import Path
 
 import pypdf
 import pytest
+from decoded_here import decode_here
 from kept_pages import keep_pages
 from record_samples import png
 
 from commission.cli.local_services import LocalServices
 from commission.model import CommissionError, InputError, Noted, ReadingEntered
-from commission.record import export
+from commission.record import export, letterhead
 from commission.record.document import Letterhead
 from commission.record.export import write_record
 from commission.record.verify import comparison, pages
@@ -36,6 +37,7 @@ def pages_made_once() -> Iterator[None]:
     """Nearly every test here begins with the same record."""
     with pytest.MonkeyPatch.context() as patch:
         keep_pages(patch, export, pages)
+        decode_here(patch, letterhead)
         yield
 
 

@@ -1,0 +1,25 @@
+"""Files decoded in the process of the tests instead of a child.
+
+What the child adds, limits and a shield from crashes, is tested by `audio/test_hostile_sofa.py` and `cli/test_costs_of_files.py`.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+
+def _decode(function: str, data: bytes, where: str, *_: Any, **options: Any) -> tuple[Any, list[bytearray]]:
+    """As `decode_in_child`."""
+    module, name = function.split(":")
+    value, parts = getattr(import_module(module), name)(data, options | {"where": where})
+    return value, [bytearray(part) for part in parts]
+
+
+def decode_here(patch: pytest.MonkeyPatch, *modules: ModuleType) -> None:
+    """Let these modules decode without a child."""
+    for module in modules:
+        patch.setattr(module, "decode_in_child", _decode)
