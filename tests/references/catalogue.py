@@ -17,6 +17,7 @@ import inspect
 import pkgutil
 import tomllib
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -89,10 +90,13 @@ def public_names() -> set[str]:
 def has_test(reference: str) -> bool:
     """Whether "tests/…/test_x.py::test_y" exists."""
     path, _, name = reference.partition("::")
-    if not (ROOT / path).is_file():
-        return False
-    tree = ast.parse((ROOT / path).read_text(encoding="utf-8"))
-    return any(isinstance(node, ast.FunctionDef) and node.name == name for node in tree.body)
+    return (ROOT / path).is_file() and name in _functions(ROOT / path)
+
+
+@cache
+def _functions(path: Path) -> frozenset[str]:
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    return frozenset(node.name for node in tree.body if isinstance(node, ast.FunctionDef))
 
 
 def tables() -> list[Path]:
