@@ -260,44 +260,20 @@ def _mark(kind: str, x: float, y: float, view: str) -> str:
         return line(*ends, css="kx", colour="#000000", width=3.2)
     if kind in ("seat", "reference"):
         full = kind == "reference"
-        square = element(
-            "rect",
-            x=x - 4.5,
-            y=y - 4.5,
-            width=9,
-            height=9,
-            rx=2.5,
-            fill="currentColor" if full else "none",
-            stroke="currentColor",
-            stroke_width=1.1,
-        )
-        ring = element(
-            "rect",
-            x=x - 6.8,
-            y=y - 6.8,
-            width=13.6,
-            height=13.6,
-            rx=4,
-            fill="none",
-            stroke="currentColor",
-            stroke_width=1.1,
-        )
-        return square + (ring if full else "")
+        square = _square(x, y, 4.5, rx=2.5, fill="currentColor" if full else "none")
+        return square + (_square(x, y, 6.8, rx=4, fill="none") if full else "")
     if kind == "sub":
-        box = element(
-            "rect",
-            x=x - 5,
-            y=y - 5,
-            width=10,
-            height=10,
-            fill="#D55E00",
-            class_="kf1",
-            stroke="currentColor",
-            stroke_width=1.1,
-        )
+        box = _square(x, y, 5, fill="#D55E00", class_="kf1")
         return box + element("circle", cx=x, cy=y, r=2.6, fill="none", stroke="currentColor", stroke_width=1.1)
     path = f"M{digits(x)} {digits(y - 5.2)}L{digits(x + 5)} {digits(y + 4)}L{digits(x - 5)} {digits(y + 4)}Z"
     return element("path", d=path, fill="#0072B2", class_="kf0", stroke="currentColor", stroke_width=1.1)
+
+
+def _square(x: float, y: float, half: float, **look: float | str) -> str:
+    side = 2 * half
+    return element(
+        "rect", x=x - half, y=y - half, width=side, height=side, **look, stroke="currentColor", stroke_width=1.1
+    )
 
 
 def _legend(side: _View, kinds: Iterable[str], units: Units) -> str:
