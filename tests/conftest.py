@@ -41,9 +41,11 @@ settings.load_profile("repeatable")
 gc.set_threshold(100_000, 20, 50)
 
 
-def pytest_xdist_auto_num_workers() -> int:
-    """One process more than there are cores: tests of live sound and of other processes mostly wait."""
-    return 1 + (os.cpu_count() or 1)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """A process for every core and one more: tests of live sound and of other processes mostly wait."""
+    from xdist.plugin import pytest_xdist_auto_num_workers as cores
+
+    return 1 + cores(config)
 
 
 def pytest_collection_finish() -> None:

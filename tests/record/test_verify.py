@@ -176,13 +176,12 @@ def test_a_shortened_log_is_named(visit: Visit) -> None:
     assert "events were left out" in wrong(check_record(record, visit))[0]
 
 
-@pytest.mark.parametrize("paper", ["us-letter", "a4"])
-def test_paper_and_letterhead_travel_in_the_record(visit: Visit, paper: str) -> None:
+@pytest.mark.parametrize("suffix", [".html", ".pdf"])
+def test_paper_and_letterhead_travel_in_the_record(visit: Visit, suffix: str) -> None:
     head = Letterhead(name="Quill", lines=("1 Sea Road",), logo=png(), logo_media_type="image/png")
-    for suffix in (".html", ".pdf"):
-        record = written(visit, suffix, paper=paper, letterhead=head)
-        printed = check_record(record, visit)
-        assert all(each.matches for each in printed), printed
+    record = written(visit, suffix, paper="us-letter", letterhead=head)  # other tests have A4
+    printed = check_record(record, visit)
+    assert all(each.matches for each in printed), printed
 
 
 def test_a_job_under_another_name_gives_the_same_pages(visit: Visit, tmp_path: Path) -> None:
