@@ -272,7 +272,7 @@ def _mark(kind: str, x: float, y: float, view: str) -> str:
 def _square(x: float, y: float, half: float, **look: float | str) -> str:
     side = 2 * half
     return element(
-        "rect", x=x - half, y=y - half, width=side, height=side, **look, stroke="currentColor", stroke_width=1.1
+        "rect", "", x=x - half, y=y - half, width=side, height=side, **look, stroke="currentColor", stroke_width=1.1
     )
 
 
