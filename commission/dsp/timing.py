@@ -59,6 +59,8 @@ SUB_SMOOTHING_S = 0.0005
 """Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a subwoofer
 radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
 low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
+LEAD_S = 0.25
+"""So much before the sound is mostly noise: a mode of the room takes less to build up (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +126,13 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     size = np.abs(_smoothed(impulse, rate_hz))
     peak = float(size.max(initial=0.0))
     strong = int(np.argmax(size >= peak * 10 ** (SUB_SECOND_THRESHOLD_DB / 20)))
-    # Only what comes before the sound can be taken for it, and the end of a short response still rings.
+    # Only what comes before the sound can be taken for it. The end of a short response still rings, and a deconvolved
+    # sweep rises towards its sound: of two short stretches the quieter one is nearer to the noise.
     before = size[:strong]
+    noise = _rms(size[int(0.85 * len(size)) :])
     if len(before) >= LEAST_TAIL_S * rate_hz:
-        noise = 1.4826 * float(np.median(before))  # of a normal distribution
-    else:
-        noise = _rms(size[int(0.85 * len(size)) :])
+        lead = 1.4826 * float(np.median(before))  # of a normal distribution
+        noise = lead if len(before) >= LEAD_S * rate_hz else min(lead, noise)
     ratio_db = 20 * np.log10(peak / max(noise, 1e-30)) if peak > 0 else 0.0
     if ratio_db < LEAST_SUB_PEAK_TO_NOISE_DB:
         needed = f"{LEAST_SUB_PEAK_TO_NOISE_DB:.0f} dB needed"
