@@ -28,7 +28,9 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
             "its files hold no noise, as where nothing was recorded"
             if silent.snr_db is None
-            else f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB",
+            else f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB"
+            if silent.snr_limit_db is not None
+            else "no trim is as far off; what is left may be crosstalk, or its bass from the subwoofers",
         )
         for channel, silent in silent_channels(e.seats).items()
     }

@@ -120,10 +120,13 @@ def test_several_readings_of_a_level_are_taken_by_their_mean() -> None:
 
 
 @pytest.mark.parametrize(
-    ("gain_db", "snr_db", "silent"), [(-21.4, 9.9, False), (-21.6, 9.9, True), (-21.6, 10.1, False)]
+    ("gain_db", "snr_db", "silent"),
+    [(-21.4, 9.9, False), (-21.6, 9.9, True), (-21.6, 10.1, False), (-61.4, 40.0, False), (-61.6, 40.0, True)],
 )
-def test_silent_is_20_db_below_the_partner_and_in_the_noise(gain_db: float, snr_db: float, silent: bool) -> None:
-    room = even_room().add_db("SiL", gain_db).change("SiL", snr_db=snr_db)  # −20 − 1.645·0.9 = −21.48
+def test_silent_is_20_db_below_the_partner_and_in_the_noise_or_60_db_below(
+    gain_db: float, snr_db: float, silent: bool
+) -> None:
+    room = even_room().add_db("SiL", gain_db).change("SiL", snr_db=snr_db)  # −20 − 1.645·0.9 = −21.48, −60 alike
     found = silent_channels(seats.solve(room.job(), AS_FOUND, room.analyses()))
     assert {channel: each.snr_db for channel, each in found.items()} == ({"SiL": snr_db} if silent else {})
 

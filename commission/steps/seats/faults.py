@@ -22,6 +22,9 @@ FAR_BELOW_DB, FAR_BELOW_SNR_DB = -40.0, 20.0
 """As far below, crosstalk or noise is heard (common practice, no source). A short file holds so little noise that its own
 scatter looks like a signal: signal to noise up to 17 dB in the band of a silent subwoofer
 (`tests/diagnosis/test_rules.py`)."""
+CROSSTALK_DB = -60.0
+"""No trim or gain is as far off: crosstalk, or what subwoofers play of a channel's bass, whatever its signal to noise
+(common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,23 +37,26 @@ class Silent:
     limit_db: float
     snr_db: float | None
     """Median over the seats; None where its files hold no noise at all."""
-    snr_limit_db: float
+    snr_limit_db: float | None
+    """None where it is silent whatever its signal to noise."""
 
 
 def silent_channels(result: SeatsResult) -> dict[str, Silent]:
-    """Channels far below their partner, or below all others of their kind, and in the noise."""
+    """Channels far below their partner, or below all others of their kind, and in the noise unless that is very far."""
     out = {}
     for channel in sorted({c for c, _ in result.cells}):
         own = [cell.analysis for (c, _), cell in result.cells.items() if c == channel and cell.analysis is not None]
         ratios = [analysis.snr_db for analysis in own if analysis.snr_db is not None]
         # A file that holds no noise, as of 16 bits, is silent by its level alone.
         snr_db = float(np.median(ratios)) if ratios else None
-        if not own or (snr_db or 0.0) >= FAR_BELOW_SNR_DB:
+        if not own:
             continue
         level_db, compared_with, limit_db = _below_db(result, channel)
-        snr_limit_db = NOISE_ALONE_SNR_DB
-        if snr_db is None or snr_db >= snr_limit_db:
+        snr_limit_db: float | None = NOISE_ALONE_SNR_DB
+        if snr_db is None or NOISE_ALONE_SNR_DB <= snr_db < FAR_BELOW_SNR_DB:
             limit_db, snr_limit_db = FAR_BELOW_DB, FAR_BELOW_SNR_DB
+        elif snr_db >= FAR_BELOW_SNR_DB:
+            limit_db, snr_limit_db = CROSSTALK_DB, None
         if surely_below(level_db, limit_db, CHANNEL_OFF_U_DB):
             out[channel] = Silent(
                 level_db=level_db,
