@@ -76,6 +76,13 @@ def two_way(sound: FloatArray, crossover_hz: float, *, tweeter: float = 1.0, und
     return np.asarray(np.fft.irfft(np.fft.rfft(sound, 2 * len(sound)) * ratio)[: len(sound)], np.float32)
 
 
+def _filtered(sound: FloatArray, gain_db: FloatArray) -> FloatArray:
+    """A direct sound with a gain at each point of the grid, without a shift in time."""
+    freq_hz = np.fft.rfftfreq(len(sound), 1 / DIRECT_RATE_HZ)
+    amplitude = 10 ** (np.interp(freq_hz, GRID_HZ, gain_db) / 20)
+    return freeze(np.asarray(np.fft.irfft(np.fft.rfft(sound) * amplitude, len(sound)), np.float32))
+
+
 @lru_cache(maxsize=4096)
 def _direct_sound(seed: int, channel: str, seat: str) -> FloatArray:
     """Kept: most rooms of the tests are the same before a fault is put into them."""
@@ -219,6 +226,7 @@ class SoundRoom:
                 view_db=old.view_db + gain,
                 level_db=band_level_db(shape, place[0].startswith("SUB")),
                 bass=None if old.bass is None else old.bass * ratio,
+                direct=None if old.direct is None else _filtered(old.direct, gain),
             )
         return self
 

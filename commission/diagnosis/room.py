@@ -22,7 +22,7 @@ from commission.model.verdict import surely_above, surely_below
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, SLOW_BASS_S, OctaveDecay, decay_checks, octave_decays, slow_bass
 from commission.steps.seats.reflections import EarlyReflections, candidate_names, early_reflections
-from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
+from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass, direct_db
 from commission.steps.shared.seat_variance import BandResult
 from commission.steps.shared.subwoofers import SUBS
 
@@ -37,6 +37,8 @@ than backs of seats and the wall behind a loudspeaker, whose ways hardly differ 
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
+DELAYED_COPY = "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel"
+WEAK_DIRECT = "the direct sound is weak, because the loudspeaker points elsewhere or something covers it"
 BARE_S = 1.0
 """A finding only above twice the 0.5 s of furnished living rooms (ISO 16283-1, from memory): a large cinema between the
 limit of the check and this is not called faulty (common practice, no source)."""
@@ -184,7 +186,9 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     joined = found.channels("settings.upmix", "wiring.doubled")  # another loudspeaker is no reflection
     # The ceiling's reflection of one that fires upwards is the sound that it is meant to give.
     left_out = joined | {c.id for c in e.job.system.channels if fires_upward(e.job, c)}
-    early = {c: each for c, each in early_reflections(e.seats).items() if c not in left_out}
+    # Where something covers the loudspeaker, its direct sound is weak, not the reflection strong.
+    covered = {(c, seat) for each in found if each.id == "room.blocked" for c in each.channels for seat in each.seats}
+    early = {c: each for c, each in early_reflections(e.seats, covered).items() if c not in left_out}
     middles = {c: each.middle_db for c, each in early.items()}
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
     usual = float(np.median(list(middles.values()) or [0.0]))
@@ -195,7 +199,8 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if not strong:
         return
     order = sorted(strong, key=lambda c: -strong[c][0])
-    worst = strong[order[0]][0]
+    worst, at, _ = strong[order[0]]
+    louder = worst > 0  # than the direct sound, as one surface alone makes none
     more = f" and {len(order) - 3} more" if len(order) > 3 else ""
     yield FindingDetails(
         title=f"early reflections up to {number(worst, 0)} dB: {', '.join(order[:3])}{more}",
@@ -216,11 +221,9 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 if c in one_sided
             ),
         ),
-        alternatives=(
-            "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel",
-            "the direct sound is weak, because the loudspeaker points elsewhere or something covers it",
-        ),
-        confirm="Hang a thick blanket at the place where the path meets the surface and measure again.",
+        alternatives=(WEAK_DIRECT, DELAYED_COPY) if louder else (DELAYED_COPY, WEAK_DIRECT),
+        confirm=f"{f'Look from {at} to {order[0]}: is its tweeter in sight? ' if louder else ''}"
+        "Hang a thick blanket at the place where the path meets the surface and measure again.",
         remedy="Absorb or diffuse at that place, or turn the loudspeaker. Bare walls do this in most rooms.",
     )
 
@@ -310,12 +313,10 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         mirrored = _mirrored_db(e, channel, seat)
         if near is None and mirrored is None:
             continue
-        if (near is not None and value > near[1] - NEIGHBOUR_DB) or (
-            mirrored is not None and value > mirrored - MIRROR_DB
-        ):
+        if (near is not None and near[1] < NEIGHBOUR_DB) or (mirrored is not None and value > mirrored - MIRROR_DB):
             continue
         if near is not None:
-            against = f"{near[0]}, in nearly the same direction from it, reads {number(near[1], 1, signed=True)} dB"
+            against = f"{near[0]}, in nearly the same direction from it, hears {number(near[1], 1)} dB more"
         else:
             against = f"its partner at the mirrored seat reads {number(mirrored, 1, signed=True)} dB"
         yield FindingDetails(
@@ -323,7 +324,7 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             channels=(channel_id,),
             seats=(seat_id,),
             evidence=(
-                f"4–12 kHz {number(value, 1, signed=True)} dB against the seats' mean, limit "
+                f"direct sound, 4–10 kHz: {number(value, 1, signed=True)} dB against the other seats' mean, limit "
                 f"{number(e.job.limit('seats.direct').lower, 0)} dB; {against}",
             ),
             alternatives=(
@@ -336,24 +337,31 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _near_on_the_way(e: Evidence, channel: Channel, seat: Seat, dull: set[str]) -> tuple[str, float] | None:
-    """The seat nearest in direction from a loudspeaker, and its 4–12 kHz level there; None without one within 20°."""
-    if channel.position_m is None or seat.position_m is None:
+    """The seat nearest in direction from a loudspeaker, and how much more direct sound it hears; or None."""
+    own_db = _direct_level_db(e, channel.id, seat.id)
+    if channel.position_m is None or seat.position_m is None or own_db is None:
         return None
     way = np.subtract(seat.position_m, channel.position_m)
     found: list[tuple[float, str, float]] = []
     for other in e.job.system.seats:
-        level = _direct_db(e, channel.id, other.id)
+        level = _direct_level_db(e, channel.id, other.id)
         if other.position_m is None or other.id == seat.id or other.id in dull or level is None:
             continue
         there = np.subtract(other.position_m, channel.position_m)
         cosine = float(way @ there / max(float(np.linalg.norm(way) * np.linalg.norm(there)), 1e-9))
         found.append((math.degrees(math.acos(max(-1.0, min(1.0, cosine)))), other.id, level))
     angle, name, level = min(found, default=(180.0, "", 0.0))
-    return (name, level) if angle <= SAME_DIRECTION_DEG else None
+    return (name, level - own_db) if angle <= SAME_DIRECTION_DEG else None
+
+
+def _direct_level_db(e: Evidence, channel: str, seat: str) -> float | None:
+    cell = e.seats.cells.get((channel, seat))
+    level_db = math.nan if cell is None else direct_db(cell.analysis)
+    return level_db if math.isfinite(level_db) else None
 
 
 def _mirrored_db(e: Evidence, channel: Channel, seat: Seat) -> float | None:
-    """4–12 kHz of the partner at the mirrored seat: what the loudspeaker's own beam does at that angle."""
+    """Direct sound of the partner at the mirrored seat: what the loudspeaker's own beam does at that angle."""
     partner = mirror_partner(channel.id)
     at = mirrored_seats({s.id: s.position_m for s in e.job.system.seats}).get(seat.id)
     return None if partner is None or at is None else _direct_db(e, partner, at)
@@ -533,19 +541,20 @@ RULES = (
         basis=f"seat-to-seat standard deviation above 6 dB from 20 to 80 Hz; {BASS_ROOMS}",
     ),
     Rule(
+        id="room.blocked",
+        check="seats.direct",
+        symptom="one dull seat",
+        look=_blocked,
+        place="seat",
+        basis="direct sound at 4–10 kHz 6 dB below the other seats', and not in the same direction or for the partner; "
+        "common practice",
+    ),
+    Rule(
         id="room.reflection",
         check="seats.direct",
         symptom="coloured sound",
         look=_reflection,
         compares=True,
         basis=f"more than −10 dB within 15 ms (BS.1116, EBU Tech 3276, from memory), u 2 dB; {FAULT_MATRIX}",
-    ),
-    Rule(
-        id="room.blocked",
-        check="seats.direct",
-        symptom="one dull seat",
-        look=_blocked,
-        place="seat",
-        basis="4–12 kHz 6 dB below the seats' mean, and not in the same direction or for the partner; common practice",
     ),
 )

@@ -64,11 +64,11 @@ def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Ca
 def distances_of(found: dict[str, tuple[str, float]], fits_also: dict[str, tuple[str, float]]) -> Any:
     """Channels elsewhere → (place, z), and channels at their own place → (the place that fits next best, z)."""
     own = {c: SimpleNamespace(place=c, rival=rival, z=z) for c, (rival, z) in fits_also.items()}
-    return SimpleNamespace(swapped=found, rest_s={}, places=own, no_swap_reason=None)
+    return SimpleNamespace(swapped=found, rest_s={}, places=own, no_swap_reason=None, channels={}, reference="A1")
 
 
 def swapped(**places: tuple[str, float]) -> list[FindingDetails]:
-    return look(wiring._swapped, evidence(distances=distances_of(places, {})))
+    return look(wiring._swapped, evidence(distances=distances_of(places, {}), seats=SimpleNamespace(cells={})))
 
 
 def test_every_circle_is_one_finding_from_its_first_channel_on() -> None:
@@ -99,6 +99,7 @@ def test_a_swap_names_whom_it_may_include_where_a_check_of_that_channel_fails() 
     fits_also = {"FC": ("FR", 0.5), "SiL": ("FR", 6.0), "SiR": ("BR", 0.5), "BL": ("FL", 0.5)}
     e = evidence(
         distances=distances_of({"FL": ("FR", 9.0), "FR": ("FL", 9.0)}, fits_also),
+        seats=SimpleNamespace(cells={}),
         checks=lambda name: failing if name == "levels.match" else (),
     )
     assert wiring.perhaps_swapped(e) == {"FC": "FR"}
@@ -822,7 +823,9 @@ def direct(cells: dict[tuple[str, str], float]) -> Any:
     job = job_of(defined(cinema()))
     made = {
         place: SimpleNamespace(
-            checks=(snr(99.0), snr(value, -6.0, "seats.direct")), channel=job.system.channel(place[0])
+            checks=(snr(99.0), snr(value, -6.0, "seats.direct")),
+            channel=job.system.channel(place[0]),
+            analysis=SimpleNamespace(direct=10 ** (value / 20) * np.eye(1, 336, 48)[0]),
         )
         for place, value in cells.items()
     }
@@ -989,9 +992,9 @@ def test_the_seat_behind_is_within_twenty_degrees() -> None:
     e = direct({("FL", s): float(n) for n, s in enumerate(("A1", "A2", "A3", "B1", "B2", "B3"))})
     fl, a1 = e.job.system.channel("FL"), e.job.system.seat("A1")
     # From (−1.45, 0.10): A1 at 11.5° off the axis, B1 at 7.7°, B2 at 16.8°, A2 at 24.4°.
-    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", 3.0)
-    assert room._near_on_the_way(e, fl, a1, {"B1"}) == ("B2", 4.0)
-    assert room._near_on_the_way(e, fl, a1, {"B1", "B2"}) == ("A2", 1.0)
+    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", pytest.approx(3.0))
+    assert room._near_on_the_way(e, fl, a1, {"B1"}) == ("B2", pytest.approx(4.0))
+    assert room._near_on_the_way(e, fl, a1, {"B1", "B2"}) == ("A2", pytest.approx(1.0))
     assert room._near_on_the_way(e, fl, a1, {"B1", "B2", "A2", "B3"}) is None  # A3 at 35.1°
     assert room._near_on_the_way(e, replace(fl, position_m=None), a1, set()) is None
 
@@ -1003,7 +1006,7 @@ def test_a_seat_exactly_behind_another_is_in_its_direction() -> None:
     e.job = job_of(defined(replace(cinema(), seats=(cinema().seats[0], seat))))
     fl, a1 = e.job.system.channel("FL"), e.job.system.seat("A1")
     assert (fl.position_m, a1.position_m) == ((-1.45, 0.1, 1.15), (-0.8, 3.3, 1.1))
-    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", 3.0)
+    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", pytest.approx(3.0))
 
 
 # --- of wiring: what a level shows ---------------------------------------------------------------------------------

@@ -16,6 +16,7 @@ from scipy.signal import butter, freqs
 from sound_room import SoundRoom, stored, two_way
 
 from commission.diagnosis import RULES, findings
+from commission.diagnosis.room import DELAYED_COPY, WEAK_DIRECT
 from commission.dsp.direct import DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
@@ -570,7 +571,7 @@ def test_a_mirrored_pair_exchanged_with_each_other_is_still_compared() -> None:
     got = found(quiet().reverse("BL").add_db("BR", -24, above_hz=2800).swap("BL", "BR"))
     assert {rule: finding.channels for rule, (finding,) in got.items()} == {
         "wiring.swapped": ("BL", "BR"),
-        "wiring.polarity": ("BR",),
+        "wiring.pair-polarity": ("BL", "BR"),  # without its tweeter, BL is too unlike the sides to say which
         "wiring.tweeter": ("BL",),
     }
 
@@ -1250,6 +1251,23 @@ def test_a_beam_that_both_of_a_pair_have_is_no_blocked_path() -> None:
     """Side loudspeakers beam: each is dull at the far seats, its partner at the mirrored ones."""
     room = quiet().add_db("SiL", -12, ["A3"], above_hz=3000).add_db("SiR", -12, ["A1"], above_hz=3000)
     assert "room.blocked" not in found(room)
+
+
+def test_one_of_two_seats_is_blocked_and_what_is_louder_there_is_no_reflection() -> None:
+    """A covered loudspeaker's reflections are as loud as ever; only its direct sound is weaker."""
+    room = quiet(system=cinema(seat_ids=["A2", "B2"])).change(None, reflections=((0.004, -12.0),))
+    assert found(room) == {}
+    room.add_db("FL", -12, ["B2"], above_hz=3000).change("FL", ["B2"], reflections=((0.004, 4.0),))
+    finding = only(room, "room.blocked")
+    assert (finding.channels, finding.seats) == (("FL",), ("B2",))
+    assert "−12.1 dB against the other seats' mean" in finding.evidence[0]
+
+
+def test_a_reflection_louder_than_the_direct_sound_may_be_a_covered_loudspeaker() -> None:
+    for level_db, first in ((3.0, WEAK_DIRECT), (-3.0, DELAYED_COPY)):
+        finding = only(quiet().change("FL", reflections=((0.004, level_db),)), "room.reflection")
+        assert finding.alternatives[0] == first
+        assert ("in sight" in finding.confirm) is (level_db > 0)
 
 
 def test_a_seat_that_is_dull_for_most_channels_is_no_blocked_loudspeaker() -> None:

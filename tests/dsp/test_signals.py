@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from hypothesis import strategies as st
 from scipy import fft, signal
 
 from commission.dsp import analysis, noise, spectrum, sweep, timing, variance
+from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ, direct_level_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analysis, Response, Sweep, UnusableError
 
@@ -198,6 +200,16 @@ def test_every_rate_gives_the_same_arrival_and_level(rate_hz: int) -> None:
         base.arrival_s, abs=3e-5
     )  # the resampling filter ends at 16 kHz for 32 kHz
     assert found.level_db == pytest.approx(base.level_db, abs=0.05)
+
+
+def test_the_level_of_the_direct_sound_leaves_out_bass_and_what_comes_later() -> None:
+    """A click of height a has the level 20·lg a at every frequency (the spectrum of a delta)."""
+    time_s = np.arange(DIRECT_FRAMES) / DIRECT_RATE_HZ - DIRECT_BEFORE_S
+    arrival, later = (np.eye(1, DIRECT_FRAMES, int(np.argmin(np.abs(time_s - t))))[0] for t in (0.0, 0.0015))
+    bass = np.sin(2 * np.pi * 150 * time_s)
+    for sound in (arrival, arrival + later, arrival + bass):
+        assert direct_level_db(0.25 * sound, (4000.0, 10000.0)) == pytest.approx(-12.04, abs=0.1)
+    assert direct_level_db(0 * arrival, (4000.0, 10000.0)) == -math.inf
 
 
 def _same(a: Analysis, b: Analysis) -> bool:

@@ -357,7 +357,7 @@ def test_a_seat_without_weight_is_judged_and_does_not_move_the_mean_of_the_other
 
 def test_two_seats_are_not_held_against_their_mean_and_it_is_said() -> None:
     outcome = outcome_of(SoundRoom(cinema(seat_ids=["A1", "A2"])))
-    assert not any(c.id in ("seats.level", "seats.bass", "seats.direct") for c in outcome.checks)
+    assert not any(c.id in ("seats.level", "seats.bass") for c in outcome.checks)
     assert any("needs three seats or more" in remark for remark in outcome.remarks)
     assert not any("three seats or more" in remark for remark in outcome_of(SoundRoom()).remarks)
 

@@ -14,6 +14,7 @@ from sound_room import SoundRoom
 
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
+from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.geometry import mirror_partner, side
 from commission.dsp.matching import Explanation
 from commission.dsp.pair_polarity import Relation
@@ -178,7 +179,8 @@ def heard_at(levels_db: Mapping[str, float | None], dip: tuple[str, float, float
         curve = np.full(len(GRID_HZ), level or 0.0)
         if dip is not None and seat == dip[0]:
             curve = curve + dip[2] * (np.abs(np.log2(GRID_HZ / dip[1])) < 0.2)
-        out[seat] = analysis(freq_hz=GRID_HZ, third_octave_db=curve, view_db=curve, level_db=level)
+        direct = 10 ** ((level or 0.0) / 20) * np.eye(1, DIRECT_FRAMES, round(DIRECT_BEFORE_S * DIRECT_RATE_HZ))[0]
+        out[seat] = analysis(freq_hz=GRID_HZ, third_octave_db=curve, view_db=curve, level_db=level, direct=direct)
     return out
 
 
@@ -189,17 +191,25 @@ def test_a_seat_is_compared_with_the_mean_of_those_that_count() -> None:
     levels = {"A1": 1.0, "A2": 2.0, "A3": 3.0, "B1": 12.0}
     found = seats_result._spreads(CHANNELS["FL"], heard_at(levels), {"A1", "A2", "A3"})
     assert {s: each.level_db for s, each in found.items()} == pytest.approx({"A1": -1, "A2": 0, "A3": 1, "B1": 10})
-    assert {s: each.direct_db for s, each in found.items()} == pytest.approx({"A1": -1, "A2": 0, "A3": 1, "B1": 10})
+    # The direct sound against the mean of the others: 1 − (2 + 3)/2.
+    assert {s: each.direct_db for s, each in found.items()} == pytest.approx(
+        {"A1": -1.5, "A2": 0, "A3": 1.5, "B1": 10}
+    )
     assert {s: each.counts for s, each in found.items()} == {"A1": True, "A2": True, "A3": True, "B1": False}
-    assert {each.seats for each in found.values()} == {(3, 3)}
+    assert {s: each.seats for s, each in found.items()} == {"A1": (3, 2), "A2": (3, 2), "A3": (3, 2), "B1": (3, 3)}
     assert np.isnan([each.null_db for each in found.values()]).all()
     # A seat without a level does not count, and fewer than three that do are no mean.
     lacking = seats_result._spreads(CHANNELS["FL"], heard_at({**levels, "A3": None}), set(levels))
     assert lacking["B1"].level_db == pytest.approx(7.0)  # less (1 + 2 + 12)/3
     assert lacking["B1"].seats[0] == 3
     assert np.isnan(lacking["A3"].level_db)
-    assert seats_result._spreads(CHANNELS["FL"], heard_at(levels), {"A1", "A2"}) == {}
-    assert seats_result._spreads(CHANNELS["FL"], heard_at(levels), {"A1", "A2", "C9"}) == {}
+    for counted in ({"A1", "A2"}, {"A1", "A2", "C9"}):
+        few = seats_result._spreads(CHANNELS["FL"], heard_at(levels), counted)
+        assert np.isnan([each.level_db for each in few.values()]).all()
+        assert {s: each.direct_db for s, each in few.items()} == pytest.approx(
+            {"A1": -1, "A2": 1, "A3": 1.5, "B1": 10.5}
+        )
+        assert seats_result._spreads(CHANNELS["SUB1"], heard_at(levels), counted) == {}
     assert seats_result._less_mean({"A1": 1.0, "A2": float("nan"), "A3": 3.0}, {"A1", "A2", "A3"}) == ({}, 0)
 
 

@@ -44,7 +44,7 @@ NAMES = {
     "seats.mids": "middle range relative to its partner",
     "seats.lows": "lows relative to its partner",
     "seats.level": "level relative to the mean of the seats",
-    "seats.direct": "4–12 kHz relative to the mean of the seats",
+    "seats.direct": "direct sound, 4–10 kHz, relative to the mean of the other seats",
     "seats.bass": "lowest third octave of bass relative to the mean of the seats",
 }
 """What a check is about, by its id; others are named by their own text."""

@@ -379,7 +379,7 @@ def _seats_table(job: Job, result: SeatsResult) -> Table:
             lambda seat: _mean(mains(seat), "level"),
         ),
         (
-            Column(key="direct", title="4–12 kHz", unit="dB", decimals=1, signed=True),
+            Column(key="direct", title="4–10 kHz", unit="dB", decimals=1, signed=True),
             lambda seat: _mean(mains(seat), "direct"),
         ),
         (
@@ -490,7 +490,9 @@ def _remarks(result: SeatsResult) -> tuple[str, ...]:
             "reversed; which of these is not determined. Clap once near the microphone: the first swing should go up."
         )
     if len({cell.seat for cell in measured}) < LEAST_COUNT:
-        remarks.append("Seats are not compared with their mean: this needs three seats or more.")
+        remarks.append(
+            "Level and bass of the seats are not compared with their mean: this needs three seats or more."
+        )
     remarks += [
         f"Every channel at {seat} is off by {number(gain, 1, signed=True)} dB: the gain changed between recordings, not "
         "the room. The levels there are corrected for this, with a larger uncertainty."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -62,11 +63,11 @@ def surface(job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: 
     return names[0] if len(names) == 1 and names[0] in reflections.SURFACES else None
 
 
-def early_reflections(result: SeatsResult) -> dict[str, EarlyReflections]:
-    """Each channel whose reflections are known at one seat or more."""
+def early_reflections(result: SeatsResult, left_out: Collection[tuple[str, str]] = ()) -> dict[str, EarlyReflections]:
+    """Each channel whose reflections are known at one seat or more; `left_out`: (channel, seat) that do not count."""
     heard: dict[str, list[tuple[float, str, float]]] = {}
     for (channel, seat), cell in result.cells.items():
-        if cell.analysis is not None and cell.analysis.reflections is not None:
+        if (channel, seat) not in left_out and cell.analysis is not None and cell.analysis.reflections is not None:
             later = [(db, seat, after_s) for after_s, db in cell.analysis.reflections if after_s >= OWN_SOUND_S]
             heard.setdefault(channel, []).append(max(later, default=(NONE_DB, seat, 0.0)))
     return {

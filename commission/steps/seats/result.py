@@ -16,6 +16,7 @@ import numpy as np
 
 from commission.dsp import across
 from commission.dsp.analysis import SUB_LEVEL_BAND_HZ
+from commission.dsp.direct import direct_level_db
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band
@@ -68,7 +69,7 @@ THIRD_OCTAVE = budget_for.single(
     "seats.third-octave", "One third octave at one seat", PLACED_ANEW, THIRD_OCTAVE_U_DB, budget_for.PLACED
 )
 TREBLE_BAND = budget_for.single(
-    "seats.band", "Level of 4–12 kHz at one seat", PLACED_ANEW, BAND_U_DB, budget_for.PLACED
+    "seats.band", "Level of the direct sound, 4–10 kHz, at one seat", PLACED_ANEW, BAND_U_DB, budget_for.PLACED
 )
 PARTNER = {
     f"seats.{name}": budget_for.single(
@@ -83,7 +84,7 @@ PARTNER = {
 SNR = budget_for.signal_to_noise()
 LEVEL_U_DB = LEVEL.u
 """Standard uncertainty of the level of a response at one seat."""
-BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 12000.0)
+BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 10000.0)
 CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
 """A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
 over seats, common practice, no source)."""
@@ -352,6 +353,11 @@ def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
     return mean if math.isfinite(mean) else math.nan
 
 
+def direct_db(analysis: Analysis | None) -> float:
+    """Level of the direct sound, 4–10 kHz [dB]; NaN where it is not known."""
+    return math.nan if analysis is None or analysis.direct is None else direct_level_db(analysis.direct, DIRECT_HZ)
+
+
 def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]) -> dict[str, Against]:
     """Each main channel against its partner at the mirrored seat; one without a partner against the other mains.
 
@@ -423,6 +429,7 @@ class _Spread:
 
     level_db: float = math.nan
     direct_db: float = math.nan
+    """Against the mean of the other seats: one blocked seat of two or three would pull a common mean half-way to itself."""
     null_db: float = math.nan
     null_hz: float = math.nan
     counts: bool = True
@@ -432,20 +439,21 @@ class _Spread:
 
 
 def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str]) -> dict[str, _Spread]:
-    if len(counted.intersection(heard)) < across.LEAST_COUNT:
-        return {}
     level, count = _less_mean({s: math.nan if a.level_db is None else a.level_db for s, a in heard.items()}, counted)
     if not channel.is_sub:
-        direct, among = _less_mean({s: _band_db(a, DIRECT_HZ) for s, a in heard.items()}, counted)
+        direct = {s: direct_db(a) for s, a in heard.items()}
+        others = {s: [v for o, v in direct.items() if o != s and o in counted and math.isfinite(v)] for s in heard}
         return {
             s: _Spread(
                 level_db=level.get(s, math.nan),
-                direct_db=direct.get(s, math.nan),
+                direct_db=direct[s] - float(np.mean(others[s])) if others[s] else math.nan,
                 counts=s in counted,
-                seats=(count, among),
+                seats=(count, len(others[s])),
             )
             for s in heard
         }
+    if len(counted.intersection(heard)) < across.LEAST_COUNT:
+        return {}
     # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
     nulls = _nulls(heard, counted)
     return {
@@ -698,7 +706,11 @@ def _spread_budgets(channel: Channel, seat: str, spread: _Spread, gain_u_db: flo
     return tuple(
         replace(
             budget_for.against_mean(
-                budget, f"seats.{kind}", f"{budget.title} minus the mean of the seats", count, counts=spread.counts
+                budget,
+                f"seats.{kind}",
+                f"{budget.title} minus the mean of the {'other ' if kind == 'direct' else ''}seats",
+                count,
+                counts=spread.counts and kind != "direct",
             ),
             channel=channel.id,
             seat=seat,
@@ -725,7 +737,12 @@ def _spread_checks(
         kinds.append(("bass", spread.null_db, job.limit("seats.null"), text))
     else:
         kinds.append(
-            ("direct", spread.direct_db, job.limit("seats.direct"), "4–12 kHz relative to the mean of the seats")
+            (
+                "direct",
+                spread.direct_db,
+                job.limit("seats.direct"),
+                "direct sound, 4–10 kHz, relative to the mean of the other seats",
+            )
         )
     u = {budget.id: budget.u for budget in budgets}
     return [

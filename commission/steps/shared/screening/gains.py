@@ -58,6 +58,7 @@ def corrected(analysis: Analysis, gain: SeatGain) -> Analysis:
         third_octave_db=freeze(analysis.third_octave_db - off),
         view_db=freeze(analysis.view_db - off),
         bass=None if analysis.bass is None else freeze(analysis.bass * 10 ** (-off / 20)),
+        direct=None if analysis.direct is None else freeze(analysis.direct * np.float32(10 ** (-off / 20))),
         level_db=None if analysis.level_db is None else analysis.level_db - off,
         octave_db={centre: level - off for centre, level in analysis.octave_db.items()},
         noise_db=None if analysis.noise_db is None else freeze(analysis.noise_db - off),
