@@ -309,6 +309,8 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         at_seat = sum(s == seat_id for _, s in fails)
         if 2 * at_seat > len([c for c in e.job.system.channels if not c.is_sub]):
             continue  # a seat that is dull for most channels: the microphone or what stands around it
+        if value - _others_db(e, channel_id, seat_id) > e.job.limit("seats.direct").lower:
+            continue  # so are the others there, if by less than the limit: a gain that changed
         near = _near_on_the_way(e, channel, seat, {s for c, s in fails if c == channel_id})
         mirrored = _mirrored_db(e, channel, seat)
         if near is None and mirrored is None:
@@ -334,6 +336,13 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm=f"Look from the ears' place at {seat_id} to {channel_id}: is its tweeter in sight?",
             remedy="Move what stands in the way, or raise or turn the loudspeaker.",
         )
+
+
+def _others_db(e: Evidence, channel_id: str, seat_id: str) -> float:
+    """What the other channels lack of their direct sound at a seat, median; 0 where they lack nothing."""
+    others = {c for c, seat in e.seats.cells if seat == seat_id and c != channel_id}
+    known = [value for c in others if (value := _direct_db(e, c, seat_id)) is not None]
+    return min(float(np.median(known or [0.0])), 0.0)
 
 
 def _near_on_the_way(e: Evidence, channel: Channel, seat: Seat, dull: set[str]) -> tuple[str, float] | None:
