@@ -303,6 +303,9 @@ EARLY_CAUSES = (
     "most other loudspeakers have a delay of their own: signal processing, or a horn several centimetres deep",
 )
 """A single loudspeaker is never early of itself."""
+DOUBTFUL_TIMES = 4.0
+"""Of two sounds either may be the direct one, which no normal distribution describes: a doubtful arrival counts only where
+it is off by twice its expanded uncertainty (common practice, no source)."""
 
 
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
@@ -318,6 +321,8 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         if wrong.what == "setting" or residual is None or each.implied_m is None or name in explained:
             continue
         if name in also_elsewhere and residual < 0:
+            continue
+        if each.why_no_arrival is not None and abs(residual) < DOUBTFUL_TIMES * each.arrival_u_s:
             continue
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
@@ -398,7 +403,7 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
+def off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
     """How far each channel surely differs from what it is compared with, with its standard uncertainty [dB], and what that
     is. Where a reading alone does not decide, the responses at the same seats may.
     """
@@ -513,7 +518,7 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET).union(perhaps_swapped(e))
     joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes them louder
-    every, against = _off_trims_db(e)
+    every, against = off_trims_db(e)
     off = {c: value for c, (value, _) in every.items() if c not in explained and not (value > 0 and c in joined)}
     doubts = {c: _driver_doubt(e, c) for c, value in off.items() if value < 0}
     off = {c: value for c, value in off.items() if doubts.get(c) or c not in _driver_in_doubt(e)}
@@ -540,9 +545,9 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             *unknown,
         ),
         alternatives=(
+            *_may_be_doubled(e, [c for c, value in off.items() if value > 0]),
             "the volume was moved between readings",
             "the meter was held elsewhere",
-            *_may_be_doubled(e, [c for c, value in off.items() if value > 0]),
         ),
         confirm=f"{listen}Read {worst} again, and one channel within the limit.",
         remedy="Enter the trims from the settings sheet.",
@@ -617,7 +622,7 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
     if surely_below(apart, limit, u):
         yield from _quiet_dialogue(e, names, apart, u)
         return
-    off, against = _off_trims_db(e)
+    off, against = off_trims_db(e)
     value, u = off.get(names[0], (0.0, 0.0))
     if value < 0 and not set(names[1:]) & set(off):  # two channels scatter more than the reference or all the others
         sentence = f"{names[0]} is {-value:.1f} ± {2 * u:.1f} dB below {against}, limit {_trim_db(e):g} dB"

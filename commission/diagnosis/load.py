@@ -6,9 +6,11 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
+from commission.diagnosis.calibration import off_trims_db
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.geometry import mirror_partner
+from commission.dsp.leakage import LEAST_SEATS
 from commission.model import Channel, Check, Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
@@ -222,14 +224,34 @@ class _Leak:
 
 
 def _leaks(e: Evidence) -> list[_Leak]:
-    """Of the channels whose check fails, those louder than the limit."""
+    """Of the channels whose check fails, those louder than the limit; at two seats those whose reading shows them, too."""
+    limit_db = e.job.limit("wiring.leakage").upper
     return [
         _Leak(each.channel, other)
         for each in wiring.leakages(e.job, e.round, e.analyses).values()
-        if each.check.verdict is Verdict.FAIL and each.check.limit is not None
         for other in each.also
-        if other.certain and other.level_db > each.check.limit.upper
+        if other.level_db > limit_db
+        and (
+            other.certain
+            if each.check.verdict is Verdict.FAIL
+            else other.seats == LEAST_SEATS and _makes_louder(e, each.channel, other)
+        )
     ]
+
+
+def _added_db(other: AlsoFrom) -> float:
+    """By how much a channel is louder that also plays from another loudspeaker, as loud as its own: sum of powers."""
+    return 10 * math.log10(1 + 10 ** (other.level_db / 10))
+
+
+def _makes_louder(e: Evidence, channel: str, other: AlsoFrom) -> bool:
+    """Whether the meter reads a channel louder by what the other loudspeaker adds.
+
+    A room that mirrors the two brings about the same common sound at two seats, but makes neither louder.
+    """
+    off_db, u_db = off_trims_db(e)[0].get(channel, (0.0, 0.0))
+    share = 1 - 10 ** (-_added_db(other) / 10)  # of the power that the other one plays
+    return off_db > 0 and abs(off_db - _added_db(other)) <= 2 * math.hypot(u_db, share * other.u_db)
 
 
 def _joined_text(each: _Leak) -> str:
@@ -254,12 +276,18 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         return
     (each,) = joined
     missing = listed(wiring.leakages(e.job, e.round, e.analyses)[each.channel].not_compared)
+    likely = not each.other.certain
+    louder = (
+        f"the meter reads {each.channel} louder than the others, by as much as {each.other.other} adds: "
+        f"{_added_db(each.other):.1f} dB"
+    )
     further = f"whether it plays from {missing}, too, is not determined: too few seats are 0.35 m nearer to one"
     yield FindingDetails(
-        title=f"{each.channel} also plays from {each.other.other}",
+        title=f"{each.channel} {'likely ' if likely else ''}also plays from {each.other.other}",
         channels=(each.channel,),
-        evidence=(_joined_text(each), *((further,) if missing else ())),
+        evidence=(_joined_text(each), *((louder,) if likely else ()), *((further,) if missing else ())),
         alternatives=(
+            *(("its trim is too high, and the room mirrors the two loudspeakers at two seats",) if likely else ()),
             "a surround mode was on, or one channel was sent to both in the player",
             f"the inputs of the amplifiers of {each.channel} and {each.other.other} are joined",
         ),

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from builders import defined, job_of
+from builders import defined, job_of, levels
 from decaying_rooms import CHANNELS, SYSTEM, place, visit
 
 from commission.diagnosis import findings
@@ -65,6 +65,22 @@ def test_what_is_common_at_two_seats_alone_accuses_nobody() -> None:
     check = wiring.leakages(job, AS_FOUND, two)["FL"].check
     assert check.verdict is Verdict.NOT_TESTED and "at two seats" in str(check.why_not)
     assert not named(job, two)
+
+
+@pytest.mark.parametrize(("read_db", "named_so"), [(77.5, True), (75.0, False), (80.0, False)])
+def test_at_two_seats_the_meter_shows_whether_another_loudspeaker_plays_it_too(
+    read_db: float, named_so: bool
+) -> None:
+    """Two sounds of equal power are 3.0 dB louder than one, one 1 dB softer than the other 2.5 dB (sum of powers)."""
+    job, analyses = visit(("FL", "SiR", -1.0))
+    read = job_of(
+        *(event.body for event in job.log), *levels({c: 4 * (read_db if c == "FL" else 75.0,) for c in CHANNELS})
+    )
+    two = Analyses([each for each in analyses if each.seat in ("A2", "B1")])
+    found = findings(read, AS_FOUND, two, {"wiring": wiring.evaluate(read, AS_FOUND, two)})
+    assert [(f.id, f.title) for f in found] == (
+        [("wiring.doubled", "FL likely also plays from SiR")] if named_so else []
+    )
 
 
 @pytest.mark.parametrize("level_db", [0.0, -12.0])

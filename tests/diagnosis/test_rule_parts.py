@@ -671,11 +671,16 @@ def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
     )
     result = heard_from({"FL": 2.7, "FC": 2.0})
     for each in result.channels.values():
-        each.arrival_residual_s, each.implied_m = -0.002, 2.0
+        each.arrival_residual_s, each.implied_m, each.why_no_arrival = -0.002, 2.0, None
     e = evidence(distances=result, analyses=Analyses())
     named = [each.channels for each in look(calibration._odd_arrival, e, earlier("wiring.doubled", "FL"))]
     assert named == [("FC",)]
     assert len(look(calibration._odd_arrival, e)) == 2
+    # A weaker sound comes earlier: either may be the direct one, so it counts from twice its expanded uncertainty on.
+    for u_s, count in ((0.00049, 2), (0.00051, 0)):
+        for each in result.channels.values():
+            each.why_no_arrival, each.arrival_u_s = "a weaker sound comes 1.0 ms earlier", u_s
+        assert len(look(calibration._odd_arrival, e)) == count
 
 
 @pytest.mark.parametrize(
@@ -851,6 +856,10 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(earlier("wiring.silent", "FR"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     # Dull at A1 and at B1 in front of it: neither shows what the other should hear, B2 beside them does.
     assert blocked(FL_A1=-10.0, FL_B1=-9.0, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
+    # All are lower there, one by 2.5 dB more: the gain of the microphone.
+    lower = dict.fromkeys(("FC_A1", "FR_A1", "SiL_A1", "SiR_A1", "BL_A1", "BR_A1"), -5.5)
+    assert blocked(**lower, FL_A1=-8.0, FL_B1=0.0, FR_A3=0.0) == []
+    assert blocked(**lower, FL_A1=-12.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     six = {f"{c}_A1": -10.0 for c in ("FC", "FR", "SiL", "SiR", "BL")}
     assert blocked(**six, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
 

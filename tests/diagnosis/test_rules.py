@@ -774,7 +774,7 @@ def test_trims_by_ear_are_one_finding() -> None:
     assert set(finding.channels) == {"SiL", "BL", "SUB1"}
     assert "BL by 3.0 dB" in finding.title or "SiL by 3.0 dB" in finding.title
     # One seat does not show whether a channel plays from two loudspeakers, which would make it louder.
-    assert finding.alternatives[-1] == "BL also sounds from another loudspeaker: listen close to the others"
+    assert finding.alternatives[0] == "BL also sounds from another loudspeaker: listen close to the others"
 
 
 def with_levels(room: SoundRoom, trim: float = 0.0, **values: float) -> Job:
