@@ -183,13 +183,28 @@ def _validation(error: msgspec.ValidationError, where: str, kind: type) -> Input
     path = path.strip("`").lstrip("$")
     expected, _, got = text.partition(", got ")
     if got:
-        return InputError(where + path, got.replace("`", ""), expected.removeprefix("Expected ").replace("`", ""))
+        return InputError(where + path, _in_words(got), _in_words(expected.removeprefix("Expected ")))
     if text.startswith("Object missing required field"):
         path += "." + text.rpartition(" ")[2].strip("`")
         return InputError(where + path, "nothing", "a value of the kind that the README shows")
     if text.startswith("Invalid enum value") and (words := _words_of(kind, path)):
         return InputError(where + path, text.removeprefix("Invalid enum value "), f"one of {', '.join(words)}")
     return InputError(where + path, text.replace("`", ""), "a value of the kind that the README shows")
+
+
+_KINDS = {
+    "str": "text",
+    "float": "a number",
+    "int": "a whole number",
+    "bool": "true or false",
+    "array": "a list",
+    "object": "a table",
+}
+
+
+def _in_words(kinds: str) -> str:
+    """Kinds of values as msgspec lists them, in words: "a number" for "`float | null`"."""
+    return " or ".join(_KINDS.get(kind, kind) for kind in kinds.replace("`", "").split(" | ") if kind != "null")
 
 
 def _words_of(kind: Any, path: str) -> tuple[str, ...]:

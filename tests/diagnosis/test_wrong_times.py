@@ -116,7 +116,7 @@ def test_of_two_that_arrive_together_the_setting_of_one_makes_up_for_its_latency
 def test_two_distances_in_the_wrong_unit_show_it() -> None:
     room = stereo("ft", 0.1)
     job = room.job(*[setting(c, distance=round(d, 1)) for c, d in room.distances_m.items()])
-    assert "metres, the processor reads feet" in found(room, job)["settings.unit"][0].title
+    assert "metres, but the processor reads feet" in found(room, job)["settings.unit"][0].title
 
 
 def test_one_setting_for_two_main_channels_and_a_subwoofer_is_none_at_all() -> None:

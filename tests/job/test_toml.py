@@ -87,7 +87,7 @@ def test_numbers_survive_the_round_trip(x: float, y: float, z: float, trim: floa
         ("width_m = 4.70", "width_m = nan", ["room.width_m"]),
         ("width_m = 4.70", 'width_m = "wide"', ["room.width_m", "wide"]),
         ("step = 0.5", "step = 0.0", ["trim_db.step"]),
-        ("step = 0.5", 'step = "half"', ["processor.trim_db.step", "float"]),
+        ("step = 0.5", 'step = "half"', ["processor.trim_db.step", "found text, expected a number"]),
         ("[-1.45, 0.10, 1.15]", "[-1.45, 0.10]", ["position_m", "three"]),
         ('channel = "FL"\ntrim', 'channel = "FX"\ntrim', ["setting[0].channel", "FX", "FL"]),
         ('seat = "A2"', 'seat = "Z9"', ["reading[0].seat", "Z9", "A2"]),

@@ -488,7 +488,7 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
     assert "it was not measured again after that" in summary
     assert "no longer found" not in summary.lower()
     assert "New settings were noted, but not measured since, so its present state is not known." in summary
-    assert "Measure again. If it is still so: Enter the trims" in summary
+    assert "Measure again. If it is still so, enter the trims" in summary
     assert "The seats were not measured again, so what changed at each of them is not known." in summary
     assert "1 of 3 loudspeakers, with a change of 6.0 dB" in summary
 

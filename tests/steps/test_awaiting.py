@@ -99,7 +99,7 @@ def test_the_sheet_has_no_value_and_says_why() -> None:
     for kind in ("trim", "delay"):
         line = lines[("SiL", kind)]
         assert (line.new, line.change, line.ticked) == (None, False, False)
-        assert line.why == "after the repair: tweeter dead"
+        assert line.why == "repair: tweeter dead"
         assert lines[("SiR", kind)].new is not None
     level = level_step.solve(job, AS_FOUND, analyses).channels["SiL"]
     assert (level.trim_db, level.trim_exact_db, level.why_no_trim) == (None, None, "tweeter dead")

@@ -181,7 +181,7 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
     middle = float(np.median([error[c] for c in MAINS]))
     for analyses in (NONE, arrivals(heard(feet, noise_s=3e-5))):
         outcome = printed(job, analyses)
-        assert outcome.main_result == "the distances were typed in feet, the processor reads metres"
+        assert outcome.main_result == "the distances were typed in feet, but the processor reads metres"
         checks = {check.channel: check for check in outcome.checks if check.id == "distances.setting"}
         for c in MAINS:
             assert checks[c].value == pytest.approx(1000 * (error[c] - middle), abs=1e-6), c
@@ -216,7 +216,7 @@ def test_metres_read_as_feet_are_reported_by_the_arrivals_alone() -> None:
     played = {key: value for key, value in heard({c: 0.3048 * v for c, v in shown.items()}, noise_s=2e-5).items()}
     result = step.solve(job, "as-found", arrivals(played))
     assert result.held_ratio == pytest.approx(1.0, abs=0.01)
-    assert step.unit_sentence(result) == "the distances were typed in metres, the processor reads feet"
+    assert step.unit_sentence(result) == "the distances were typed in metres, but the processor reads feet"
 
 
 def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> None:
@@ -269,7 +269,7 @@ def test_arrival_is_judged_with_a_guard_band(late_ms: float, verdict: Verdict) -
 
 
 @pytest.mark.parametrize(
-    ("unit", "said_as"), [("m", "4.82 m more"), ("ft", "15.80 ft more"), ("ms", "14.00 ms more")]
+    ("unit", "said_as"), [("m", "4.82 m more"), ("ft", "15.80 ft more"), ("ms", "14.00 ms less")]
 )
 def test_a_latency_is_reported_in_the_unit_that_is_typed(unit: Any, said_as: str) -> None:
     """14 ms at 21.5 °C, 344.1 m/s: 4.82 m, over 0.3048 m a foot."""

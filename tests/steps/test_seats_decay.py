@@ -132,7 +132,7 @@ def test_why_decays_have_no_time_is_counted_where_any_has_none() -> None:
     doubtful = SimpleNamespace(analysis=SimpleNamespace(t20_doubt={500: "NOISE"}, t20_s={1000: 0.3}))
     for cells, start in (
         ([known], ""),
-        ([known, doubtful], "T20 is not determined for 1 of 4 decays (response and octave): 1 meet"),
+        ([known, doubtful], "T20 is not determined for 1 of 4 decays (response and octave): 1 meets"),
     ):
         result: Any = SimpleNamespace(cells=dict(enumerate(cells)))
         remarks = decay.decay_remark(result)

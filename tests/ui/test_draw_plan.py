@@ -45,6 +45,7 @@ def test_selected_is_bracketed_and_has_lines():
     assert any(0x2800 < ord(char) < 0x2900 for char in text)
     assert "1.10 m left of centre, 2.00 m from the screen wall, 2.50 m high" in words(draw_plan(ROOM, "TpFL", 58, 30))
     assert not any(0x2800 < ord(char) < 0x2900 for char in plain(draw_plan(ROOM, None, 58, 30)))
+    assert "┤ 3 ft" in plain(draw_plan(ROOM, None, 58, 30, units="imperial"))
 
 
 def test_left_is_left_and_the_screen_is_at_the_top():

@@ -485,7 +485,7 @@ def _open_item(context: Context, history: FindingHistory) -> str:
     if known is not None and seen:
         parts.append(f"You notice: {known.notice} How bad: {known.severity}.")
     if not seen and effort:
-        effort = f"Measure again. If it is still so: {effort}"
+        effort = f"Measure again. If it is still so, {effort[0].lower()}{effort[1:]}"
     if effort:
         parts.append(f"What it takes ({who}): {effort}")
     return " ".join(filter(None, parts))

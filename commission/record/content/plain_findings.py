@@ -312,7 +312,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.unit": PlainFinding(
-        text="Most likely {title}: sounds that belong together [arrived|arrive] one after the other.",
+        text="Most likely {title}. Sounds that belong together [arrived|arrive] one after the other.",
         notice="sounds blur, and come from the wrong direction.",
         mending="Enter the distances that this record proposes under Settings.",
         severity=CLEAR,

@@ -59,7 +59,7 @@ __all__ = [
 HELP = """
 There is nothing to measure here: this step compares the two rounds.
 
-- Measure **as left** at the same seats, with the same microphone, gain and volume as **as found**.
+- Measure **as left** at the same seats, with the same microphone, gain and volume as in **as found**.
 - Repeat two positions in each round, and put the microphone down again for each: only a change beyond your
   repeatability counts.
 - **What the seats hear** shows whether all seats hear the same; **evenness of tone** whether they hear the same balance,
@@ -67,8 +67,8 @@ There is nothing to measure here: this step compares the two rounds.
 """
 
 NO_WORSE_BASIS = (
-    "U = k u of the change, from the repeatability; k by Holm 1979 (from memory), so that one table in twenty has a false "
-    "word at most"
+    "U = k u of the change, from the repeatability; k by Holm 1979 (from memory), so that at most one table in "
+    "twenty has a false result"
 )
 
 
@@ -228,7 +228,7 @@ def _check(channel: str, kind: str, label: str, change: Change) -> Check:
 
 _TITLES = {
     "heard": "What the seats hear: seat-to-seat standard deviation",
-    "tone": "Evenness of tone: seat-to-seat standard deviation without each seat's own level",
+    "tone": "Evenness of tone: seat-to-seat standard deviation without the seats' levels",
 }
 
 
@@ -370,7 +370,7 @@ def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
     span = factors[0] if factors[0] == factors[1] else f"{factors[0]} to {factors[1]}"
     return (
         f"A change counts as better or worse only beyond its U = k u, with k = {span}. The more values a table compares, "
-        "the larger is k: in a room where nothing changed, one table in twenty has a false word at most.",
+        "the larger is k: in a room where nothing changed, at most one table in twenty has a false result.",
     )
 
 

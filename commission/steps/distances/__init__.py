@@ -387,14 +387,16 @@ def _channel_remarks(job: Job, result: DistancesResult, each: ChannelDistance) -
     if kept_s is not None and each.arrival_residual_s is None:
         if kept_s > SUB_LATENCY_S:
             as_set = _as_set(unit, kept_s * each.speed_m_s, kept_s)
+            more = "less" if unit == "ms" else "more"  # a delay is larger for nearer loudspeakers
             remarks.append(
-                f"The current setting of {name} is {as_set} more than its distance. This is kept as an allowance for "
-                "the subwoofer's own latency. Measure its arrival to check it."
+                f"The current setting of {name} is {as_set} {more} than its distance requires. This is kept as an "
+                "allowance for the subwoofer's own latency. Measure its arrival to check it."
             )
     elif each.own_latency_m != 0:
         as_set = _as_set(unit, abs(each.own_latency_m), abs(residual_s))
         others = f"the {'' if each.channel.is_sub else 'other '}main loudspeakers"
-        later, more = ("later", "more") if residual_s > 0 else ("earlier", "less")
+        later = "later" if residual_s > 0 else "earlier"
+        more = "more" if (residual_s > 0) != (unit == "ms") else "less"
         remarks.append(
             f"{name} arrives {1000 * abs(residual_s):.1f} ms {later} than its distance explains"
             f"{'' if residual_s > 0 else f': {others} have a longer latency'}. "

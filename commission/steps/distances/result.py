@@ -637,9 +637,9 @@ def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[
 def _feet(factor: float | None) -> str | None:
     """The mix-up of feet and metres that a factor of settings shows; None when it shows none."""
     if factor is not None and abs(factor * FOOT_M - 1) < UNIT_SHARE:
-        return "the distances were typed in feet, the processor reads metres"
+        return "the distances were typed in feet, but the processor reads metres"
     if factor is not None and abs(factor / FOOT_M - 1) < UNIT_SHARE:
-        return "the distances were typed in metres, the processor reads feet"
+        return "the distances were typed in metres, but the processor reads feet"
     return None
 
 

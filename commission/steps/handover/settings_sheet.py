@@ -186,7 +186,7 @@ def _trim(
         if level is None or (round_id == AS_LEFT and len(rounds) > 1 and not level.old_trim_known):
             continue
         old = level.old_trim_db if level.old_trim_known else None
-        new, why = level.trim_db, f"after the repair: {waiting}" if waiting is not None else ""
+        new, why = level.trim_db, f"repair: {waiting}" if waiting is not None else ""
         if waiting is None and level.why_no_trim is not None:
             new, why = None, "its fault is no longer found: read its level again"
         elif waiting is not None:
@@ -213,7 +213,7 @@ def _delay(
         )
         if line is not None and line.old is not None and not known:
             continue  # without readings: the newest settings noted, else as found
-        new, why = (None, f"after the repair: {waiting}") if waiting is not None else (found.setting.setting, "")
+        new, why = (None, f"repair: {waiting}") if waiting is not None else (found.setting.setting, "")
         if new is not None and channel.is_sub and (spoilt := _spoilt(job, round_id, channel.id, analyses)):
             new, why = None, f"measure it again: {spoilt}"
         line = _line(job, channel, "delay", found.held, new, round_id, why)

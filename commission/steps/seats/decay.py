@@ -34,11 +34,11 @@ RINGING = (
 LEAST_SHARE = 1 / 3
 """Share of the responses that need a valid T20: a mean over a chosen few is not the room's (common practice, no source)."""
 _REASONS = {
-    "bend": ("BENT", "CURVED"),
-    "meet the noise too early": ("NOISE",),
-    "end too early": ("SHORT",),
-    "are too short for the filter": ("FILTER",),
-    "hold no sound": ("SILENT", "BAND"),
+    ("bends", "bend"): ("BENT", "CURVED"),
+    ("meets the noise too early", "meet the noise too early"): ("NOISE",),
+    ("ends too early", "end too early"): ("SHORT",),
+    ("is too short for the filter", "are too short for the filter"): ("FILTER",),
+    ("holds no sound", "hold no sound"): ("SILENT", "BAND"),
 }
 
 
@@ -212,5 +212,5 @@ def decay_remark(result: SeatsResult) -> tuple[str, ...]:
         return ()
     total = doubts.total() + sum(len(analysis.t20_s) for analysis in analyses)
     counts = ((sum(doubts[name] for name in names), words) for words, names in _REASONS.items())
-    parts = ", ".join(f"{count} {words}" for count, words in counts if count)
+    parts = ", ".join(f"{count} {words[count > 1]}" for count, words in counts if count)
     return (f"T20 is not determined for {doubts.total()} of {total} decays (response and octave): {parts}.",)

@@ -114,4 +114,4 @@ def closing_text(app: Program, width: int) -> str:
 def _few(names: Sequence[str], between: str = ", ") -> str:
     """The first four of them, and how many more there are."""
     more = len(names) - 4
-    return between.join(names[:4]) + (f" and {more} more" if more > 0 else "")
+    return between.join(names[:4]) + (f"{between.strip(', ')} and {more} more" if more > 0 else "")

@@ -25,7 +25,7 @@ from commission.ui.widgets.picker import Item, Picker, text_item
 HELP = """
 Go to the processor with this list. Each line shows the channel and its current setting → new setting.
 
-- A line that says "after the repair" has no new setting: repair and measure the channel first, then look here again.
+- A line that says "repair" has no new setting: repair and measure the channel first, then look here again.
 - Set the new value in the processor, then tick the line with **Space**: it enters the log as applied, in the round
   *as left*. A line that says "no change" needs nothing.
 - **w** writes the sheet as CSV. It restores everything if the processor is ever reset.

@@ -13,7 +13,7 @@ from rich.cells import cell_len
 
 from commission.model import PlanItem, PlanRay, Position, RoomPlan
 from commission.model.formatting import verdict_word
-from commission.model.units import clean_text, format_length
+from commission.model.units import FOOT_M, clean_text, format_length
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, Line, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES
@@ -103,7 +103,7 @@ def draw_plan(
     if at is None:
         return [*_message("Too little room for the plan: widen the window.", width), *below]
     sheet = Canvas(at.columns + 2, at.rows + 2)
-    _walls(sheet, at)
+    _walls(sheet, at, units)
     chosen = next((item for item in plan.items if item.label == selected), None)
     _boxes(sheet, at)
     if rays:
@@ -122,7 +122,7 @@ def _message(text: str, width: int) -> list[Line]:
     return [((line, "dim"),) for line in wrap(text, max(width, 10))]
 
 
-def _walls(sheet: Canvas, at: _Frame) -> None:
+def _walls(sheet: Canvas, at: _Frame, units: Literal["metric", "imperial"]) -> None:
     right, bottom = at.columns + 1, at.rows + 1
     sheet.put(0, 0, "┌" + "─" * at.columns + "┐", "dim")
     sheet.put(0, bottom, "└" + "─" * at.columns + "┘", "dim")
@@ -137,9 +137,10 @@ def _walls(sheet: Canvas, at: _Frame) -> None:
     else:
         for row in range(1 + at.rows // 5, 1 + at.rows - at.rows // 5):
             sheet.put(0, row, "┃", "dim")
-    metre = round(at.columns / at.across_m)
-    scale = "├" + "─" * max(metre - 2, 0) + "┤ 1 m"
-    if 2 <= metre and len(scale) + 2 < at.columns:
+    length_m, text = (1.0, "1 m") if units == "metric" else (3 * FOOT_M, "3 ft")
+    length = round(length_m * at.columns / at.across_m)
+    scale = "├" + "─" * max(length - 2, 0) + f"┤ {text}"
+    if 2 <= length and len(scale) + 2 < at.columns:
         sheet.put(right - len(scale) - 1, bottom, scale, "dim")
 
 
