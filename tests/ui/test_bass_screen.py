@@ -13,7 +13,7 @@ import pytest
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Static
 
-from commission.model import CrossoverFilter
+from commission.model import CrossoverFilter, FilterRanges
 from commission.model.errors import Cancelled
 from commission.model.formatting import number
 from commission.steps.bass import result as result_of
@@ -28,8 +28,8 @@ from bass_visit import CROSSOVER, as_found
 
 @cache
 def four_at_twelve() -> tuple[SimpleNamespace, BassResult]:
-    """Four subwoofers measured at twelve seats of a simulated room, as much of a visit as the screen reads; its proposal."""
-    room = as_found(subs=4, seats=12)
+    """Four subwoofers with filters at twelve seats of a simulated room, as much of a visit as the screen reads; its proposal."""
+    room = as_found(subs=4, seats=12, filters=FilterRanges())
     job, analyses = room.job, room.analyses
     result = result_of.solve(job, analyses)
     assert isinstance(result, BassResult)
@@ -91,9 +91,10 @@ async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
         taken = set()
         for _ in result.trade:
             await pilot.press("t")
-            now = {each.name for each in result.trade if same_settings(each.settings, screen.settings)}
-            assert now and all(f"▸{name}" in shown(app) for name in now)
-            taken |= now
+            now = {each for each in result.trade if same_settings(each.settings, screen.settings)}
+            assert now and all(f"▸{each.name}" in shown(app) for each in now)
+            assert all(f"→ {number(each.sd_db, 1)} dB" in shown(app) for each in now)
+            taken |= {each.name for each in now}
         assert taken == {each.name for each in result.trade}
         await pilot.press("up")
         took = []
@@ -107,11 +108,11 @@ async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
 async def test_a_search_is_stopped_with_the_best_so_far(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
     real = result_of.search_from
 
-    def slow(job, result, analyses, start, cancel, progress):
+    def slow(job, result, through, analyses, start, cancel, progress):
         progress(0.3)
         if not cancel.wait(30):
             raise Cancelled
-        return real(job, result, analyses, start, cancel, progress)
+        return real(job, result, through, analyses, start, cancel, progress)
 
     monkeypatch.setattr("commission.ui.screens.bass.search_from", slow)
     async with app.run_test(size=(120, 40)) as pilot:

@@ -306,7 +306,7 @@ def _trade_table(result: BassResult) -> Table:
             lambda each: each.figures.output_db,
         ),
         id="bass:trade",
-        title="Evenness against output" + (", before filters" if any(result.filters) else ""),
+        title="Evenness against output",
         key=lambda each: each.name,
         remark="A choice lets 1 dB of output count as much as "
         f"{listed([f'{PRICES[each.name]:g}' for each in result.trade])} dB² of variance between seats.",
@@ -525,8 +525,9 @@ def _trade_choice(job: Job, result: BassResult) -> Choice:
         )
         for each in result.trade
     )
-    title = "Evenness or output" + (" (figures before filters)" if any(result.filters) else "")
-    return Choice(key=TRADE_KEY, title=title, options=options, current=traded(job, result.measured.round))
+    return Choice(
+        key=TRADE_KEY, title="Evenness or output", options=options, current=traded(job, result.measured.round)
+    )
 
 
 def _sum_choice(result: BassResult) -> Choice:
@@ -626,7 +627,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
                 "weaker than measured (calculated, mean)."
             )
         if (keep := result.candidates.get("keep")) and result.wanted == "even" and not result.by_hand:
-            even, where = result.candidates["even"], " (before filters)" if any(result.filters) else ""
+            even = result.candidates["even"]
             sums, spreads = (
                 f"{number(then, 1, signed=signed)} instead of {number(now, 1, signed=signed)} dB"
                 for then, now, signed in (
@@ -637,7 +638,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
             output = number(keep.figures.output_db - even.figures.output_db, 1, signed=True)
             yield (
                 f"Other settings change it by {sums}. With them seats differ by {spreads}, and the output changes by "
-                f"{output} dB{where}: press c to choose."
+                f"{output} dB: press c to choose."
             )
     if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
         yield (

@@ -86,9 +86,13 @@ class SubProposal:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Candidate:
-    """Settings of the subwoofers before filters, and what the sum with the front loudspeakers gains by them."""
+    """Settings of the subwoofers, and what the sum with the front loudspeakers gains by them."""
 
     settings: SubSettings
+    placed: SubSettings
+    """The same with the gain, delay and polarity that all share."""
+    filters: tuple[tuple[Filter, ...], ...]
+    """The ones to add to each subwoofer."""
     figures: Figures
     sum_gain_db: float
     """Mean of the front loudspeakers; infinite where the crossover was not looked at."""
@@ -237,7 +241,7 @@ class _Found:
 
 
 _KEPT: dict[tuple[object, ...], Any] = {}
-MOST_KEPT = 12
+MOST_KEPT = 24
 
 
 def _kept(key: tuple[object, ...], compute: Callable[[], T]) -> T:
@@ -296,15 +300,20 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     found = version(measured, "as found", unchanged(room.subs), price)
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
     placing, hand = _Placing(job, measured, analyses, space), hand_settings(job, measured)
-    every = {name: placing.candidates(measured, each.settled) for name, each in searched.items()}
+    every = {
+        name: {
+            key: _through_filters(placing, each, PRICES[name])
+            for key, each in placing.candidates(measured, found.settled).items()
+        }
+        for name, found in searched.items()
+    }
     candidates, wanted = every[choice], _wanted(job, measured, every[choice])
-    best, placed, filters = (
-        _proposal(placing, candidates[wanted].settings, price) if hand is None else (hand[0], *hand)
-    )
+    chosen = candidates[wanted]
+    best, placed, filters = (chosen.settings, chosen.placed, chosen.filters) if hand is None else (hand[0], *hand)
     through = measured.through(filters, filter_width(job))
     crossover = placing.crossover(through, placed)
     sturdy = search_of.sturdiness(through.room, best, temperature)
-    proposed = version(through, "proposed" if hand is None else "by hand", placed, price)
+    proposed = version(through, "proposed" if hand is None else "by hand", placed, price, filters)
     gained, u = _gained(measured, (found, sturdy_found), (proposed, sturdy), price)
     kept = contradiction = _contradiction(job, measured.round, analyses)
     if hand is not None:
@@ -334,7 +343,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     )
     if kept is None:
         return result
-    filters = ((),) * room.subs if contradiction else _filters(job, measured, unchanged(room.subs), price)
+    filters = ((),) * room.subs if contradiction else _filters(placing, unchanged(room.subs), price)
     return _left_as_is(result, placing, sturdy_found, price, filters)
 
 
@@ -374,7 +383,7 @@ def _left_as_is(
         result,
         through=through,
         filters=filters,
-        proposed=version(through, "proposed" if has_filters else "left as is", placed, price),
+        proposed=version(through, "proposed" if has_filters else "left as is", placed, price, filters),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=None if has_filters else result.kept_because,
         sturdy=search_of.sturdiness(through.room, placed, temperature) if has_filters else sturdy_found,
@@ -382,24 +391,24 @@ def _left_as_is(
     )
 
 
-def _proposal(
-    placing: _Placing, best: SubSettings, price: float
-) -> tuple[SubSettings, SubSettings, tuple[tuple[Filter, ...], ...]]:
-    """(settings settled through their filters, the same with what all share, filters of each subwoofer)."""
+def _through_filters(placing: _Placing, candidate: Candidate, price: float) -> Candidate:
+    """The same with filters that suit it, settled on the steps of the processor through them."""
     job, measured, space = placing.job, placing.measured, placing.space
-    filters = _filters(job, measured, best, price)
+    filters = _filters(placing, candidate.settings, price)
+    if not any(filters):
+        return candidate
     through = measured.through(filters, filter_width(job))
-    if any(filters):
-        best = search_of.settle(through.room, space.bounds, space.grid, best, price)
-    return best, placing.placed(through, best), filters
+    settings = search_of.settle(through.room, space.bounds, space.grid, candidate.settings, price)
+    return placing.candidate(through, settings, filters)
 
 
 def _trade(placing: _Placing, every: Mapping[str, Mapping[str, Candidate]]) -> tuple[Version, ...]:
-    """What each choice would propose, before filters."""
+    """What each choice would propose, with its filters."""
     job, measured = placing.job, placing.measured
-    chosen = {name: each[_wanted(job, measured, each)].settings for name, each in every.items()}
+    chosen = {name: each[_wanted(job, measured, each)] for name, each in every.items()}
     return tuple(
-        version(measured, name, placing.placed(measured, settings), PRICES[name]) for name, settings in chosen.items()
+        version(measured.through(each.filters, filter_width(job)), name, each.placed, PRICES[name], each.filters)
+        for name, each in chosen.items()
     )
 
 
@@ -454,14 +463,20 @@ def transition_hz(job: Job) -> float:
     return schroeder_hz(volume_m3, 0.25 * (volume_m3 / 100) ** (1 / 3))
 
 
-def _filters(job: Job, measured: MeasuredBass, settings: SubSettings, price: float) -> tuple[tuple[Filter, ...], ...]:
+def _filters(placing: _Placing, settings: SubSettings, price: float) -> tuple[tuple[Filter, ...], ...]:
+    job, measured = placing.job, placing.measured
+    room = measured.room
     if not filters_wanted(job, measured.round):
-        return ((),) * measured.room.subs
+        return ((),) * room.subs
     ranges, bands = job.system.processor.filters or FilterRanges(), job.system.processor.parametric_bands or 0
-    free = [max(bands - len(job.setting(measured.round, sub).filters or ()), 0) for sub in measured.subs]
+    free = tuple(max(bands - len(job.setting(measured.round, sub).filters or ()), 0) for sub in measured.subs)
     corners = [c.high_pass_hz for c in job.system.channels if c.role == "screen" and c.high_pass_hz is not None]
     top_hz = min([transition_hz(job), *corners])  # above their crossover the subwoofers fade out
-    return find_filters(measured.room, settings, ranges, free, top_hz, price)
+    own = (settings.gain_db.tobytes(), settings.delay_s.tobytes(), settings.polarity.tobytes())
+    return _kept(
+        (*_numbers(room, placing.space), *own, ranges, free, top_hz, price),
+        lambda: find_filters(room, settings, ranges, free, top_hz, price),
+    )
 
 
 def _as_loud(measured: MeasuredBass, through: MeasuredBass, space: SearchSpace) -> SubSettings:
@@ -587,18 +602,24 @@ class _Placing:
 
         Where all do, the one that weakens it least.
         """
-        even = strongest = self._candidate(through, settled[0])
+        even = strongest = self.candidate(through, settled[0])
         for settings in settled[1:]:
             if strongest.sum_gain_db >= -MOST_WEAKENED_DB:
                 break
-            strongest = max(strongest, self._candidate(through, settings), key=lambda each: each.sum_gain_db)
+            strongest = max(strongest, self.candidate(through, settings), key=lambda each: each.sum_gain_db)
         kept_db = strongest.sum_gain_db - even.sum_gain_db
         return {"even": even} | ({"keep": strongest} if kept_db > LEAST_KEPT_DB else {})
 
-    def _candidate(self, through: MeasuredBass, settings: SubSettings) -> Candidate:
-        crossover = self.crossover(through, self.placed(through, settings))
+    def candidate(
+        self, through: MeasuredBass, settings: SubSettings, filters: tuple[tuple[Filter, ...], ...] | None = None
+    ) -> Candidate:
+        """Settings, and the same as they are placed; `through` is already through `filters`."""
+        placed = self.placed(through, settings)
+        crossover = self.crossover(through, placed)
         return Candidate(
             settings=settings,
+            placed=placed,
+            filters=filters or ((),) * len(settings.gain_db),
             figures=search_of.figures(through.room, settings),
             sum_gain_db=math.inf if crossover is None else crossover.gain_db,
         )
@@ -845,13 +866,14 @@ def _hand_row(text: str) -> tuple[str, float, float, int, tuple[Filter, ...]]:
 def search_from(
     job: Job,
     result: BassResult,
+    through: MeasuredBass,
     analyses: Analyses,
     start: SubSettings,
     cancel: CancelToken,
     progress: Callable[[float], None],
 ) -> tuple[SubSettings, bool]:
     """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
-    room, space = result.through.room, result.space
+    room, space = through.room, result.space
     price = PRICES[traded(job, result.measured.round)]
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
@@ -860,6 +882,5 @@ def search_from(
     ]
     settled.sort(key=lambda each: search_of.figures(room, each, price).cost)
     placing = _Placing(job, result.measured, analyses, space)
-    candidates = placing.candidates(result.through, settled)
-    best = candidates[_wanted(job, result.measured, candidates)].settings
-    return placing.placed(result.through, best), found.stopped
+    candidates = placing.candidates(through, settled)
+    return candidates[_wanted(job, result.measured, candidates)].placed, found.stopped

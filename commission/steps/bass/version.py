@@ -9,7 +9,7 @@ import numpy as np
 
 from commission.dsp.bass_search import PRICE_DB2_PER_DB, Figures, figures
 from commission.dsp.bass_sum import SubSettings, sum_levels_db, target_variance_db2
-from commission.model import FilterWidth, FloatArray, Job, freeze
+from commission.model import Filter, FilterWidth, FloatArray, Job, freeze
 from commission.steps.bass.measurement import MeasuredBass
 
 
@@ -19,6 +19,8 @@ class Version:
 
     name: str
     settings: SubSettings
+    filters: tuple[tuple[Filter, ...], ...]
+    """Added to each subwoofer."""
     figures: Figures
     levels_db: FloatArray
     """Of the sum at every seat [shape=(seats, n)]."""
@@ -33,8 +35,14 @@ class Version:
         return self.figures.sd_db
 
 
-def version(measured: MeasuredBass, name: str, settings: SubSettings, price: float = PRICE_DB2_PER_DB) -> Version:
-    """What every seat hears with some settings."""
+def version(
+    measured: MeasuredBass,
+    name: str,
+    settings: SubSettings,
+    price: float = PRICE_DB2_PER_DB,
+    filters: tuple[tuple[Filter, ...], ...] | None = None,
+) -> Version:
+    """What every seat hears with some settings; `measured` is already through `filters`."""
     room = measured.room
     heard = sum_levels_db(room, settings)
     mean = room.seat_share @ heard
@@ -42,6 +50,7 @@ def version(measured: MeasuredBass, name: str, settings: SubSettings, price: flo
     return Version(
         name=name,
         settings=settings,
+        filters=filters or ((),) * room.subs,
         figures=figures(room, settings, price),
         levels_db=freeze(heard),
         deviation_db=tuple(float(v) for v in (heard - mean) @ room.freq_share),

@@ -13,7 +13,7 @@ from textual.containers import Vertical
 from textual.content import Content
 from textual.widgets import Static
 
-from commission.dsp.bass_sum import SubSettings, unchanged
+from commission.dsp.bass_sum import SubSettings
 from commission.model import CancelToken, CrossoverFilter, Decided, Progress
 from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text, round_name
@@ -29,7 +29,7 @@ from commission.steps.bass.result import (
     same_settings,
     search_from,
 )
-from commission.steps.bass.version import Version, version
+from commission.steps.bass.version import Version, filter_width, version
 from commission.ui.blank import Sides
 from commission.ui.screens.base import VisitScreen
 from commission.ui.site.field import CROSSOVER_FILTERS
@@ -44,9 +44,9 @@ with the settings at the left.
 
 - **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
 - **p** returns to the proposal, or to the settings by hand that are stored; **b** to the settings as measured.
-- **t** takes the next row of the trade between evenness and output; its figures are those before filters.
+- **t** takes the next row of the trade between evenness and output, with the filters that suit it.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
-- **Enter** stores the settings for the settings sheet. Proposed filters stay as they are.
+- **Enter** stores the settings and filters that are shown for the settings sheet.
 
 Where type and slope of high-pass and low-pass are entered on *Site*, the last rows show what another crossover would make
 of the sum with the front loudspeakers: with these settings, and with the best common delay and polarity of the subwoofers.
@@ -89,7 +89,7 @@ class BassScreen(VisitScreen):
     def __init__(self, result: BassResult) -> None:
         super().__init__()
         self._result = result
-        self.settings: SubSettings = result.proposed.settings
+        self.settings, self.filters, self._through = result.proposed.settings, result.filters, result.through
         self._y_limits: tuple[float, float] | None = None
         self._entered = self._other = self._entered_crossover()
         """Frequency, high-pass and low-pass of the crossover as entered, and of another one to look at."""
@@ -133,6 +133,9 @@ class BassScreen(VisitScreen):
         high, low = system.high_pass(main), system.low_pass(sub)
         return None if high is None or low is None else (front.hz, high, low)
 
+    def _is_shown(self, each: Version) -> bool:
+        return same_settings(each.settings, self.settings) and each.filters == self.filters
+
     @property
     def subs(self) -> tuple[str, ...]:
         return self._result.measured.subs
@@ -146,8 +149,8 @@ class BassScreen(VisitScreen):
         first = "as stored" if result.by_hand else "proposal"
         todo = f"← → change the value, Enter stores the settings, p: {first}, b: as measured."
         self.query_one("#todo", Static).update(Content(clean_text(self.commission.working or todo)))
-        now = version(result.through, "by hand", self.settings)
-        entered = proposals(self.visit.job, result.measured, result.space, self.settings, result.filters)
+        now = version(self._through, "by hand", self.settings)
+        entered = proposals(self.visit.job, result.measured, result.space, self.settings, self.filters)
         self.query_one("#bass-values", Picker).show(self._items(entered))
         self.query_one("#bass-figures", Static).update(Content("\n".join(self._figures(now))))
         curve = bass.bands_curve(result, now)
@@ -205,19 +208,19 @@ class BassScreen(VisitScreen):
         ]
         rows = (*result.trade, *result.others)
         for each in rows:
-            mark = "▸" if same_settings(each.settings, now.settings) else " "
+            mark = "▸" if self._is_shown(each) else " "
             lines.append(f"{mark}{fit(each.name, 11)} {number(each.sd_db, 1):>8} dB {_db(each):>5} dB")
         return lines
 
     def _sum_lines(self) -> list[str]:
         """The sum through the crossover as measured and with the settings; the same through another crossover."""
-        result, front = self._result, self._result.front
+        front = self._result.front
         if isinstance(front, str):
             return []
         before_db = number(float(front.before_db.mean()), 1, signed=True)
 
         def line(at: FrontPair, settings: SubSettings, words: str) -> str:
-            after_db = float(at.crossover(result.through, settings).after_db.mean())
+            after_db = float(at.crossover(self._through, settings).after_db.mean())
             return f"{words:<14}{before_db} → {number(after_db, 1, signed=True)} dB"
 
         lines = [line(front, self.settings, f"Sum at {front.hz:g} Hz")]
@@ -226,7 +229,7 @@ class BassScreen(VisitScreen):
         other = front.through_other(*self._other)
         if isinstance(other, str):
             return [*lines, f"Not shown: {other}"]
-        now, best = self.settings, other.fit(result.through, self.settings)
+        now, best = self.settings, other.fit(self._through, self.settings)
         moved = SubSettings(now.gain_db, now.delay_s + best.delay_s, now.polarity * best.polarity)
         subs = "turned" if best.polarity < 0 else "subs"
         return [
@@ -277,25 +280,32 @@ class BassScreen(VisitScreen):
         self.refresh_results()
 
     def action_proposal(self) -> None:
-        self._set(self._result.proposed.settings)
+        self._take(self._result.proposed)
 
     def action_before(self) -> None:
-        self._set(unchanged(len(self.subs)))
+        self._take(self._result.as_found)
+
+    def _take(self, each: Version) -> None:
+        """Its settings and filters."""
+        self.filters = each.filters
+        self._through = self._result.measured.through(each.filters, filter_width(self.visit.job))
+        self._set(each.settings)
 
     def action_trade(self) -> None:
         """The next choice between evenness and output, after the one that the present settings are."""
         if rows := self._result.trade:
-            alike = [k for k, each in enumerate(rows) if same_settings(each.settings, self.settings)]
+            alike = [k for k, each in enumerate(rows) if self._is_shown(each)]
             at = alike[-1] if alike else -1
-            self._set(rows[(at + 1) % len(rows)].settings)
+            self._take(rows[(at + 1) % len(rows)])
 
     def action_search(self) -> None:
         """Search from the present settings, in the background."""
         job, analyses, result, start = self.visit.job, self.visit.analyses, self._result, self.settings
+        through = self._through
 
         def search(cancel: CancelToken, progress: Progress) -> tuple[SubSettings, bool]:
             return search_from(
-                job, result, analyses, start, cancel, lambda share: progress(share, "searching settings")
+                job, result, through, analyses, start, cancel, lambda share: progress(share, "searching settings")
             )
 
         self.commission.run_job(search, self._searched)
@@ -311,7 +321,7 @@ class BassScreen(VisitScreen):
     def store_settings(self) -> None:
         """Enter: store the settings for the settings sheet."""
         round_id = self._result.measured.round
-        text = hand_text(self.subs, self.settings, self._result.filters)
+        text = hand_text(self.subs, self.settings, self.filters)
         if self.store(
             Decided(round=round_id, step="bass", key=HAND_KEY, value=text),
             Decided(round=round_id, step="bass", key=USE_KEY, value="yes"),

@@ -54,11 +54,11 @@ class Plot(Painted):
         self.repaint()
 
     def _fitting(self, view: View) -> View:
-        """The bass alone where the curve ends there."""
+        """To half an octave above the end of the curve where it ends in the bass."""
         series = self.curve.series if self.curve is not None else ()
         ends = [float(s.x[-1]) for s in series if s.x.size]
         if (view.low_hz, view.high_hz) == FULL_HZ and ends and max(ends) <= BASS_HZ[1]:
-            return replace(view, low_hz=BASS_HZ[0], high_hz=BASS_HZ[1])
+            return replace(view, low_hz=BASS_HZ[0], high_hz=min(max(ends) * 2**0.5, BASS_HZ[1]))
         return view
 
     def show_band(self, low_hz: float, high_hz: float) -> None:
