@@ -34,6 +34,9 @@ that exceeds its partner by more than this beyond the uncertainty of both."""
 FIXED_DB, FIXED_FROM_S, ALIKE = -6.0, 0.003, 0.8
 """A reflection after the same time at four of five seats, at least three: stronger than walls make most of them, and later
 than backs of seats and the wall behind a loudspeaker, whose ways hardly differ from seat to seat (common practice)."""
+LONE_DB, LONE_WITHIN_S, LONE_SPREAD = 6.0, 0.0004, 0.15
+"""A reflection of one of a pair alone: its partner has none within 6 dB and 0.4 ms of it at the mirrored seats, and its
+time is within 15 % of its median over the seats (common practice, no source)."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
@@ -193,9 +196,12 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
     usual = float(np.median(list(middles.values()) or [0.0]))
     fixed = _fixed_reflections(e)
+    lone = _lone_reflections(e)
     one_sided = {c: p for c in early if (p := mirror_partner(c)) in early and _is_above(early[c], early[p])}
     if 2 * len(strong) > len(middles):
-        strong = {c: each for c, each in strong.items() if c in fixed or _is_odd(c, middles) or c in one_sided}
+        strong = {
+            c: each for c, each in strong.items() if c in fixed or c in lone or _is_odd(c, middles) or c in one_sided
+        }
     if not strong:
         return
     order = sorted(strong, key=lambda c: -strong[c][0])
@@ -213,6 +219,12 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"{c}: after {1000 * fixed[c]:.1f} ms at every seat alike, which no surface of the plan explains"
                 for c in order
                 if c in fixed
+            ),
+            *(
+                f"{c}: after about {1000 * lone[c]:.1f} ms, where {mirror_partner(c)} has nothing within "
+                f"{LONE_DB:.0f} dB at the mirrored seats"
+                for c in order
+                if c in lone
             ),
             *(
                 f"its partner {one_sided[c]} has at most {number(middles[one_sided[c]], 0)} dB against {c}'s "
@@ -272,15 +284,48 @@ def _fixed_reflections(e: Evidence) -> dict[str, float]:
     return out
 
 
-def _by_one_surface(e: Evidence, channel: str, after_s: Mapping[str, float]) -> bool:
-    """Whether one surface, or the backs of seats, can make reflections after these times at half of the seats or more."""
+def _lone_reflections(e: Evidence) -> dict[str, float]:
+    """Channels with a strong reflection that their partner lacks at the mirrored seats → its median time [s].
+
+    At two seats or more, after nearly one time, and not where one surface of the plan explains it at all of them.
+    """
+    heard = {
+        place: [r for r in cell.analysis.reflections if r[0] >= FIXED_FROM_S]
+        for place, cell in e.seats.cells.items()
+        if cell.analysis is not None and cell.analysis.reflections is not None
+    }
+    mirrored = mirrored_seats({s.id: s.position_m for s in e.job.system.seats})
+    out: dict[str, float] = {}
+    for channel in dict.fromkeys(c for c, _ in heard):
+        beside = {s: (mirror_partner(channel), mirrored.get(s)) for c, s in heard if c == channel}
+        compared = {s: heard[place] for s, place in beside.items() if place in heard}
+        after_s = {}
+        for seat, theirs in compared.items():
+            own = [
+                (level, t)
+                for t, level in heard[channel, seat]
+                if level >= FIXED_DB and all(other < level - LONE_DB for _, other in _near(theirs, t, LONE_WITHIN_S))
+            ]
+            if own:
+                after_s[seat] = max(own)[1]
+        if len(after_s) < max(2.0, ALIKE * len(compared)):
+            continue
+        middle_s = float(np.median(list(after_s.values())))
+        same = all(abs(t - middle_s) <= LONE_SPREAD * middle_s for t in after_s.values())
+        if same and not _by_one_surface(e, channel, after_s, share=1.0):
+            out[channel] = middle_s
+    return out
+
+
+def _by_one_surface(e: Evidence, channel: str, after_s: Mapping[str, float], share: float = 0.5) -> bool:
+    """Whether one surface, or the backs of seats, can make reflections after these times at that share of the seats."""
     names: Counter[str] = Counter()
     for seat, delay_s in after_s.items():
         found = candidate_names(e.job, channel, seat, delay_s, e.distances.speed_m_s)
         if found is None:
             return True
         names.update({"back" if name.startswith("back ") else name for name in found})
-    return max(names.values(), default=0) >= 0.5 * len(after_s)
+    return max(names.values(), default=0) >= share * len(after_s)
 
 
 def _near(found: Sequence[tuple[float, float]], after_s: float, within_s: float) -> list[tuple[float, float]]:

@@ -1222,7 +1222,9 @@ def test_reflections_of_all_channels_are_bare_walls_and_no_finding() -> None:
 
 
 def test_a_channel_with_a_stronger_reflection_than_bare_walls_make_is_a_finding() -> None:
-    room = quiet().change(None, reflections=((0.004, -5.0),)).change("SiL", reflections=((0.002, -1.0),))
+    room = (
+        quiet().change(None, reflections=((0.004, -5.0),)).change("SiL", reflections=((0.002, -1.0), (0.004, -5.0)))
+    )
     finding = only(room, "room.reflection")
     assert finding.channels == ("SiL",)
     assert "−1 dB after 2.0 ms, 0.69 m longer way" in finding.evidence[0]
@@ -1235,9 +1237,26 @@ def test_among_bare_walls_a_reflection_after_one_time_at_all_seats_is_a_finding(
     """By a wall the way differs from seat to seat (geometry); a copy in the electronics comes after one time."""
     room = quiet().change(None, reflections=((0.002, -5.0),))
     for seat, shift in zip(ALL_SEATS, shifts_ms, strict=True):
-        room.change("FR", [seat], reflections=((0.0113 + shift / 1000, -4.0), (0.002, -5.0)))
+        found_there = ((0.0113 + shift / 1000, -4.0), (0.002, -5.0))
+        room.change("FR", [seat], reflections=found_there)
+        if not named:  # the wall opposite gives its partner the same
+            room.change("FL", [seat.translate(str.maketrans("13", "31"))], reflections=found_there)
     got = found(room)
     assert [f.channels for f in got.get("room.reflection", [])] == ([("FR",)] if named else [])
+
+
+@pytest.mark.parametrize(("partner_db", "named"), [(None, True), (-11.0, True), (-8.0, False)])
+def test_a_reflection_that_the_partner_lacks_is_a_finding_from_two_seats_on(
+    partner_db: float | None, named: bool
+) -> None:
+    """Bare walls give a pair the same reflections at mirrored seats (geometry); what stands beside one of them does not."""
+    walls = (0.002, -5.0)
+    room = quiet(system=cinema(("FL", "FR"), seat_ids=("A2", "B2"))).change(None, reflections=(walls,))
+    assert found(room) == {}
+    theirs = (walls,) if partner_db is None else (walls, (0.0113, partner_db))
+    for seat, after_s in (("A2", 0.0113), ("B2", 0.0115)):
+        room.change("FR", [seat], reflections=((after_s, -4.0), walls)).change("FL", [seat], reflections=theirs)
+    assert [f.channels for f in found(room).get("room.reflection", [])] == ([("FR",)] if named else [])
 
 
 def test_a_reflection_at_one_seat_of_six_is_no_finding() -> None:
