@@ -11,7 +11,7 @@ from textual.content import Content
 from textual.widgets import Static
 
 from commission.model.fate import ACTION_WORDS, Fate
-from commission.model.units import clean_text, round_name
+from commission.model.units import clean_text, counted, round_name
 from commission.ui.blank import Pane
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import Line, fit, wrap
@@ -193,7 +193,7 @@ def open_counts(groups: Sequence[OpenChecks]) -> str:
     counts: dict[str, int] = {}
     for group in groups:
         counts[group.verdict.value] = counts.get(group.verdict.value, 0) + len(group.checks)
-    parts = [f"{count} {'checks ' if n == 0 else ''}{word}" for n, (word, count) in enumerate(counts.items())]
+    parts = [f"{count if n else counted(count, 'check')} {word}" for n, (word, count) in enumerate(counts.items())]
     return ", ".join(parts)
 
 

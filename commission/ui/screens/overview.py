@@ -115,7 +115,7 @@ class Overview(VisitScreen):
     @property
     def _head(self) -> int:
         """Cells of a step's number and name."""
-        return 14 if self.visit.job.earlier is None else 18
+        return 14 if self.visit.job.earlier is None else 19
 
     def _lines(
         self, number: int, step_id: str, title: str, outcome: Outcome | None, width: int, whole: bool = True
