@@ -340,7 +340,9 @@ def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id:
 
 
 def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    explained = found.channels("wiring.silent", "wiring.tweeter", "wiring.swapped")
+    explained = found.channels(
+        "wiring.silent", "wiring.tweeter", "wiring.swapped", "wiring.doubled", "settings.upmix"
+    )
     fails = {
         place: check.value
         for place, cell in e.seats.cells.items()
