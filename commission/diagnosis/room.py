@@ -38,8 +38,8 @@ LONE_DB, LONE_WITHIN_S, LONE_SPREAD = 6.0, 0.0004, 0.15
 """A reflection of one of a pair alone: its partner has none within 6 dB and 0.4 ms of it at the mirrored seats, and its
 time is within 15 % of its median over the seats (common practice, no source)."""
 BLOCKED_DB = -9.0
-"""Against the other seats: healthy loudspeakers reached −7.9 dB at one seat of 100 rooms of two simulators; something in the
-way makes −8 to −15 dB."""
+"""Against the other seats: one healthy loudspeaker in 100 simulated rooms reached −7.9 dB, and something in the way makes
+−8 to −15 dB (determined by simulation: tests/bench/faults.py)."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
@@ -605,7 +605,7 @@ RULES = (
         symptom="one dull seat",
         look=_blocked,
         place="seat",
-        basis="direct sound at 4–10 kHz 6 dB below the other seats', and not in the same direction or for the partner; "
+        basis="direct sound at 4–10 kHz 9 dB below the other seats', and not in the same direction or for the partner; "
         "common practice",
     ),
     Rule(

@@ -155,7 +155,7 @@ class _Space:
         self.power_db = power_sum_db(room, self.alike_db)
 
     def coarse(self, every: int) -> _Space:
-        """Every so many frequencies in single precision, which halves the time."""
+        """The same room in single precision, which halves the time, at one in `every` of its frequencies."""
         room = self.room
         target = None if room.target_db is None else room.target_db[::every]
         few = SubResponses(
@@ -361,7 +361,7 @@ def _joined(batches: list[_Batch]) -> _Batch:
 def _costs(space: _Space, gain: FloatArray, delay: FloatArray, sign: NDArray[np.int_], price: float) -> FloatArray:
     """Cost of many settings [shape=(b, subs) each], in single precision: these are only ordered."""
     room = space.room
-    values = space.values.astype(np.complex64)
+    values = np.asarray(space.values, np.complex64)
     out = np.empty(len(gain))
     size = sign * 10 ** ((gain + space.alike_db) / 20)
     root_share, freq_share = room.seat_share.astype(np.float32), room.freq_share.astype(np.float32)

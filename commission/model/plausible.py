@@ -16,6 +16,7 @@ from typing import NamedTuple
 from commission.model.events import EarlierFigure, EventBody, ReadingEntered, SettingEntered
 from commission.model.stored_verdicts import StoredVerdicts
 from commission.model.system import (
+    CROSSOVER_SLOPES_DB,
     Channel,
     CrossoverFilter,
     DelayRange,
@@ -199,10 +200,6 @@ def _inconsistent(value: object, start: str) -> Iterator[Problem]:
         yield from _filter_problems(value, start)
 
 
-MOST_SLOPE_DB = 48
-"""Per octave, of a crossover: the steepest in use (common practice, no source)."""
-
-
 def _filter_problems(value: object, start: str) -> Iterator[Problem]:
     """Impossible values of filters, their ranges and the target."""
     if isinstance(value, FilterRanges):
@@ -216,9 +213,9 @@ def _filter_problems(value: object, start: str) -> Iterator[Problem]:
         if not 1 <= value.frequency_hz < 20_000:
             yield Problem(f"{start}frequency_hz", f"{value.frequency_hz:g} Hz", "1 to 20000 Hz")
     elif isinstance(value, CrossoverFilter):
-        step = 12 if value.type == "linkwitz-riley" else 6
-        if value.slope_db_per_octave not in range(step, MOST_SLOPE_DB + 1, step):
-            expected = f"a multiple of {step} up to {MOST_SLOPE_DB} for a {value.type.title()} filter"
+        slopes_db = CROSSOVER_SLOPES_DB[value.type]
+        if value.slope_db_per_octave not in slopes_db:
+            expected = f"a multiple of {slopes_db.step} up to {slopes_db[-1]} for a {value.type.title()} filter"
             yield Problem(f"{start}slope_db_per_octave", f"{value.slope_db_per_octave}", expected)
     elif isinstance(value, Target):
         rising = [hz for hz, _ in value.points]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal
 
@@ -45,6 +45,12 @@ class Seat:
 
 
 CrossoverType = Literal["linkwitz-riley", "butterworth"]
+CROSSOVER_SLOPES_DB: Mapping[CrossoverType, range] = {
+    "linkwitz-riley": range(12, 49, 12),
+    "butterworth": range(6, 49, 6),
+}
+"""Per octave, 6 dB for each order. A Linkwitz-Riley filter is a Butterworth filter of half its order twice; 48 dB is the
+steepest in use (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,7 +59,7 @@ class CrossoverFilter:
 
     type: CrossoverType
     slope_db_per_octave: int
-    """6 for each order; a Linkwitz-Riley filter is a Butterworth filter of half its order twice: multiples of 12."""
+    """One of `CROSSOVER_SLOPES_DB`."""
 
     @property
     def text(self) -> str:

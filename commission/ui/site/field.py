@@ -6,7 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-from commission.model import CrossoverFilter, CrossoverType, InputError, Job, Setting, SettingEntered, System
+from commission.model import CrossoverFilter, InputError, Job, Setting, SettingEntered, System
+from commission.model.system import CROSSOVER_SLOPES_DB
 from commission.model.units import (
     Units,
     clean_text,
@@ -163,9 +164,10 @@ def put_item(system: System, what: str, n: int, **values: object) -> System:
     return replace(system, **{what: tuple(items)})  # type: ignore[arg-type]
 
 
-_TYPES: tuple[tuple[CrossoverType, int], ...] = (("linkwitz-riley", 12), ("butterworth", 6))
 CROSSOVER_FILTERS = tuple(
-    CrossoverFilter(type=name, slope_db_per_octave=slope) for name, step in _TYPES for slope in range(step, 49, step)
+    CrossoverFilter(type=name, slope_db_per_octave=slope_db)
+    for name, slopes_db in CROSSOVER_SLOPES_DB.items()
+    for slope_db in slopes_db
 )
 
 
