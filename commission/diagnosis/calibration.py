@@ -42,6 +42,9 @@ STEEPEST = CrossoverFilter(type="linkwitz-riley", slope_db_per_octave=24)
 PARTNER_DB, SLOPE_DB, UNFILTERED_DB = 9.0, -3.0, -9.0
 """Against the partner: a second-order high-pass makes 12 dB (arithmetic), healthy pairs differed by at most 6.6 dB (156
 pairs in 17 rooms of five simulators). The partner falls towards the bass, and the channel itself hardly does."""
+GROWS_DB = 2.5
+"""What a missing high-pass makes grows by 9 dB from its corner to half of it, and by 5 dB or more to the bass below
+(second order, arithmetic): half of the lesser. A mode or a null is strongest at a frequency of its own."""
 
 
 def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -824,7 +827,8 @@ def _odd_one(result: SeatsResult, channel: str, partner: str) -> str | None:
 
 
 def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """A main channel whose bass, an octave below its noted high-pass, is far above its partner's, over the seats together.
+    """A main channel whose bass, an octave below its noted high-pass, is far above its partner's, over the seats together,
+    and the more so the lower the frequency.
 
     Its level alone says nothing: in small rooms of short decay, modes lifted it by 14 to 18 dB at all seats of healthy
     loudspeakers in front, as much as a second-order high-pass takes away, while those at the sides kept their slope. A
@@ -839,21 +843,23 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         "settings.upmix",
     )
     explained = found.channels(*other_sound)
-    below_db = {
-        channel.id: slope_db
-        for channel in e.job.system.channels
-        if not channel.is_sub and channel.id not in explained and (slope_db := _bass_slope_db(e, channel)) is not None
-    }
-    second_order_db = {
-        channel.id: below_db[channel.id] + _beyond_second_order_db(e.job.system, channel)
-        for channel in e.job.system.channels
-        if channel.id in below_db
-    }
+    levels_db, below_db, second_order_db = {}, {}, {}
+    for channel in e.job.system.channels:
+        if channel.is_sub or channel.id in explained or (level_db := _bass_level_db(e, channel)) is None:
+            continue
+        levels_db[channel.id] = level_db
+        below_db[channel.id] = _slope_db(level_db, channel.high_pass_hz or 0.0)
+        second_order_db[channel.id] = below_db[channel.id] + _beyond_second_order_db(e.job.system, channel)
     missing: dict[str, str] = {}
-    for c, value in second_order_db.items():
-        partner = mirror_partner(c) or ""
-        beside = second_order_db.get(partner)
-        if beside is not None and beside <= SLOPE_DB and value - beside >= PARTNER_DB and value > UNFILTERED_DB:
+    for channel in e.job.system.channels:
+        c, partner = channel.id, mirror_partner(channel.id) or ""
+        if c not in levels_db or partner not in levels_db:
+            continue
+        value, beside = second_order_db[c], second_order_db[partner]
+        if beside > SLOPE_DB or value - beside < PARTNER_DB or value <= UNFILTERED_DB:
+            continue
+        whole = _bass_level_db(e, channel, lowest=True)
+        if whole is not None and _grows_below(whole - levels_db[partner], channel.high_pass_hz or 0.0):
             missing[c] = (
                 f"{c}: an octave below, its level is {signed(below_db[c])} dB re an octave above; that of {partner} is "
                 f"{signed(below_db[partner])} dB"
@@ -876,25 +882,34 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _bass_slope_db(e: Evidence, channel: Channel) -> float | None:
-    """Level around half a channel's noted high-pass frequency minus that around twice it, power means over the seats [dB].
+def _bass_level_db(e: Evidence, channel: Channel, *, lowest: bool = False) -> FloatArray | None:
+    """Levels of a channel with a noted high-pass on GRID_HZ, power means over the seats [dB].
 
-    None where no high-pass is noted, the response did not pass the processor, or at fewer than two seats.
+    None where no high-pass is noted, the response did not pass the processor, or at fewer than two seats without noise
+    around half its frequency, and with `lowest` below that, too.
     """
     corner = channel.high_pass_hz
     if corner is None or corner < LEAST_CORNER_HZ:
         return None
     low, high = _slope_bands(corner)
+    quiet = low | _lowest_band(corner) if lowest else low
     heard = [
         cell.analysis.third_octave_db
         for (c, _), cell in e.seats.cells.items()
-        if c == channel.id and cell.analysis is not None and cell.passes_delays and not _in_noise(cell.analysis, low)
+        if c == channel.id
+        and cell.analysis is not None
+        and cell.passes_delays
+        and not _in_noise(cell.analysis, quiet)
     ]
-    levels = np.array([each for each in heard if np.isfinite(each[low | high]).all()])
-    if len(levels) < 2:
-        return None
-    mean = 10 * np.log10(np.mean(10 ** (levels / 10), axis=0))
-    return _slope_db(mean, corner)
+    levels = np.array([each for each in heard if np.isfinite(each[quiet | high]).all()])
+    return 10 * np.log10(np.mean(10 ** (levels / 10), axis=0)) if len(levels) >= 2 else None
+
+
+def _grows_below(apart_db: FloatArray, corner_hz: float) -> bool:
+    """Whether a difference grows from a high-pass frequency to half of it, and again to the bass below."""
+    around = (GRID_HZ >= corner_hz / 1.2) & (GRID_HZ <= 1.2 * corner_hz)
+    bands = (around, _slope_bands(corner_hz)[0], _lowest_band(corner_hz))
+    return bool((np.diff([apart_db[band].mean() for band in bands]) >= GROWS_DB).all())
 
 
 def _slope_bands(corner_hz: float) -> tuple[BoolArray, BoolArray]:
@@ -903,6 +918,11 @@ def _slope_bands(corner_hz: float) -> tuple[BoolArray, BoolArray]:
         (GRID_HZ >= corner_hz / 2.2) & (GRID_HZ <= corner_hz / 1.6),
         (GRID_HZ >= 1.4 * corner_hz) & (GRID_HZ <= 3 * corner_hz),
     )
+
+
+def _lowest_band(corner_hz: float) -> BoolArray:
+    """From half to a quarter of a high-pass frequency, or where GRID_HZ begins."""
+    return np.asarray((GRID_HZ >= corner_hz / 4.4) & (GRID_HZ <= corner_hz / 2.4))
 
 
 def _slope_db(level_db: FloatArray, corner_hz: float) -> float:
@@ -1028,7 +1048,7 @@ RULES = (
         check="seats.level",
         symptom="boomy everywhere",
         look=_bass_management,
-        basis=f"9 dB less slope below the noted high-pass than the partner; {FAULT_MATRIX}",
+        basis=f"9 dB less slope below the noted high-pass than the partner, the more the lower; {FAULT_MATRIX}",
     ),
 )
 

@@ -1049,6 +1049,24 @@ def test_what_an_earlier_rule_found_is_asked_by_id() -> None:
 # --- bass ----------------------------------------------------------------------------------------------------------
 
 
+FALL_DB = -10 * np.log10(1 + (80.0 / GRID_HZ) ** 4)
+"""A second-order high-pass at 80 Hz."""
+
+
+def high_passed(**system: Any) -> Any:
+    """Main channels with a noted high-pass at 80 Hz."""
+    made = cinema(**system)
+    noted = tuple(replace(c, high_pass_hz=80.0) if not c.is_sub else c for c in made.channels)
+    return defined(replace(made, channels=noted))
+
+
+def give_bass(monkeypatch: pytest.MonkeyPatch, below_db: dict[str, float]) -> None:
+    """Levels that fall towards the bass as a high-pass does, by so much an octave below its corner."""
+    unit = FALL_DB / calibration._slope_db(FALL_DB, 80.0)
+    levels_db = {c: slope_db * unit for c, slope_db in below_db.items()}
+    monkeypatch.setattr(calibration, "_bass_level_db", lambda _, channel, **lowest: levels_db.get(channel.id))
+
+
 @pytest.mark.parametrize(
     ("below_db", "missing"),
     [
@@ -1067,8 +1085,8 @@ def test_what_an_earlier_rule_found_is_asked_by_id() -> None:
 def test_a_high_pass_is_missing_against_the_partner(
     below_db: dict[str, float], missing: list[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    e = SimpleNamespace(job=job_of(defined(cinema())))
-    monkeypatch.setattr(calibration, "_bass_slope_db", lambda _, channel: below_db.get(channel.id))
+    e = SimpleNamespace(job=job_of(high_passed()))
+    give_bass(monkeypatch, below_db)
     got = look(calibration._bass_management, e)
     assert [list(each.channels) for each in got] == ([missing] if missing else [])
     if missing == ["FL"]:
@@ -1098,10 +1116,8 @@ def test_a_high_pass_is_checked_against_the_slope_that_is_entered(
     type_: Any, slope: int, below_db: dict[str, float], title: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     entered = CrossoverFilter(type=type_, slope_db_per_octave=slope)
-    system = cinema(processor=Processor(high_pass=entered))
-    noted = tuple(replace(c, high_pass_hz=80.0) if not c.is_sub else c for c in system.channels)
-    e = SimpleNamespace(job=job_of(defined(replace(system, channels=noted))))
-    monkeypatch.setattr(calibration, "_bass_slope_db", lambda _, channel: below_db.get(channel.id))
+    e = SimpleNamespace(job=job_of(high_passed(processor=Processor(high_pass=entered))))
+    give_bass(monkeypatch, below_db)
     got = look(calibration._bass_management, e)
     assert [each.title for each in got] == ([title] if title else [])
     assert all(each.channels == ("FL",) for each in got)
@@ -1122,25 +1138,48 @@ def heard(levels_db: list[np.ndarray], **more: Any) -> Any:
     return SimpleNamespace(seats=SimpleNamespace(cells=cells))
 
 
+def slope_of(e: Any, channel: Any, **lowest: bool) -> float | None:
+    level_db = calibration._bass_level_db(e, channel, **lowest)
+    return None if level_db is None else calibration._slope_db(level_db, channel.high_pass_hz)
+
+
 def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> None:
     fl = replace(cinema().channels[0], high_pass_hz=80.0)
     slope = 12.0 * np.log2(GRID_HZ / 80.0)  # 12 dB an octave: 24 dB from 40 to 160 Hz
-    plain_db = calibration._bass_slope_db(heard([slope, slope]), fl)
+    plain_db = slope_of(heard([slope, slope]), fl)
     assert plain_db is not None and plain_db == pytest.approx(-24.0, abs=1.0)
     other = slope - 10 * (GRID_HZ < 80)  # powers: 10·lg((1 + 0.1)/2) = −2.6 dB below, 0 dB above
-    assert calibration._bass_slope_db(heard([slope, other]), fl) == pytest.approx(plain_db - 2.6, abs=0.01)
-    assert calibration._bass_slope_db(heard([slope]), fl) is None
-    assert calibration._bass_slope_db(heard([slope, slope], passes_delays=False), fl) is None
+    assert slope_of(heard([slope, other]), fl) == pytest.approx(plain_db - 2.6, abs=0.01)
+    assert slope_of(heard([slope]), fl) is None
+    assert slope_of(heard([slope, slope], passes_delays=False), fl) is None
     for corner_hz, known in ((45.0, False), (55.0, True)):  # most loudspeakers end by themselves below 50 Hz
-        found = calibration._bass_slope_db(heard([slope, slope]), replace(fl, high_pass_hz=corner_hz))
+        found = slope_of(heard([slope, slope]), replace(fl, high_pass_hz=corner_hz))
         assert (found is not None) is known
     for ratio_db, known in ((9.0, False), (11.0, True)):  # 10 dB: a tenth of the power may be noise
-        noise = np.where(GRID_HZ < 80, slope - ratio_db, -99.0)
-        found = calibration._bass_slope_db(heard([slope, slope], noise_db=noise), fl)
-        assert (found is not None) is known
+        for below_hz, lowest in ((80, False), (30, True)):
+            noise = np.where(GRID_HZ < below_hz, slope - ratio_db, -99.0)
+            found = slope_of(heard([slope, slope], noise_db=noise), fl, lowest=lowest)
+            assert (found is not None) is known
+    assert slope_of(heard([slope, slope], noise_db=np.where(GRID_HZ < 30, slope, -99.0)), fl) is not None
     gap = np.where(GRID_HZ > 200, np.nan, slope)
-    assert calibration._bass_slope_db(heard([slope, slope, gap]), fl) is not None
-    assert calibration._bass_slope_db(heard([slope, gap]), fl) is None
+    assert slope_of(heard([slope, slope, gap]), fl) is not None
+    assert slope_of(heard([slope, gap]), fl) is None
+
+
+@pytest.mark.parametrize("corner_hz", [50.0, 80.0, 120.0])
+def test_what_a_missing_high_pass_makes_grows_over_two_octaves(corner_hz: float) -> None:
+    """Powers of a Butterworth filter, arithmetic; below 20 Hz no level is known."""
+    missing_db = 10 * np.log10(1 + (corner_hz / GRID_HZ) ** 4)
+    assert calibration._grows_below(missing_db, corner_hz)
+    assert not calibration._grows_below(missing_db / 4, corner_hz)
+
+
+@pytest.mark.parametrize("centre_hz", [40.0, 64.0, 90.0])
+def test_a_mode_at_one_of_a_pair_is_no_missing_high_pass(centre_hz: float) -> None:
+    """A resonance (bandwidth a third of an octave to an octave), or a null of the other one, is strongest at its own place."""
+    for width in (0.3, 0.6, 1.0):
+        mode_db = 14.0 / (1 + (2 * np.log2(GRID_HZ / centre_hz) / width) ** 2)
+        assert not calibration._grows_below(mode_db, 80.0)
 
 
 @pytest.mark.parametrize(("centre_hz", "found"), [(21.5, False), (33.0, True), (66.0, True), (110.0, False)])
