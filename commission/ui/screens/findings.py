@@ -208,9 +208,10 @@ def finding_text(history: FindingHistory, width: int) -> list[str]:
         + (f": {a.body.note}" if a.body.note else "")
         for a in history.actions
     ]
+    first = history.first.title
     parts = [
         ("Status", (history.status,)),
-        ("Round", (round_name(history.round),)),
+        ("First found", (round_name(history.round) + (f": {first}" if first != history.title else ""),)),
         ("Done", tuple(done)),
         ("Evidence", finding.evidence),
     ]

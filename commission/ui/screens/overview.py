@@ -170,8 +170,8 @@ class Overview(VisitScreen):
             left = f" Findings: {open_now} open" + (f", {gone} no longer found" if gone else "")
         job = self.visit.job
         waiting = len(self.visit.pending)
-        responses = f"{len(job.responses)} responses" + (f" ({waiting} not analysed yet)" if waiting else "")
-        right = f"{responses}, {len(job.log)} events "
+        measured = f"{waiting} recordings not analysed yet" if waiting else f"{len(job.responses)} responses"
+        right = f"{measured}, {len(job.log)} events "
         return left + (right.rjust(width - len(left)) if len(left) + len(right) + 1 < width else "")
 
     @property
