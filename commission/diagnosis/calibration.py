@@ -59,13 +59,16 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         evidence.append(
             f"the arrivals follow the distances with k = {fit.factor:.2f} ± {2 * fit.sd:.2f} (1 is correct)"
         )
+    delays = e.distances.takes_delays
     yield FindingDetails(
         title=sentence,
         channels=tuple(e.distances.channels),
         evidence=tuple(evidence),
         alternatives=("the tape readings were entered in the wrong unit",),
-        confirm="Look at the unit on the processor's distance page.",
-        remedy="Enter the distances from the settings sheet.",
+        confirm="Calculate one delay by hand: 2.9 ms for each metre, 0.9 ms for each foot, nearer than the farthest."
+        if delays
+        else "Look at the unit on the processor's distance page.",
+        remedy=f"Enter the {'delays' if delays else 'distances'} from the settings sheet.",
     )
 
 

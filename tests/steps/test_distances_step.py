@@ -219,6 +219,14 @@ def test_metres_read_as_feet_are_reported_by_the_arrivals_alone() -> None:
     assert step.unit_sentence(result) == "the distances were typed in metres, but the processor reads feet"
 
 
+def test_delays_calculated_from_feet_are_named_as_delays() -> None:
+    feet = {c: value / 0.3048 for c, value in right().items()}
+    delays_ms = {c: 1000 * (max(feet.values()) - value) / C for c, value in feet.items()}
+    system = cinema(processor=Processor(delay=DelayRange(unit="ms", max=200, step=0.01)))
+    outcome = printed(job_of(defined(system), *held_as(delays_ms)), arrivals(heard(feet, noise_s=3e-5)))
+    assert outcome.main_result == "the delays were calculated from distances in feet taken for metres"
+
+
 def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> None:
     # SiL plays 1.2 ms late: as from 0.413 m farther.
     job = job_of(defined(cinema()), *held_as(right()))

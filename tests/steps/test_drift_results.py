@@ -7,6 +7,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import partial
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -38,6 +39,7 @@ from commission.steps import drift
 from commission.steps.drift import budgets as drift_budgets
 from commission.steps.drift import figures as drift_figures
 from commission.steps.drift.result import FALSE_ALARMS, Drift, DriftResult, solve
+from commission.steps.drift.tables import _largest_at
 from commission.steps.drift.visits import SUBS_SET
 
 NOTHING = Analyses()
@@ -70,6 +72,11 @@ def compared(
 def of(result: DriftResult, quantity: str, channel: str) -> Drift:
     (found,) = [d for d in result.drifts if (d.quantity, d.channel) == (quantity, channel)]
     return found
+
+
+def test_the_largest_change_of_several_seats_has_its_unit() -> None:
+    item = SimpleNamespace(seats=(("A1", 0.2), ("B1", -0.6)))
+    assert _largest_at(item, 1, "dB") == "B1 (−0.6 dB)"  # type: ignore[arg-type]
 
 
 # --- how often it is wrong -----------------------------------------------------------------------------------------------

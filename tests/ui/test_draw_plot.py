@@ -162,6 +162,8 @@ def test_a_long_title_takes_two_lines_where_there_is_room():
     assert plain(draw_plot(shown, 40, 10, View())).splitlines()[0].endswith("…")
 
 
-def test_a_caption_that_does_not_fit_ends_with_an_ellipsis():
-    shown = Curve(id="x", title="Front left", series=(flat(),), caption="third octaves, as measured")
-    assert plain(draw_plot(shown, 30, 20, View())).splitlines()[0] == "Front left  third octaves, as…"
+def test_a_caption_that_does_not_fit_beside_the_title_has_its_own_line():
+    lines = plain(draw_plot(curve(flat(), title="Front left: seat to seat"), 34, 16, View())).split("\n")
+    assert [line.strip() for line in lines[:3]] == ["Front left: seat to seat", "1/12 octave", "─── A2"]
+    low = plain(draw_plot(curve(flat(), title="Front left: seat to seat"), 34, 10, View())).split("\n")
+    assert low[0].startswith("Front left: seat to seat  1/12 o")

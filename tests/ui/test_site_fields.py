@@ -20,6 +20,7 @@ from commission.model import (
 )
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
 from commission.ui.site.items import plain_name
+from commission.ui.site.job import _filter_fields
 
 CINEMA = cinema(processor=Processor(parametric_bands=3))
 CROSSED = replace(CINEMA.channels[0], high_pass_hz=80.0)
@@ -84,6 +85,13 @@ def test_what_is_typed_is_what_the_system_holds(key: str, text: str, look: objec
     changed = FIELDS[key].apply(JOB, text)
     assert isinstance(changed, System)
     assert look(changed)  # type: ignore[operator]
+
+
+def test_a_range_is_shown_in_words() -> None:
+    system = FIELDS["processor.filters.gain_db"].apply(JOB, "-9; 3; 0.1")
+    assert isinstance(system, System)
+    shown = {field.key: field for field in _filter_fields(system.processor.filters)}["processor.filters.gain_db"]
+    assert (shown.shown, shown.typed) == ("−9 to 3 in steps of 0.1", "-9; 3; 0.1")
 
 
 @pytest.mark.parametrize(

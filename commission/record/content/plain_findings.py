@@ -314,7 +314,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "settings.unit": PlainFinding(
         text="Most likely {title}. Sounds that belong together [arrived|arrive] one after the other.",
         notice="sounds blur, and come from the wrong direction.",
-        mending="Enter the distances that this record proposes under Settings.",
+        mending="Enter the distances or delays that this record proposes under Settings.",
         severity=CLEAR,
         who=ANYBODY,
     ),

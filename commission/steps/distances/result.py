@@ -135,6 +135,8 @@ class DistancesResult:
     """The reference seat."""
     scale: float
     """Factor of the delays noted, by the arrivals of all seats: 1 right, 0 no delays, −1 the wrong sign."""
+    takes_delays: bool
+    """Whether the processor is set in ms, not in distances."""
     late_s: dict[str, float]
     """Main channel → how much later it is at all its seats than its distances and its setting explain, beyond doubt."""
     rest_s: dict[str, dict[str, float]]
@@ -190,6 +192,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
         seats=seat_arrivals(job, round_id, analyses, settings),
         no_swap_reason=why_no_swap if known else "no distances yet",
         reference=None if system.reference_seat is None else system.reference_seat.id,
+        takes_delays=system.processor.delay.unit == "ms",
         **_of_matching(job, round_id, analyses),
     )
 
@@ -332,7 +335,7 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     together = _together(measured.alignment_s, residual, tape_error_s, mains)
     one_step_s = step_s(delay, measured.own_m_s)
     tolerance_s = job.limit("distances.setting").upper / 1000 + one_step_s
-    suits_sound = mains & (np.abs(together) <= tolerance_s) & (_feet(ratio) is None)
+    suits_sound = mains & (np.abs(together) <= tolerance_s) & (_is_feet(ratio) is None)
     # Settings that hold a common latency are no wrong unit, whatever their ratio to the distances.
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN or bool(suits_sound[mains].all())
     suits_sound &= np.abs(tape_error_s) > tolerance_s
@@ -346,7 +349,7 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     )
     # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(measured.alignment_s) | keeps)) & ~by_bass
-    nearly = _nearly_suits(job, together, residual, u, mains & (_feet(ratio) is None), one_step_s)
+    nearly = _nearly_suits(job, together, residual, u, mains & (_is_feet(ratio) is None), one_step_s)
     latent = suits_sound | nearly
     return _Comparison(
         ratio=ratio,
@@ -634,25 +637,31 @@ def _alignment(arrivals: FloatArray, voices: NDArray[np.bool_], passes: NDArray[
     return np.where(passes, arrivals - np.median(arrivals[voices]), np.nan)
 
 
-def _feet(factor: float | None) -> str | None:
-    """The mix-up of feet and metres that a factor of settings shows; None when it shows none."""
+def _is_feet(factor: float | None) -> bool | None:
+    """Whether a factor of settings shows feet taken for metres (True) or the reverse (False); None: neither."""
     if factor is not None and abs(factor * FOOT_M - 1) < UNIT_SHARE:
-        return "the distances were typed in feet, but the processor reads metres"
+        return True
     if factor is not None and abs(factor / FOOT_M - 1) < UNIT_SHARE:
-        return "the distances were typed in metres, but the processor reads feet"
+        return False
     return None
 
 
 def unit_sentence(result: DistancesResult) -> str | None:
     """The wrong unit that the settings or the arrivals show; None when none is wrong."""
     fit = result.unit_fit
-    by_fit = _feet(fit.factor if fit is not None and fit.meaning else None)
-    return _feet(result.held_ratio) or by_fit or _feet(result.scale)
+    factors = (result.held_ratio, fit.factor if fit is not None and fit.meaning else None, result.scale)
+    is_feet = next((found for found in map(_is_feet, factors) if found is not None), None)
+    if is_feet is None:
+        return None
+    typed, read = ("feet", "metres") if is_feet else ("metres", "feet")
+    if result.takes_delays:
+        return f"the delays were calculated from distances in {typed} taken for {read}"
+    return f"the distances were typed in {typed}, but the processor reads {read}"
 
 
 def unit_is_entered(result: DistancesResult) -> bool:
     """Whether the settings themselves, as noted, are in a wrong unit."""
-    return _feet(result.held_ratio) is not None
+    return _is_feet(result.held_ratio) is not None
 
 
 def _channel(
@@ -671,7 +680,7 @@ def _channel(
     acoustic_m = float(proposal.acoustic_m[index])
     keeps = proposal.keeps[index] and (channel.is_sub or comparison.suits_sound[index])
     shifted = acoustic_m != distance
-    wrong_unit = _feet(comparison.ratio) is not None
+    wrong_unit = _is_feet(comparison.ratio) is not None
     # A subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
     by_setting = replace(budgets.arrival, id="distances.setting") if proposal.by_sound[index] else budgets.flight
     setting_check, by_setting = _check_setting(

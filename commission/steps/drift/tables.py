@@ -89,7 +89,7 @@ def _table(
         (
             any(len(d.seats) > 1 for d in drifts),
             Column(key="worst", title="Largest at"),
-            lambda d: _largest_at(d, decimals),
+            lambda d: _largest_at(d, decimals, unit),
         ),
     ]
     return table_of(
@@ -107,10 +107,10 @@ def _is_sign(d: Drift) -> bool:
     return d.quantity in (POLARITY, HEARD)
 
 
-def _largest_at(d: Drift, decimals: int) -> str:
+def _largest_at(d: Drift, decimals: int, unit: str) -> str:
     """The seat with the largest change, with that change where there are several."""
     seat, change = max(d.seats, key=lambda each: abs(each[1]), default=("", 0.0))
-    return f"{seat} ({number(change, decimals, signed=True)})" if len(d.seats) > 1 else seat
+    return f"{seat} ({number(change, decimals, signed=True)} {unit})" if len(d.seats) > 1 else seat
 
 
 def _table_remark(name: str, drifts: list[Drift], result: DriftResult, *, measured: bool, by_settings: bool) -> str:

@@ -397,10 +397,11 @@ def _filter_fields(ranges: FilterRanges | None) -> Iterator[Field]:
     ):
         steps = None if ranges is None else getattr(ranges, name)
         typed = "" if steps is None else f"{steps.min:g}; {steps.max:g}; {steps.step:g}"
+        words = "" if steps is None else f"{steps.min:g} to {steps.max:g} in steps of {steps.step:g}"
         yield Field(
             key=f"processor.filters.{name}",
             label=label,
-            shown=typed.replace("-", "−"),
+            shown=words.replace("-", "−"),
             typed=typed,
             hint=f"least; largest; step, such as {hint}",
             change=partial(put_steps, name, label),

@@ -21,7 +21,7 @@ GRID_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10000)
 LEFT, RIGHT = 6, 1
 HINT = "← → read   z bass only"
 FEWEST_ROWS = 8
-"""A title or legend takes further lines only where the plot keeps this many."""
+"""A title, caption or legend takes further lines only where the plot keeps this many."""
 DEEPEST_DB = 50.0
 """A plot in dB shows at most so much below its highest value: a cut-off must not squash the pass band."""
 LOOKS = (("main", 0, ""), ("second", 4, "○"), ("main", 2, "△"), ("second", 0, "□"))
@@ -41,7 +41,7 @@ class View:
 
 
 def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
-    """Title, legend, read-out, the plot, and the frequency axis at the bottom."""
+    """Title, caption, legend, read-out, the plot, and the frequency axis at the bottom."""
     sheet = Canvas(width, height)
     shown = [s for s in curve.series if np.isfinite(s.y).any() and s.x.size]
     title, legend = wrap(clean_text(curve.title), max(width, 10)) or [""], _legend(shown, width - LEFT)
@@ -50,8 +50,15 @@ def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
     end = 0
     for row, line in enumerate(title):
         end = sheet.put(0, row, cut(line, width), "mark")
-    sheet.put(end, len(title) - 1, cut(f"  {curve.caption}", width - end), "dim")
-    head = len(title) + max(len(legend), 1) + 1
+    below = wrap(clean_text(curve.caption), max(width, 10)) if cell_len(curve.caption) > width - end - 2 else []
+    if below and height - len(title) - len(below) - len(legend) - 2 >= FEWEST_ROWS:
+        for row, line in enumerate(below, start=len(title)):
+            sheet.put(0, row, line, "dim")
+    else:
+        sheet.put(end, len(title) - 1, cut(f"  {curve.caption}", width - end), "dim")
+        below = []
+    above = len(title) + len(below)
+    head = above + max(len(legend), 1) + 1
     columns, rows = width - LEFT - RIGHT, height - head - 1
     if not shown or columns < 12 or rows < 3:
         why = "Nothing to plot yet." if not shown else "Too little room for the plot: widen the window."
@@ -65,7 +72,7 @@ def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
         for row in range(rows):
             sheet.put(LEFT + plane.column(view.cursor_hz), head + row, "│", "mark")
     _curves(sheet, plane, shown)
-    for row, entries in enumerate(legend, start=len(title)):
+    for row, entries in enumerate(legend, start=above):
         x = LEFT
         for sample, name, style in entries:
             x = sheet.put(x, row, sample + " ", style)
@@ -82,7 +89,7 @@ class _Plane:
     columns: int
     rows: int
     head: int
-    """Lines of title, legend and read-out above the plot."""
+    """Lines of title, caption, legend and read-out above the plot."""
 
     def x(self, hz: FloatArray) -> FloatArray:
         """Dots from the left."""
