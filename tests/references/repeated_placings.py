@@ -32,6 +32,7 @@ from scipy import signal
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from builders import cinema, defined, job_of
+from proportions import interval
 from references import placement, random_waves
 
 from commission.dsp.analysis import analyse_batch
@@ -260,9 +261,7 @@ def main(rooms: int) -> None:
                 for m in made:
                     for label, own in seen(m, plan, by_db, np.random.default_rng(2)).items():
                         hits.setdefault(label, []).extend(own)
-                text = ", ".join(
-                    f"{label} Hz {100 * np.mean(own):.0f} % of {len(own)}" for label, own in hits.items()
-                )
+                text = ", ".join(f"{label} Hz {interval(own)}" for label, own in hits.items())
                 print(f"    {by_db:+.0f} dB seen with {plan}: {text}", flush=True)
 
 
@@ -283,8 +282,7 @@ def _print_words(made: list[Placings], plan: str) -> None:
         for (kind, label), own in ratios.items()
     ]
     print(
-        f"    {plan}: false words {100 * np.mean(words):.1f} % of {len(words)}, in {sum(tables)} of {len(tables)} tables; "
-        f"beyond 2 u: {', '.join(parts)}",
+        f"    {plan}: false words {interval(words)}, in tables {interval(tables)}; beyond 2 u: {', '.join(parts)}",
         flush=True,
     )
 

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from references import undecided_levels
 
 from commission.dsp import repeatability, timing, uncertainty
 from commission.dsp.placement import level_placement_u_db
@@ -87,6 +88,21 @@ def test_words_are_rarely_false_and_a_change_of_one_decibel_is_seen(placed: Any)
         seen = repeated_placings.seen(placed, "two seats again", by_db, np.random.default_rng(2))
         assert np.mean(seen["80-300"]) > 0.9
         assert np.mean([each for own in seen.values() for each in own]) > 0.8
+
+
+def test_no_rule_decides_most_channels_after_two_noisy_readings() -> None:
+    """What the basis of `levels.match` says; a channel at the limit passes in 5 of 100, and 40,000 draws scatter by 0.1."""
+    for step_db in undecided_levels.STEPS_DB:
+        of = undecided_levels.channels(0.8, 2, "exact", step_db, 20_000)
+        unsure, failed, passed, at_limit = undecided_levels.shares(undecided_levels.guarded, of)
+        assert unsure >= 0.2
+        assert max(failed, passed) <= 0.05 and at_limit <= 0.055
+        assert undecided_levels.shares(undecided_levels.best_step, of)[3] >= 0.12
+    assert undecided_levels.least_unsure(undecided_levels.channels(0.8, 2, "exact", 0.5, 20_000)) > 0.15
+    assert (
+        undecided_levels.shares(undecided_levels.guarded, undecided_levels.channels(0.2, 2, "stand", 0.5, 20_000))[0]
+        < 0.01
+    )
 
 
 def test_arrivals_need_thirty_decibels() -> None:
