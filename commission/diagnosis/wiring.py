@@ -445,7 +445,7 @@ RULES = (
         explains=("seats.polarity",),
         symptom="a dip around a crossover",
         look=_driver_reversed,
-        basis=f"against its partner as (L − H)/(L + H) of a crossover, threshold of the gain 0.1; {FAULT_MATRIX}",
+        basis=f"like (L − H)/(L + H) of a crossover, threshold of the gain 0.1, or 0.06 beside a dip; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.polarity",

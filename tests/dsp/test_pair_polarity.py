@@ -495,6 +495,11 @@ def test_drivers_that_arrive_at_other_times_are_not_reversed(name: str, corner_h
         (0.80, 0.87, 3, 0.0, False),  # needs four seats
         (0.76, 0.83, 4, 0.0, False),  # correlation below 0.85
         (0.82, 0.87, 4, 0.0, False),  # gain below 0.06
+        (0.70, 0.77, 2, 5.5, True),  # with a dip it is enough
+        (0.70, 0.77, 2, 4.5, False),  # dip below 5 dB
+        (0.70, 0.77, 1, 5.5, False),  # needs two seats
+        (0.66, 0.73, 2, 5.5, False),  # correlation below 0.75
+        (0.73, 0.78, 2, 5.5, False),  # gain below 0.06
         (0.50, 0.82, 1, 0.0, True),
         (0.50, 0.78, 1, 0.0, False),  # correlation below 0.8
         (0.60, 0.82, 1, 0.0, False),  # gain below 0.25
