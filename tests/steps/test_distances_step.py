@@ -209,6 +209,11 @@ def test_distances_by_ear_whose_median_happens_to_be_3_28_are_no_wrong_unit() ->
     assert result.held_ratio is None
 
 
+def test_a_distance_of_nearly_nothing_shows_no_unit() -> None:
+    job = job_of(defined(cinema(MAINS)), *tapes(dict.fromkeys(MAINS, 5e-324)), *held_as(dict.fromkeys(MAINS, 3.0)))
+    assert step.solve(job, "as-found", NONE).held_ratio is None
+
+
 def test_metres_read_as_feet_are_reported_by_the_arrivals_alone() -> None:
     # The display shows the right numbers, the processor takes them for feet: it applies 0.3048 of each difference.
     shown = right()

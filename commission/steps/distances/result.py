@@ -31,6 +31,8 @@ source)."""
 TWICE_DB, TWICE_S = -3.0, 0.0003
 """A sound that comes too early and again at the right time, within two standard uncertainties of an arrival and hardly
 softer, comes from two loudspeakers: a reflection is seldom as strong (common practice, no source)."""
+NEAREST = 1e-3
+"""m or ft: no loudspeaker is as near, and the quotient of a smaller setting may overflow."""
 RATIO_WITHIN = 0.1
 """How far single ratios may be from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
@@ -620,7 +622,7 @@ def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], delay
     The sums are compared, since steps make more of a small setting.
     """
     exact = np.array([setting.exact for setting in settings])
-    good = np.isfinite(held) & (exact > 0)
+    good = np.isfinite(held) & (exact > NEAREST)
     if delay.unit == "ms" or good.sum() < 2:
         return None
     held, exact = held[good], exact[good]
