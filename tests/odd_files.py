@@ -7,17 +7,19 @@ import json
 import os
 import struct
 import tempfile
+import time
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import programs
+from process_tree import work_of
 
 LONGEST_S = 10.0
-"""Processor time; a machine that has other work to do is no hang."""
-BLOCKED_S = 60.0
-"""Of the clock on the wall, for what waits and computes nothing."""
+"""Of the processor; or of the clock on the wall, while nothing is computed and nothing waits for the processor."""
+LOOK_S = 0.1
 LARGEST_BYTES = 1_000_000_000
 
 
@@ -26,7 +28,7 @@ class Cost:
     """What a command did and took, its own child processes included (of memory, the largest of them)."""
 
     code: int | None
-    """None: ended after `BLOCKED_S`."""
+    """None: it hung and was killed."""
     out: str
     err: str
     cpu_s: float
@@ -36,7 +38,7 @@ class Cost:
     def fault(self) -> str | None:
         """Why it is a crash, a hang or a flood of memory; None when it is none."""
         if self.code is None:
-            return f"blocked for {BLOCKED_S:.0f} s"
+            return "hang: killed"
         if self.code not in (0, 1, 2) or "Traceback" in self.err or "went wrong inside" in self.err:
             return f"crash: exit {self.code}, {self.err.strip()[-200:]}"
         if self.cpu_s > LONGEST_S:
@@ -53,15 +55,30 @@ def cost_of(words: list[str], folder: Path) -> Cost:
     with tempfile.TemporaryDirectory() as name:
         out, err, usage = (Path(name, each) for each in ("out", "err", "usage"))
         process = programs.start(words, folder, env, (os.devnull, str(out), str(err)), str(usage))
-        process.join(BLOCKED_S)
-        code = process.exitcode
-        process.kill()
-        process.join()
+        code = exit_code(process)
         printed = [
             each.read_bytes()[:1_000_000].decode("utf-8", "replace") if each.exists() else "" for each in (out, err)
         ]
         cpu_s, memory_bytes = json.loads(usage.read_text()) if usage.exists() else (0.0, 0)  # a crash writes none
     return Cost(code=code, out=printed[0], err=printed[1], cpu_s=cpu_s, memory_bytes=memory_bytes)
+
+
+def exit_code(process: BaseProcess) -> int | None:
+    """Of a process when it has ended; None when it hangs, and is killed.
+
+    It hangs when it and its children have computed for `LONGEST_S`, or when for as long none of them had anything to compute:
+    a busy machine delays a process, which waits for the processor then.
+    """
+    before_s, since_s = -1.0, time.monotonic()
+    while process.exitcode is None and before_s < LONGEST_S and time.monotonic() - since_s < LONGEST_S:
+        process.join(LOOK_S)
+        cpu_s, at_work = work_of(process.pid or 0)
+        if at_work or cpu_s != before_s:
+            before_s, since_s = cpu_s, time.monotonic()
+    code = process.exitcode
+    process.kill()
+    process.join()
+    return code
 
 
 # --- files ------------------------------------------------------------------------------------------------------------
@@ -220,7 +237,7 @@ ODD: dict[str, Callable[[Path], None]] = {
     "html": make_bytes(b"<!doctype html><html>" + b"<a" * 200_000),
     "database": make_bytes(b"SQLite format 3\0" + bytes(4080)),
 }
-"""Makers of what may are under a name, where a file of another kind is wanted."""
+"""Makers of what may be under a name, where a file of another kind is wanted."""
 
 ARGUMENTS: dict[str, list[str]] = {
     "open": ["FILE"],

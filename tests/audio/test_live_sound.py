@@ -10,19 +10,20 @@ import ctypes.util
 import os
 import select
 import shutil
-import signal
 import subprocess
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, suppress
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 from builders import cinema, defined, job_of
+from process_tree import Waiting
 
 from commission.audio import live, rig_source
 from commission.audio.decoding import decode
@@ -39,6 +40,8 @@ LIMIT_S = 0.1
 LOUD = 1e-4
 ATTEMPTS = 3
 """A busy computer may be late once; a program that is always late is late three times."""
+HANG_S = 60.0
+"""Of the clock on the wall; what hangs never goes on."""
 LOSSES = 8
 """Recordings in which the server reports lost blocks before a test gives up."""
 TOO_BUSY = f"the computer lost blocks of sound in {LOSSES} recordings, as the JACK server reports"
@@ -101,16 +104,24 @@ class Rig:
         loud = self.log[self.log[:, 1] > LOUD, 0]
         return float(loud[-1]) if len(loud) else 0.0
 
-    def wait_until_loud(self, limit_s: float = 15.0) -> None:
+    def wait_until_loud(self) -> None:
         begun_s = time.monotonic()
         while self.loud_s() < begun_s:
-            assert time.monotonic() - begun_s < limit_s, "nothing is played"
+            assert time.monotonic() - begun_s < HANG_S, "nothing is played"
             time.sleep(0.01)
 
-    def silent_after_s(self, moment_s: float) -> float:
-        """How long after that moment the last loud cycle ended."""
-        time.sleep(0.3)
-        return max(0.0, self.loud_s() + PERIOD / RATE - moment_s)
+    def silent_after_s(self, end: Callable[[], float], program: subprocess.Popen[bytes]) -> float:
+        """How long after the moment that `end` returns the last loud cycle ended.
+
+        The time that the program and the server waited for a processor does not count, but no more of it than `LIMIT_S`.
+        """
+        waiting, waited_s = Waiting((program.pid, self.server.pid, self._room.pid)), 0.0
+        moment_s = end()
+        while (now_s := time.monotonic()) < moment_s + 4 * LIMIT_S:
+            if now_s < max(moment_s, self.loud_s()) + 2 * PERIOD / RATE:
+                waited_s = waiting.seconds()
+            time.sleep(0.01)
+        return max(0.0, self.loud_s() + PERIOD / RATE - moment_s - min(waited_s, LIMIT_S))
 
     def close(self) -> None:
         try:
@@ -233,7 +244,7 @@ def _outcome_of(trouble: str, rig: Rig) -> tuple[object, bool]:
             rig.server.kill()
         elif trouble != "noise":
             rig.tell(trouble)
-        thread.join(8.0)
+        thread.join(HANG_S)
         assert not thread.is_alive(), "it hangs"
         busy = busy or (trouble not in ("leave", "kill") and rig.lost_blocks_since(begun_s))
     finally:
@@ -279,7 +290,7 @@ class Terminal:
         except OSError:
             return
 
-    def wait_for(self, *texts: bytes, limit_s: float = 60.0) -> int:
+    def wait_for(self, *texts: bytes, limit_s: float = HANG_S) -> int:
         """Until one of the texts is shown; returns which."""
         begun_s = time.monotonic()
         while not (shown := [place for place, text in enumerate(texts) if text in self._screen]):
@@ -313,6 +324,12 @@ class Terminal:
                 break
         rig.wait_until_loud()
         time.sleep(0.1)
+
+    def kill(self) -> float:
+        """As a crash does, this leaves nothing time to clean up; returns when."""
+        now_s = time.monotonic()
+        self.process.kill()
+        return now_s
 
     def hang_up(self) -> float:
         self._hung_up.set()
@@ -374,7 +391,7 @@ def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, 
                     terminal.begin_to_measure_louder(rig)
                 else:
                     terminal.begin_to_measure(rig)
-                times_s[name] = rig.silent_after_s(press(terminal))
+                times_s[name] = rig.silent_after_s(partial(press, terminal), terminal.process)
                 if name in ("q", "quit"):
                     terminal.wait_for(b"Quit as well?")
                     terminal.type(b"\r")  # stay
@@ -382,9 +399,9 @@ def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, 
                     break
         terminal.begin_to_measure(rig)
         rig.server.kill()
-        terminal.wait_for(b"stopped answering", limit_s=5.0)
+        terminal.wait_for(b"stopped answering")
         terminal.type(b"\x11")
-        assert terminal.process.wait(5.0) == 0
+        assert terminal.process.wait(HANG_S) == 0
     finally:
         terminal.process.kill()
         terminal.process.wait()
@@ -401,14 +418,9 @@ def test_the_end_of_the_program_means_silence(end: str, rig: Rig, job: Path) -> 
         terminal = on_step(job, "seats", ignore_hang_up=end.endswith("nohup"))
         try:
             terminal.begin_to_measure(rig)
-            if end.startswith("terminal"):
-                moment_s = terminal.hang_up()
-            else:
-                moment_s = time.monotonic()
-                terminal.process.send_signal(getattr(signal, end))
-            silent_s = rig.silent_after_s(moment_s)
+            silent_s = rig.silent_after_s(terminal.kill if end == "SIGKILL" else terminal.hang_up, terminal.process)
             if not end.endswith("nohup"):
-                terminal.process.wait(2.0)
+                terminal.process.wait(HANG_S)
         finally:
             terminal.process.kill()
             terminal.process.wait()

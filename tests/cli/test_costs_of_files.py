@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import multiprocessing
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -74,6 +75,27 @@ def test_what_takes_for_ever_to_decode_ends_in_a_sentence(home: Path, monkeypatc
     for name, read in readers.items():
         with pytest.raises(InputError, match="takes longer than 1 s to read"):
             read(home / name)
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs Linux")
+@pytest.mark.parametrize(
+    ("command", "code"),
+    [
+        ("import time; time.sleep(5)", None),
+        ("import os; os.system('sleep 5')", None),
+        ("while True: pass", None),
+        ("import os, sys; os.system(f'{sys.executable} -c \"sum(range(10**8))\"')", None),
+        ("import time\nfor _ in range(6): time.sleep(0.1); sum(range(10**6))", 0),
+    ],
+    ids=["waits", "child waits", "computes", "child computes", "pauses"],
+)
+def test_a_hang_is_what_computes_too_long_or_has_nothing_to_compute(
+    command: str, code: int | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(odd_files, "LONGEST_S", 0.4)
+    process = multiprocessing.get_context("forkserver").Process(target=exec, args=(command,))
+    process.start()
+    assert odd_files.exit_code(process) == code
 
 
 def test_odd_files_as_arguments(home: Path) -> None:
