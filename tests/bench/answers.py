@@ -107,7 +107,7 @@ class Answer:
     cpu_s: float = 0.0
     """Of the processor until then."""
     block_s: float = 0.0
-    """Longest run of the event loop; of the processor, where other programs made it longer on the clock."""
+    """Of the processor in the longest run of the event loop."""
 
 
 @dataclass
@@ -128,9 +128,9 @@ def watched(loop: Loop) -> Iterator[None]:
     original = asyncio.Handle._run
 
     def run(self: asyncio.Handle) -> None:
-        begin = time.perf_counter()
+        begin = time.thread_time()
         original(self)
-        loop.block_s = max(loop.block_s, time.perf_counter() - begin)
+        loop.block_s = max(loop.block_s, time.thread_time() - begin)
 
     asyncio.Handle._run = run  # type: ignore[method-assign]
     try:
@@ -265,7 +265,7 @@ async def press(app: PaintedApp, key: str, loop: Loop, screen: str) -> Answer:
     await asyncio.wait_for(painted.wait(), 30)
     end = max(loop.last_paint_s, handled)
     cpu = max(loop.last_paint_cpu_s, handled_cpu) - cpu  # what follows the paint keeps nobody waiting
-    return Answer(screen, key, end - begin, cpu, min(loop.block_s, cpu))
+    return Answer(screen, key, end - begin, cpu, loop.block_s)
 
 
 async def settle(app: PaintedApp) -> None:
@@ -287,11 +287,9 @@ async def walk(app: PaintedApp, loop: Loop, size: tuple[int, int]) -> tuple[list
             for key in keys:
                 answers.append(await press(app, key, loop, screen))
                 loop.reset()
-                cpu = time.thread_time()
                 await settle(app)
-                block_s = min(loop.block_s, time.thread_time() - cpu)
-                if block_s > background.block_s:
-                    background = Answer(screen, key, block_s=block_s)
+                if loop.block_s > background.block_s:
+                    background = Answer(screen, key, block_s=loop.block_s)
             while len(app.screen_stack) > 1:
                 app.pop_screen()
             await settle(app)

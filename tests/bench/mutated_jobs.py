@@ -14,7 +14,7 @@ PART = 250
 
 def run(_channels: int) -> None:
     """Make and read them; name every crash and hang."""
-    worst_bytes, slowest_s, refused, bad = 0, 0.0, 0, 0
+    worst_bytes, slowest_s, made, refused, bad = 0, 0.0, 0, 0, 0
     failures: dict[str, int] = {}
     seeds = list(range(COUNT // PART))
     for start in range(0, len(seeds), PROCESSES):
@@ -32,11 +32,12 @@ def run(_channels: int) -> None:
             for each in (*tally["crashes"], *tally["hangs"]):
                 print(f"  {each}")
             bad += len(tally["crashes"]) + len(tally["hangs"])
-            refused += tally["refused"]
+            made, refused = made + tally["count"], refused + tally["refused"]
             worst_bytes, slowest_s = max(worst_bytes, tally["memory_bytes"]), max(slowest_s, tally["slowest_s"])
             for sentence, count in tally["failures"].items():
                 failures[sentence] = failures.get(sentence, 0) + count
-    print(f"  {COUNT} jobs: {bad} crashes and hangs, {refused} refused in a sentence")
+            print(f"\r  {made} jobs, {bad} faults", end="", file=sys.stderr, flush=True)
+    print(f"\n  {made} jobs: {bad} crashes and hangs, {refused} refused in a sentence")
     print(f"  slowest {slowest_s:.1f} s, most memory {worst_bytes / 1e6:.0f} MB")
     for sentence, count in sorted(failures.items(), key=lambda each: -each[1]):
         print(f"  isolated {count} times: {sentence[:150]}")
