@@ -41,45 +41,11 @@ if TYPE_CHECKING:
         System,
         Verdict,
     )
-else:
-    from commission.lazy import loader
+else:  # type checkers would take every name for one that it can load
+    from commission.lazy import late_names, loader
 
-    NAMES = {
-        "dsp.air": ("speed_of_sound_m_s",),
-        "dsp.analysis": ("analyse", "bass_level_db", "sum_bass"),
-        "dsp.bands": ("band_levels_db", "bands_between"),
-        "dsp.coherence": ("coherence",),
-        "dsp.delays": ("delay_settings", "needed_delays_s"),
-        "dsp.distortion": ("harmonic_distortion",),
-        "dsp.geometry": ("azimuth_deg", "distance_m", "elevation_deg"),
-        "dsp.hum": ("find_hum",),
-        "dsp.latency": ("common_latency", "unit_factor"),
-        "dsp.matching": ("Survey", "match"),
-        "dsp.levels": ("background_corrected_db", "energy_sum_db"),
-        "dsp.rating": ("nc_rating", "nr_rating"),
-        "dsp.reflections": ("early_reflections",),
-        "dsp.reverberation": ("decays_and_clarity", "mask_s", "target_time_s"),
-        "dsp.speech": ("speech_transmission_index",),
-        "dsp.sweep": ("deconvolver", "sweep_signal"),
-        "dsp.trims": ("best_common_offset", "exact_trims_db", "free_offset_db"),
-        "dsp.variance": ("band_variance",),
-        "dsp.weighting": ("weighted", "weighting_db"),
-        "model": (
-            "Analysis",
-            "Band",
-            "Channel",
-            "Check",
-            "InputError",
-            "Limit",
-            "Response",
-            "Seat",
-            "Sweep",
-            "System",
-            "Verdict",
-        ),
-    }
-    __all__ = ["__version__", *sorted(name for names in NAMES.values() for name in names)]
-    __getattr__ = loader(__name__, NAMES)
+    __all__ = ["__version__", *sorted(late_names(__name__))]
+    __getattr__ = loader(__name__)
 
     def __dir__() -> list[str]:
         return sorted({*globals(), *__all__})

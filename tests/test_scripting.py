@@ -50,3 +50,11 @@ def test_importing_it_loads_nothing_heavy() -> None:
     code = "import commission, sys; print(*[m for m in ('numpy', 'scipy', 'textual', 'tomllib') if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == ""
+
+
+def test_a_name_loads_its_own_module_and_what_that_needs() -> None:
+    code = (
+        "import sys, commission; commission.speed_of_sound_m_s(20); print(*[m for m in sys.modules if '.dsp.' in m])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["commission.dsp.air"]
