@@ -6,7 +6,7 @@ import io
 import os
 import sys
 import threading
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -492,6 +492,3 @@ COMMANDS: dict[str, Callable[[argparse.Namespace], int]] = {
     "signals": signals,
     "rehearse": rehearse,
 }
-
-
-__all__: Sequence[str] = ("COMMANDS", "open_job")

@@ -20,7 +20,7 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import Found, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
-__all__ = ["RULES", "Evidence", "Rule", "findings", "rule_of", "urgency"]
+__all__ = ["Rule"]
 
 RULES: tuple[Rule, ...] = (
     *measurement.RULES,

@@ -318,7 +318,7 @@ class _State:
 
     def __init__(self, survey: Survey, scale: float = 1.0, place: NDArray[np.int_] | None = None) -> None:
         self.survey, self.scale = survey, scale
-        channels, seats = survey.shape
+        channels = len(survey.arrivals_s)
         self.place = np.arange(channels) if place is None else place
         self.free = ~np.isfinite(survey.applied_s)
         self.applied = np.where(self.free, 0.0, scale * survey.applied_s)
@@ -331,7 +331,6 @@ class _State:
         self.sent = survey.arrivals_s - self.applied[:, None]  # minus the delay
         self.latency = self._latency(self.sent - self.flights)
         self.own = self._cost_rows(self.sent - self.latency - self.flights)
-        self.seats_range = range(seats)
 
     def rest_s(self) -> FloatArray:
         """Arrival minus latency, flight and delay."""

@@ -21,7 +21,6 @@ from commission.dsp.matching import Explanation, Survey, match
 
 SPEED_M_S = 343.2
 FEET = 1 / 0.3048
-FULL = ["FL", "FR", "FC", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "FLw", "FRw", "TpSiL", "TpSiR"]
 LAYOUTS = [2, 3, 5, 7, 11, 13, 15]
 
 

@@ -355,4 +355,4 @@ def _stray_most(seats: Sequence[Series]) -> list[Series]:
     return [_renamed(each, each.name, "main" if i in named else "other") for i, each in enumerate(seats)]
 
 
-__all__ = ["Axis", "curve_figure", "curve_svg", "curves_by_seat", "plan_figure", "y_axis"]
+__all__ = ["plan_figure"]

@@ -300,6 +300,3 @@ def read_attachments(text: str) -> dict[str, bytes]:
     for name, _, data in _LINK.findall(text):
         found[unescape(name)] = b64decode(unquote_to_bytes(data), validate=True)
     return found
-
-
-__all__ = ["read_attachments", "render_html"]

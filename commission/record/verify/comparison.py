@@ -20,7 +20,7 @@ from commission.model.units import clean_text
 from commission.record.data.results import RECORD_SCHEMA, log_rows, record_json
 from commission.record.verify.differences import MISSING, Difference, RecordCheck, differences, few, shown
 from commission.record.verify.pages import check_pages
-from commission.record.verify.stored_record import RESULTS, StoredRecord, read_record
+from commission.record.verify.stored_record import StoredRecord, read_record
 from commission.visit import Visit
 
 _FRAME = ("how_to_check", "printed", "log", "digest", "schema", "program_version", "created_at")
@@ -201,4 +201,4 @@ def _result_difference(found: Difference) -> str:
     return f"{path} is {shown(record)} in the record, and the readings give {gives}"
 
 
-__all__ = ["RESULTS", "RecordCheck", "check_record", "overall"]
+__all__ = ["RecordCheck"]

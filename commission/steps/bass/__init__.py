@@ -63,18 +63,7 @@ from commission.steps.bass.version import Version
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.subwoofers import sub_outputs
 
-__all__ = [
-    "AGREEMENT",
-    "CROSSOVER",
-    "STEP",
-    "BassResult",
-    "Version",
-    "evaluate",
-    "in_use",
-    "solve",
-    "solve_round",
-    "verify",
-]
+__all__ = ["BassResult", "solve", "solve_round", "verify"]
 
 HELP = """
 There is nothing to measure here: this step uses the responses of the step *Seats*.

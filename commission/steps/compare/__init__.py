@@ -41,20 +41,7 @@ from commission.steps.compare.result import Change, ChannelCompare, CompareResul
 from commission.steps.shared.seat_variance import HEARD, KINDS, TONE
 from commission.steps.shared.subwoofers import SUBS
 
-__all__ = [
-    "STEP",
-    "Change",
-    "ChannelCompare",
-    "CompareResult",
-    "Prediction",
-    "Predictions",
-    "Quantity",
-    "evaluate",
-    "plan",
-    "predictions",
-    "rounds_to_compare",
-    "solve",
-]
+__all__ = ["Change", "CompareResult", "Quantity", "predictions", "rounds_to_compare", "solve"]
 
 HELP = """
 There is nothing to measure here: this step compares the two rounds.

@@ -35,7 +35,7 @@ from commission.steps.dialogue.result import (
     solve,
 )
 
-__all__ = ["CAUSES", "STEP", "DialogueResult", "SeatDialogue", "evaluate", "plan", "solve", "worst_of"]
+__all__ = ["DialogueResult", "solve"]
 
 HELP = """
 1. Measure the centre at every seat (Seats), and the noise of the room in the states in which films are watched (Quiet).

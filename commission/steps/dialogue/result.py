@@ -52,7 +52,6 @@ class SeatDialogue:
     sti_louder: float | None
     """As `sti` (else without noise) for speech of 70 dB(A) at the reference seat."""
     c50_db: float | None
-    c50_by_octave_db: Mapping[int, float]
     speech_db: float
     """A-weighted level of speech at the seat."""
     centre_db: float | None
@@ -227,7 +226,6 @@ def _seat(
         sti_without_noise=without,
         sti_louder=louder,
         c50_db=_c50_db({} if a is None else a.c50_db),
-        c50_by_octave_db={} if a is None else dict(a.c50_db),
         speech_db=speech_dba,
         centre_db=_against_sides(job, found, centre, seat),
         noise_state=None if noise is None else noise.state,

@@ -57,15 +57,11 @@ from commission.steps.shared.survey import taped_m
 from commission.steps.shared.unusual import unusual_distance
 
 __all__ = [
-    "STEP",
     "SUB_LATENCY_S",
     "ChannelDistance",
     "DistancesResult",
     "delays_fault",
-    "evaluate",
     "likely_delays",
-    "plan",
-    "solve",
     "unit_is_entered",
     "unit_sentence",
     "wrong_times",

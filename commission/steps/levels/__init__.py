@@ -46,7 +46,6 @@ from commission.steps.levels.result import (
     decided_offset_db,
     reference_id,
     repeat_budget,
-    target_db,
 )
 from commission.steps.seats.awaiting import AFTER_REPAIR, awaiting_repair, waiting_sentences
 from commission.steps.shared.cache import cached
@@ -57,17 +56,7 @@ from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.survey import delay_slope_s
 from commission.steps.shared.unusual import unusual_level
 
-__all__ = [
-    "CONVENTIONS",
-    "ONE_STEP",
-    "STEP",
-    "ChannelLevel",
-    "LevelsResult",
-    "evaluate",
-    "plan",
-    "solve",
-    "target_db",
-]
+__all__ = ["CONVENTIONS", "ONE_STEP", "ChannelLevel", "LevelsResult"]
 
 HELP = """
 **Loud noise:** start with the master volume low and warn everybody in the room. Nobody should stand near a

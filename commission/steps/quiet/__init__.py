@@ -67,13 +67,11 @@ from commission.steps.quiet.result import (
 
 __all__ = [
     "DIFFERENT_DB",
-    "STEP",
     "Difference",
     "Noise",
     "QuietResult",
     "baseline_of",
     "deciding_rise_db",
-    "evaluate",
     "hum_budget",
     "hum_check",
     "is_above_off",
@@ -81,7 +79,6 @@ __all__ = [
     "nc_check",
     "nominal_hz",
     "of_channels",
-    "plan",
     "solve",
 ]
 

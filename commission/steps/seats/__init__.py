@@ -62,7 +62,7 @@ from commission.steps.seats.result import (
 from commission.steps.seats.together import bass_checks, bass_remarks
 from commission.steps.shared.budgets import one_a_kind
 
-__all__ = ["STEP", "Cell", "SeatsResult", "evaluate", "plan", "solve"]
+__all__ = ["Cell", "SeatsResult", "solve"]
 
 HELP = """
 **Sweeps are loud and reach every frequency.** Start low, warn everybody, keep away from the loudspeakers.

@@ -30,30 +30,21 @@ from commission.model.units import listed
 from commission.steps.wiring.leakage import AlsoFrom, ChannelLeakage, leakages
 from commission.steps.wiring.noise import ChannelNoise, channel_noises
 from commission.steps.wiring.result import (
-    BandDistortion,
     ChannelLoad,
-    Compression,
-    Rattle,
     WiringResult,
     drive_name,
     solve,
 )
 
 __all__ = [
-    "STEP",
     "AlsoFrom",
-    "BandDistortion",
     "ChannelLeakage",
     "ChannelLoad",
     "ChannelNoise",
-    "Compression",
-    "Rattle",
     "WiringResult",
     "channel_noises",
     "drive_name",
-    "evaluate",
     "leakages",
-    "plan",
     "solve",
 ]
 

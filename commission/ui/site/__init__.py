@@ -14,11 +14,11 @@ from commission.ui.site.items import (
     obstacle_fields,
     seat_fields,
 )
-from commission.ui.site.job import job_fields, parse_bands, processor_fields, room_fields, sweep_fields
+from commission.ui.site.job import job_fields, processor_fields, room_fields, sweep_fields
 from commission.ui.site.settings import setting_fields
 from commission.ui.text import round_name
 
-__all__ = ["Field", "SettingField", "add_items", "delete_item", "fields_of", "parse_bands"]
+__all__ = ["Field", "SettingField", "add_items", "delete_item"]
 
 
 def fields_of(job: Job, round_id: str, *, layout: bool = False) -> Iterator[tuple[str, list[Field | SettingField]]]:

@@ -18,21 +18,11 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.arrival_times import mixed_up
 from commission.steps.shared.screening.gains import gain_changed
 from commission.steps.shared.screening.interference import interference, microphone
-from commission.steps.shared.screening.mistake import Kind, Mistake, places, unusable, without, without_times
+from commission.steps.shared.screening.mistake import Kind, Mistake, without, without_times
 from commission.steps.shared.screening.recordings import clipped, not_moved, not_played, same_recording
 from commission.steps.shared.screening.references import common_reference, mixed_references, normalised
 
-__all__ = [
-    "Kind",
-    "Mistake",
-    "Screening",
-    "common_reference",
-    "places",
-    "screen",
-    "unusable",
-    "usable",
-    "without_times",
-]
+__all__ = ["Kind", "Mistake", "common_reference", "without_times"]
 
 Detector: TypeAlias = Callable[[Job, str, Analyses], tuple[Mistake, ...]]
 
