@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import resource
 import sys
 import threading
@@ -12,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import h5py
+import harmful_decoders
 import hostile_sofa
 import numpy as np
 import pytest
@@ -21,7 +21,7 @@ from hostile_sofa import sofa_file
 from commission.audio.sofa import read_sofa
 from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, ImportOptions, InputError, ResponseStored, child_process
-from commission.model.child_process import Decoded, decode_in_child, forbid_files
+from commission.model.child_process import decode_in_child
 from commission.model.progress import unwatched
 
 SECRET = np.arange(hostile_sofa.FRAMES, dtype="<f4").tobytes()
@@ -91,73 +91,32 @@ def test_a_damaged_heap_that_loops_for_ever_ends_in_a_sentence(monkeypatch: pyte
     assert time.monotonic() - begin < 5
 
 
-# --- what a decoder may do in the child -------------------------------------------------------------------------------
-
-
-def crash(data: bytes, options: dict[str, Any]) -> Decoded:
-    os.abort()
-
-
-def fill_memory(data: bytes, options: dict[str, Any]) -> Decoded:
-    return len([bytes(10**7) for _ in range(1000)]), ()
-
-
-def print_much(data: bytes, options: dict[str, Any]) -> Decoded:
-    print("noise " * 100_000, flush=True)
-    os.write(1, b"noise")
-    return "the answer", [data, b"", np.arange(3).data]
-
-
-def write_and_open_files(data: bytes, options: dict[str, Any]) -> Decoded:
-    try:
-        Path(options["new"]).write_bytes(b"x")
-        written = "yes"
-    except OSError:
-        written = "no"
-    forbid_files()
-    try:
-        return [written, Path(options["path"]).read_text()], ()
-    except OSError as error:
-        return [written, f"no: {error.strerror}"], ()
-
-
-def read_unchecked(data: bytes, options: dict[str, Any]) -> Decoded:
-    import io
-
-    forbid_files()
-    with h5py.File(io.BytesIO(data)) as file:
-        try:
-            return "read", [np.asarray(file["Data.IR"][()]).tobytes()]
-        except (OSError, KeyError) as error:
-            return f"no: {type(error).__name__}", ()
-
-
 def run(function: Any, data: bytes = b"data", **options: Any) -> tuple[Any, list[bytearray]]:
-    return decode_in_child(f"test_hostile_sofa:{function.__name__}", data, "x", "a file", **options)
+    return decode_in_child(f"harmful_decoders:{function.__name__}", data, "x", "a file", **options)
 
 
 def test_a_crash_and_too_much_memory_are_distinguished() -> None:
     with pytest.raises(InputError, match="x: found a file that crashes the library that reads it, expected a file"):
-        run(crash)
+        run(harmful_decoders.crash)
     with pytest.raises(InputError, match="needs more than 900 MB of memory"):
-        run(fill_memory)
+        run(harmful_decoders.fill_memory)
 
 
 def test_a_process_that_cannot_be_started_is_no_crash(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "executable", "/nowhere/python")
     with pytest.raises(InputError, match=r"no process can be started to read it \(No such file or directory\)"):
-        run(crash)
+        run(harmful_decoders.crash)
 
 
 def test_what_a_library_prints_is_no_part_of_the_answer() -> None:
-    value, parts = run(print_much, data=bytes(3_000_000))
+    value, parts = run(harmful_decoders.print_much, data=bytes(3_000_000))
     assert value == "the answer"
     assert [len(part) for part in parts] == [3_000_000, 0, 24]
 
 
 def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None:
     """The second line of defence: what a check of the file's structure overlooks leads nowhere."""
-    found, _ = run(write_and_open_files, path=str(secret), new=str(tmp_path / "new"))
+    found, _ = run(harmful_decoders.write_and_open_files, path=str(secret), new=str(tmp_path / "new"))
     assert found == ["no", "no: Too many open files"]
     other = tmp_path / "other.sofa"
     other.write_bytes(sofa_file())
@@ -167,7 +126,7 @@ def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None
         hostile_sofa.linked(h5py.ExternalLink(str(other), "Data.IR")),
     ):
         try:
-            value, parts = run(read_unchecked, data=data)
+            value, parts = run(harmful_decoders.read_unchecked, data=data)
         except InputError as error:  # of a virtual dataset without its file, libhdf5 2.0 makes a segmentation fault
             assert "crashes the library" in str(error)
             continue
