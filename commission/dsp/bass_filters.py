@@ -1,11 +1,12 @@
 """Few parametric filters for subwoofers: cuts first, on what all seats share.
 
-Cost [dB²] = mean spatial variance + half the variance over frequency of the seats' mean level minus the target + price ·
-level lost. Without a target curve the target is the straight line over octaves nearest to the seats' mean level. One filter
-after the other is chosen, the same for all subwoofers or for one of them, on the steps of the processor. A filter must
-lower the cost also with any one seat left out. Boosts follow after cuts: none where a seat hears a cancellation, and all
-filters of a subwoofer together boost by no more than 3 dB, within the band that was measured. A cut of all subwoofers is
-no deeper than what half of the seats have too much there, and all filters together take no more than 3 dB.
+Cost [dB²] = mean spatial variance + half the variance over frequency of the seats' mean level minus the target + 0.3 dB²
+for each decibel of mean level lost. Without a target curve the target is the straight line over octaves nearest to the
+seats' mean level. One filter after the other is chosen, the same for all subwoofers or for one of them, on the steps of
+the processor. A filter must lower the cost also with any one seat left out. Boosts follow after cuts: none where a seat
+hears a cancellation, and all filters of a subwoofer together boost by no more than 3 dB, within the band that was
+measured. A cut of all subwoofers is no deeper than what half of the seats have too much there, and all filters together
+take no more than 3 dB.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.bass_search import PRICE_DB2_PER_DB, TARGET_SHARE
+from commission.dsp.bass_search import TARGET_SHARE
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_db, target_variance_db2
 from commission.dsp.biquads import cookbook_q, entered_width, filters_response
 from commission.dsp.trims import to_grid
@@ -46,6 +47,9 @@ MOST_LOST_DB = 3.0
 """Mean level that all filters together may take: half the power (common practice, no source)."""
 LEAST_Q, MOST_Q = 1.0, 8.0
 """Broader ones are a gain, sharper ones follow single positions of the microphone (common practice, no source)."""
+LEVEL_PRICE_DB2_PER_DB = 0.3
+"""What a decibel of lost mean level costs. Where it costs 1 dB², boosts in an even room pay by the level that they add (a
+choice of this project, no source)."""
 REFINING_STEPS = 25
 
 
@@ -67,7 +71,6 @@ class _State:
     target_db: FloatArray
     level_db: float
     """Mean level without filters."""
-    price: float
 
     def costs(self, levels_db: FloatArray, seat_share: FloatArray) -> FloatArray:
         """Of levels [shape=(…, seats, n)]."""
@@ -75,7 +78,9 @@ class _State:
         mean = np.einsum("...sf,s->...f", levels_db, seat_share)
         variance = np.einsum("...sf,s->...f", levels_db**2, seat_share) - mean**2
         off = target_variance_db2(mean, self.target_db, share)
-        return np.asarray(variance @ share + TARGET_SHARE * off + self.price * (self.level_db - mean @ share))
+        return np.asarray(
+            variance @ share + TARGET_SHARE * off + LEVEL_PRICE_DB2_PER_DB * (self.level_db - mean @ share)
+        )
 
     def levels(self, response: ComplexArray, subs: NDArray[np.int_]) -> FloatArray:
         """With one more filter [shape=(k, n)] of some subwoofers [dB, shape=(k, seats, n)]."""
@@ -89,14 +94,13 @@ def find_filters(
     ranges: FilterRanges,
     most: Sequence[int],
     top_hz: float,
-    price: float = PRICE_DB2_PER_DB,
 ) -> tuple[tuple[Filter, ...], ...]:
     """Filters for each subwoofer with these settings [at most `most` of each], none centred above `top_hz`."""
     parts = settings.factors(room.freq_hz)[:, None, :] * room.values
     levels = level_db(parts.sum(axis=0), room)
     mean = room.seat_share @ levels
     target = _line(mean, room) if room.target_db is None else room.target_db
-    state = _State(room, parts, np.zeros(parts[:, 0].shape), target, float(mean @ room.freq_share), price)
+    state = _State(room, parts, np.zeros(parts[:, 0].shape), target, float(mean @ room.freq_share))
     chosen: list[list[Filter]] = [[] for _ in range(room.subs)]
     for gains in (TRIED_CUTS_DB, TRIED_BOOSTS_DB):
         tried = list(_tried(ranges, gains, float(room.freq_hz[0]), top_hz))

@@ -38,8 +38,9 @@ from commission.dsp.bass_sum import (
 )
 from commission.model import CancelToken, ComplexArray, FloatArray, freeze
 
-PRICE_DB2_PER_DB = 0.3
-"""What a decibel of lost output costs (a choice of this project; `tests/bench/bass.py` prints the output it leaves)."""
+PRICE_DB2_PER_DB = 1.0
+"""What a decibel of lost output costs. Where seats differ by 3 dB, half of the power is then given for half a decibel of
+evenness or more, and not for less, which is hardly heard (a choice of this project, no source; `tests/bench/bass.py`)."""
 TARGET_SHARE = 0.5
 """What a dB² off the target costs, against one between seats (a choice of this project, no source)."""
 SCREENED, STARTS = 8192, 128
@@ -48,9 +49,6 @@ GENERATIONS, PARENTS, CHILDREN, FROM_EACH, PLACES = 4, 32, 128, 4, 61
 """How often new settings are derived from the best ones, how many of these are kept, how many crossed settings are searched
 from, of how many single delays are changed, and how many delays are tried. Without this, costs were up to 1.4 dB² higher in
 26 rooms (4 subwoofers, 12 seats), and 1.1 dB² with 8 subwoofers and 20 seats."""
-GENERATIONS_OF_ENDS = 2
-"""Enough for the ends of the trade, with what the usual price finds beside it: in five rooms (4 subwoofers, 12 seats) no
-row was 0.2 dB² above a whole search at its price; with 8 subwoofers one in sixteen was 1.2 dB² above."""
 CROSSED_OFF_S = 1e-3
 """Standard deviation of what is added to the delays of crossed settings (tried, no source)."""
 SCREENED_OF_TWO, STARTS_OF_TWO = 4096, 48
@@ -396,7 +394,6 @@ def search(
     cancel: CancelToken | None = None,
     progress: Callable[[float], None] = lambda share: None,
     also: SubSettings | None = None,
-    generations: int = GENERATIONS,
 ) -> SearchResult:
     """Settings without a grid, the best first, no two of them alike; `also` are more settings to start from.
 
@@ -414,7 +411,7 @@ def search(
     rough = _best(_descend(few, bounds, rough, price=price, steps=RACE_STEPS, stop=stop), 2 * PARENTS)
     progress(0.4)
     parents = _best(_descend(full, bounds, rough, price=price, stop=stop), PARENTS)
-    generations = 1 if room.subs <= 2 else generations
+    generations = 1 if room.subs <= 2 else GENERATIONS
     random, seen = np.random.default_rng(1), np.empty(0)
     for k in range(generations):
         if stop():
@@ -627,6 +624,13 @@ class HeldOut:
     """Variance over all seats of the setting tuned without seat k [dB², shape=(seats,)]; NaN for a seat without weight."""
     off_db: FloatArray
     """The rms deviation of the seat left out from the mean of the others with it [dB, shape=(seats,)]."""
+    off_now_db: FloatArray
+    """The same as measured."""
+
+    @property
+    def gains_elsewhere(self) -> bool:
+        """Whether seats that are not tuned for come nearer to the others, root mean square over those left out."""
+        return bool(np.nanmean(self.off_db**2) < np.nanmean(self.off_now_db**2))
 
     @property
     def mean_db2(self) -> float:
@@ -656,14 +660,16 @@ def held_out(
         share[n * k : (n + 1) * k, seat] = 0.0
     share /= share.sum(axis=1, keepdims=True)
     tuned = _descend(space.coarse(2), bounds, many, share=share, price=price, steps=2 * RACE_STEPS)
-    variance, off = np.full(len(room.seat_share), np.nan), np.full(len(room.seat_share), np.nan)
+    variance, off, off_now = (np.full(len(room.seat_share), np.nan) for _ in range(3))
+    now_db = sum_levels_db(room, unchanged(room.subs))
     for n, seat in enumerate(counted):
         own = tuned.take(np.array([n * k + int(np.argmin(tuned.cost[n * k : (n + 1) * k]))]))
         levels = sum_levels_db(room, _settings(space, own))[0]
         variance[seat] = spatial_variance_db2(levels, room.seat_share, room.freq_share)
-        apart = levels[seat] - share[n * k] @ levels
-        off[seat] = math.sqrt(float(room.freq_share @ apart**2))
-    return HeldOut(variance, off)
+        for each, out in ((levels, off), (now_db, off_now)):
+            apart = each[seat] - share[n * k] @ each
+            out[seat] = math.sqrt(float(room.freq_share @ apart**2))
+    return HeldOut(variance, off, off_now)
 
 
 def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figures:
@@ -677,17 +683,17 @@ def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figu
 def trade(room: SubResponses, bounds: SearchBounds, prices: tuple[float, ...]) -> tuple[SearchResult, ...]:
     """For each price of a lost decibel [dB²] the best settings: from most even to loudest.
 
-    The usual price and both ends are searched; the best of each price is reached from all that they find.
+    Each price is searched; the best of each is reached from all that these searches find.
     """
-    usual = search(room, bounds)
+    searched = tuple(search(room, bounds, each) for each in prices)
     if room.subs == 1:
-        return (usual,) * len(prices)
-    ends = [search(room, bounds, each, generations=GENERATIONS_OF_ENDS) for each in (min(prices), max(prices))]
+        return searched
     space = _Space(room)
     few, full = space.coarse(2), space.coarse(1)
-    starts = _joined([_batch_of(space, each.settings) for each in (usual, *ends)])
+    starts = _joined([_batch_of(space, each.settings) for each in searched])
     found = []
-    for price in prices:
+    for price, own in zip(prices, searched, strict=True):
         rough = _best(_descend(few, bounds, starts, price=price, steps=RACE_STEPS), PARENTS)
+        rough = _joined([rough, _batch_of(space, own.settings)])
         found.append(_ranked(space, _best(_descend(full, bounds, rough, price=price), STURDY_CANDIDATES), price))
     return tuple(found)

@@ -75,15 +75,17 @@ def every_setting_of_two(room: SubResponses) -> float:
 @pytest.mark.parametrize("seed", range(4))
 def test_two_subwoofers_reach_what_brute_force_finds(seed: int) -> None:
     room = modal(seed, 2, 6)
-    found = search(room, wide_bounds(2))
-    # 0.1 dB²: what a seat-to-seat difference of 3 dB is known to within.
-    assert found.costs[0] <= every_setting_of_two(room) + 0.1
+    found = search(room, wide_bounds(2, 0.0075))  # ±15 ms against each other, as the grid
+    # 0.1 dB²: what a seat-to-seat difference of 3 dB is known to within. Between the points of the grid costs are lower.
+    assert found.costs[0] == pytest.approx(every_setting_of_two(room), abs=0.1)
     assert figures(room, found.settings[0]).cost == pytest.approx(found.costs[0], abs=1e-6)
 
 
 def test_four_subwoofers_are_no_worse_than_differential_evolution() -> None:
-    """scipy found 10.13 dB² in 12 s of processor (`tests/bench/bass.py`); descents from single starts ended at 10.57."""
-    assert search(modal(110, 4, 12), wide_bounds(4)).costs[0] <= 10.13 + 0.2
+    """At 0.3 and 1 dB²/dB scipy found 10.13 and 11.49 dB² in 10 s of processor (`tests/bench/bass.py`)."""
+    room = modal(110, 4, 12)
+    for price, least_db2 in ((0.3, 10.13), (1.0, 11.49)):
+        assert search(room, wide_bounds(4), price).costs[0] <= least_db2 + 0.2
 
 
 def test_the_search_is_deterministic_and_its_settings_may_be_set() -> None:
@@ -155,9 +157,10 @@ def test_settled_settings_are_on_the_steps_of_the_processor() -> None:
     assert figures(room, settled).cost <= figures(room, grid.rounded(found.settings[0])).cost + 1e-9
 
 
-def test_a_proposal_survives_what_is_a_little_off() -> None:
-    """The mean of cases that the function does not use: a real shift of the seats and of the air, in the modal sum itself."""
-    _, size, places, ears = modal_room(8, 3, 6, BINS_HZ)
+@pytest.mark.parametrize("seed", [8, 10])
+def test_a_proposal_survives_what_is_a_little_off(seed: int) -> None:
+    """Cases that the function does not use: a real shift of the seats and of the air, in the modal sum itself."""
+    _, size, places, ears = modal_room(seed, 3, 6, BINS_HZ)
     room = band_of(modal_responses(size, places, ears, BINS_HZ))
     settings = search(room, wide_bounds(3)).settings[0]
     stated = sturdiness(room, settings)
@@ -170,8 +173,8 @@ def test_a_proposal_survives_what_is_a_little_off() -> None:
         seen.append(figures(moved, settings).variance_db2)
     warm = band_of(modal_responses(size / 1.00513, places / 1.00513, ears / 1.00513, BINS_HZ))  # 3 K: c by 0.513 %
     seen.append(figures(warm, settings).variance_db2)
-    # Half again: six draws of the seats are not all there are.
-    assert max(seen) - stated.variance_db2 <= 1.5 * (stated.worst_db2 - stated.variance_db2) + 0.1
+    # 0.2 dB: a seat that moves also hears other amplitudes, which the function leaves as they are: 0.15 dB in four rooms.
+    assert max(seen) ** 0.5 <= stated.worst_db2**0.5 + 0.2
     assert stated.worst_db2 >= stated.mean_db2 >= stated.variance_db2 - 0.2
 
 
@@ -198,20 +201,22 @@ def test_leaving_one_seat_out_says_what_others_would_hear() -> None:
     found = search(room, bounds)
     result = held_out(room, bounds, found.settings)
     assert result is not None
-    assert result.off_db.shape == (7,) and np.all(result.off_db > 0)
+    assert result.off_db.shape == (7,) and np.all(result.off_db > 0) and result.gains_elsewhere
+    assert not replace(result, off_now_db=result.off_db).gains_elsewhere
     # Tuned without a seat it cannot be more even over all seats than tuned with it, but for what the search leaves open.
     assert result.mean_db2 >= figures(room, found.settings[0]).variance_db2 - 0.5
     assert held_out(modal(9, 3, 2), bounds, found.settings) is None
 
 
 def test_a_higher_price_buys_output() -> None:
-    room, bounds, prices = modal(10, 3, 6), wide_bounds(3), (0.05, 0.3, 1.0, 3.0)
+    room, bounds, prices = modal(0, 3, 6), wide_bounds(3), (0.3, 1.0, 3.0)
     found = trade(room, bounds, prices)
     curve = [figures(room, each.settings[0]) for each in found]
     assert all(a.output_db <= b.output_db + 0.05 for a, b in pairwise(curve))
     assert all(a.variance_db2 <= b.variance_db2 + 0.05 for a, b in pairwise(curve))
-    # 0.3 dB²: less than a choice is worth. The highest price was up to 2.9 dB² above a search of its own.
-    assert found[-1].costs[0] <= search(room, bounds, prices[-1]).costs[0] + 0.3
+    # Ends that were reached from the usual price alone were up to 2.9 dB² above a search of their own.
+    # 0.01 dB²: descents are in single precision.
+    assert all(a.costs[0] <= search(room, bounds, p).costs[0] + 0.01 for a, p in zip(found, prices, strict=True))
 
 
 @pytest.mark.parametrize("price", [0.05, 3.0])

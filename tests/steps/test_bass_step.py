@@ -84,17 +84,23 @@ def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predic
 
 
 def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
-    result = result_of(as_found(subs=4, seed=2))
+    visit = as_found(subs=4, seed=2)
+    result = result_of(visit)
     assert result.is_change
     for other in (result.as_found, *result.others):
         assert result.proposed.figures.cost < other.figures.cost
     assert result.gained > 2 * result.u_gained
-    assert [v.name for v in result.trade] == ["even", "balanced", "loud", "loudest"]
+    assert [v.name for v in result.trade] == ["even", "balanced", "loud"]
     assert result.trade[0].sd_db <= result.trade[-1].sd_db + 0.05
     assert result.trade[0].figures.output_db <= result.trade[-1].figures.output_db + 0.05
+    assert result.held_out is not None and result.held_out.gains_elsewhere
+    worse = replace(result.held_out, off_db=result.held_out.off_now_db)
+    for held_out, warned in ((result.held_out, False), (worse, True)):
+        remarks = bass._proposal_remarks(visit.job, replace(result, held_out=held_out), is_newest=True)
+        assert any("measure every seat" in each for each in remarks) is warned
 
 
-@pytest.mark.parametrize(("choice", "filters"), [("even", None), ("loudest", FilterRanges())])
+@pytest.mark.parametrize(("choice", "filters"), [("even", None), ("loud", FilterRanges())])
 def test_a_choice_of_the_trade_proposes_what_its_row_shows(choice: str, filters: FilterRanges | None) -> None:
     visit = as_found(subs=3, seed=2, filters=filters)
     before = result_of(visit)
@@ -104,6 +110,38 @@ def test_a_choice_of_the_trade_proposes_what_its_row_shows(choice: str, filters:
     (row,) = [each for each in before.trade if each.name == choice]
     assert bass_result.same_settings(after.proposed.settings, row.settings) and after.proposed.sd_db == row.sd_db
     assert after.filters == row.filters and any(row.filters) == (filters is not None)
+    values = values_of(visit)
+    assert [each["proposal"] for each in values["trade"] if each["name"] == choice] == [values["proposal"]]
+
+
+def test_choices_of_the_trade_that_are_alike_are_one() -> None:
+    visit = as_found(subs=2, seats=4, seed=5)
+    names = [[each.name for each in result_of(visit).trade]]
+    visit.bodies.append(decided("bass", bass_result.TRADE_KEY, "even"))
+    names.append([each.name for each in result_of(visit).trade])
+    assert names == [["balanced", "loud"], ["even", "loud"]]
+    (choice,) = [each for each in bass.evaluate(visit.job, AS_FOUND, visit.analyses).choices if each.key == "trade"]
+    assert choice.current in dict(choice.options)
+
+
+@pytest.mark.parametrize(
+    ("crossovers_hz", "summed_hz", "left_out"),
+    [((80.0, 60.0, 80.0), 80, {"FC": "its crossover is at 60 Hz"}), ((60.0, None, 80.0), 80, {"FL": "at 60 Hz"})],
+)
+def test_a_front_loudspeaker_with_another_crossover_is_named(
+    crossovers_hz: tuple[float | None, ...], summed_hz: int, left_out: dict[str, str]
+) -> None:
+    visit = as_found(subs=2, seed=5, high_pass_hz=80.0, clock_by_seat=False)
+    entered = dict(zip(MAINS, crossovers_hz, strict=True))
+    channels = [replace(c, high_pass_hz=entered.get(c.id)) for c in visit.system.channels]
+    job = job_of(defined(replace(visit.system, channels=tuple(channels))), *visit.bodies)
+    outcome = bass.evaluate(job, AS_FOUND, visit.analyses)
+    checks = {each.channel: each for each in outcome.checks if each.id == "bass.crossover"}
+    assert checks.keys() == {main for main, hz in entered.items() if hz is not None}
+    assert all(each.value is None for c, each in checks.items() if c in left_out)
+    assert all(words in (checks[c].why_not or "") for c, words in left_out.items())
+    summed = [each for c, each in checks.items() if c not in left_out]
+    assert summed and all(each.value is not None and f"around {summed_hz} Hz" in each.text for each in summed)
 
 
 def test_settings_that_are_best_already_are_left_as_they_are() -> None:
@@ -244,12 +282,15 @@ def test_settings_stay_where_new_ones_gain_too_little(
     assert (kept in why if why is not None else not kept) and (why is None) is (kept == "")
 
 
-@pytest.mark.parametrize(("seed", "wanted"), [(5, "keep"), (7, "even")])
-def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(seed: int, wanted: str) -> None:
+@pytest.mark.parametrize(("seed", "wanted", "trade"), [(5, "keep", "even"), (7, "even", "balanced")])
+def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(
+    seed: int, wanted: str, trade: str
+) -> None:
     """Where the sum costs much evenness, evenness counts, and the other can be chosen."""
     visit = BassVisit(subs=2, seats=4, seed=seed, high_pass_hz=80.0, clock_by_seat=False, closed_mains=True)
     far = np.linalg.norm(visit.places - visit.ears[0], axis=1) + visit.latency_s * SPEED_M_S
     visit.play(AS_FOUND, {c: (0.0, float(d), "normal") for c, d in zip(visit.names, far, strict=True)})
+    visit.bodies.append(decided("bass", bass_result.TRADE_KEY, trade))
     first = result_of(visit)
     other = {"keep": "even", "even": "keep"}[wanted]
     visit.bodies.append(decided("bass", "sum", other))

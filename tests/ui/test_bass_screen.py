@@ -146,6 +146,7 @@ async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkey
         assert isinstance(screen, BassScreen)
         after_db = number(float(result.crossover.after_db.mean()), 1, signed=True)
         assert f"→ {after_db} dB" in figure(screen, "Sum at 80 Hz")
+        assert figure(screen, "One subwoofer").endswith("output.") and "Trade (t)" not in figures(screen)
         await pilot.press(*["down"] * 3, "right", "right")
         low, high = (CrossoverFilter(type=kind, slope_db_per_octave=slope) for kind, slope in CROSSOVER)
         other = result.front.through_other(100.0, high, low)
@@ -161,6 +162,10 @@ async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkey
         assert "would raise what was measured" in figure(screen, "Not shown")
 
 
+def figures(screen: BassScreen) -> str:
+    return str(screen.query_one("#bass-figures", Static).content)
+
+
 def figure(screen: BassScreen, words: str) -> str:
-    lines = str(screen.query_one("#bass-figures", Static).content).splitlines()
+    lines = figures(screen).splitlines()
     return next((line for line in lines if words in line), str(lines))

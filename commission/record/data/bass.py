@@ -13,7 +13,7 @@ from commission.record.data.rounding import rounded
 from commission.steps import bass
 from commission.steps.bass.measurement import measured_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
-from commission.steps.bass.result import BassResult, in_use
+from commission.steps.bass.result import PRICES, BassResult, SubProposal, in_use, proposals
 from commission.steps.bass.verification import Verification, newest_verified
 from commission.steps.bass.version import Version, filter_width, version
 from commission.steps.shared.subwoofers import sub_outputs
@@ -42,7 +42,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
     return {
         "round": result.measured.round,
         "band_hz": [rounded(hz, 1) for hz in result.measured.band_hz],
-        "proposal": _proposal(result, filter_width(job)),
+        "proposal": _proposal(result.subs, filter_width(job)),
         "in_use": in_use(job, result),
         "why": result.kept_because,
         "as_found": found,
@@ -51,7 +51,15 @@ def bass_values(visit: Visit) -> dict[str, Any]:
         "others": {each.name: _version(each, seats) for each in result.others},
         **verified,
         "trade": [
-            {"name": each.name, "sd_db": rounded(each.sd_db, 2), "output_db": rounded(each.figures.output_db, 2)}
+            {
+                "name": each.name,
+                "price_db2_per_db": PRICES[each.name],
+                "sd_db": rounded(each.sd_db, 2),
+                "output_db": rounded(each.figures.output_db, 2),
+                "proposal": _proposal(
+                    proposals(job, result.measured, result.space, each.settings, each.filters), filter_width(job)
+                ),
+            }
             for each in result.trade
         ],
         "crossover": _crossover(result),
@@ -60,7 +68,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
     }
 
 
-def _proposal(result: BassResult, width: FilterWidth) -> dict[str, Any]:
+def _proposal(subs: dict[str, SubProposal], width: FilterWidth) -> dict[str, Any]:
     return {
         sub: {
             "gain_db": rounded(each.gain_db, 3),
@@ -70,7 +78,7 @@ def _proposal(result: BassResult, width: FilterWidth) -> dict[str, Any]:
             "trim_db": rounded(each.trim_db, 2),
             "setting": rounded(each.setting, 4),
         }
-        for sub, each in result.subs.items()
+        for sub, each in subs.items()
     }
 
 
@@ -114,6 +122,7 @@ def _sturdiness(result: BassResult) -> dict[str, Any]:
         "worst_sd_db": rounded(math.sqrt(result.sturdy.worst_db2), 2),
         "worst": result.sturdy.worst,
         "seat_left_out_sd_db": None if held_out is None else rounded(math.sqrt(held_out.mean_db2), 2),
+        "gains_elsewhere": None if held_out is None else held_out.gains_elsewhere,
     }
 
 

@@ -96,7 +96,7 @@ SHAPE_WORSE_DB = 1.5
 UNLIKE_PREDICTED_DB = 0.3
 """A measured seat-to-seat standard deviation this far from its prediction is explained (common practice, no source)."""
 CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
-PRICE_WORDS = {"even": "most even", "balanced": "balanced", "loud": "loud", "loudest": "loudest"}
+PRICE_WORDS = {"even": "most even", "balanced": "balanced", "loud": "loud"}
 SUM_WORDS = {"even": "even seats", "keep": "keep the sum"}
 
 BUDGETS = (
@@ -166,10 +166,11 @@ def _agreement_checks(checked: Verification | str) -> tuple[Check, ...]:
 
 
 def _crossover_checks(job: Job, result: BassResult) -> tuple[Check, ...]:
-    if result.crossover is None:
-        added = {channel.id: None for channel in mains_with_crossover(job)}
-        text = "what the proposal adds through the crossover"
-    else:
+    why_not = {channel.id: result.no_crossover for channel in mains_with_crossover(job)}
+    added: dict[str, float] = {}
+    text = "what the proposal adds through the crossover"
+    if not isinstance(result.front, str) and result.crossover is not None:
+        why_not = dict(result.front.left_out)
         gains = (result.crossover.after_db - result.crossover.before_db).tolist()
         added = dict(zip(result.crossover.mains, gains, strict=True))
         text = f"what the proposal adds through the octave around {result.crossover.hz:.0f} Hz"
@@ -177,14 +178,14 @@ def _crossover_checks(job: Job, result: BassResult) -> tuple[Check, ...]:
         Check(
             id="bass.crossover",
             channel=main,
-            value=value,
+            value=added.get(main),
             unit="dB",
             uncertainty=CROSSOVER_U_DB,
             limit=CROSSOVER,
             text=text,
-            why_not=None if value is not None else result.no_crossover,
+            why_not=why_not.get(main),
         )
-        for main, value in added.items()
+        for main in (*added, *why_not)
     )
 
 
@@ -537,7 +538,7 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
     if result.by_hand:  # the other choices would not change settings entered by hand
         choices.append(_hand_choice(job, result))
     else:
-        if result.trade:
+        if len(result.trade) > 1:
             choices.append(_trade_choice(job, result))
         if result.candidates:
             choices.append(_sum_choice(result))
@@ -634,11 +635,15 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
             f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "
             "goes, so that all at once read the reference at the reference seat (Levels)."
         )
-    if result.held_out is not None:
+    if (held_out := result.held_out) is not None:
+        off, now = (number(float(np.nanmean(v**2)) ** 0.5, 1) for v in (held_out.off_db, held_out.off_now_db))
         yield (
             "Settings found with each seat left out in turn give all seats a standard deviation of "
-            f"{number(result.held_out.mean_db2**0.5, 1)} dB: the proposal depends on single seats by no more than that."
+            f"{number(held_out.mean_db2**0.5, 1)} dB: the proposal depends on single seats by no more than that. The seat "
+            f"left out differs from the others by {off} dB, as measured by {now} dB (root mean square)."
         )
+        if not held_out.gains_elsewhere:
+            yield "Places that were not measured may not become more even: measure every seat that counts."
 
 
 def _comparison_remarks(checked: Verification | str, *, is_first: bool) -> list[str]:

@@ -70,6 +70,8 @@ class FrontPair:
     mains: tuple[str, ...]
     later: ComplexArray
     """Each front loudspeaker with the settings of Distances [shape=(mains, seats, BASS_HZ)]."""
+    left_out: Mapping[str, str]
+    """Why other front loudspeakers are not in the sum, whose crossover is the one that most of them have."""
     before_db: FloatArray
     hole: CrossoverHole | None
     entered: str
@@ -149,10 +151,12 @@ def front_pair(
     mains = mains_with_crossover(job)
     if not mains:
         return "no crossover of a front loudspeaker is entered on the Site form"
-    hz = float(np.median([c.high_pass_hz for c in mains if c.high_pass_hz is not None]))
-    rows, names, noisy = [], [], []
+    corners = [c.high_pass_hz for c in mains if c.high_pass_hz is not None]
+    hz = max(corners, key=lambda each: (corners.count(each), each))
+    rows, names, noisy, left_out = [], [], [], {}
     for channel in mains:
         if channel.high_pass_hz != hz:
+            left_out[channel.id] = f"its crossover is at {channel.high_pass_hz:g} Hz, that of the sum at {hz:g} Hz"
             continue
         own = _at_seats(job, measured, analyses, channel.id)
         bass = [each.bass for each in own if each is not None and each.bass is not None]
@@ -160,6 +164,8 @@ def front_pair(
             rows.append(bass)
             names.append(channel.id)
             noisy += [channel.id] if _is_noisy_below(own, hz) else []
+        else:
+            left_out[channel.id] = "it was not measured at all these seats on the clock of the subwoofers"
     if not rows:
         return "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
     now = np.array(rows)
@@ -175,6 +181,7 @@ def front_pair(
         hz=hz,
         mains=tuple(names),
         later=now * turn[:, None, :],
+        left_out=left_out,
         before_db=crossover_sum_db(pair),
         hole=find_hole(pair, subs_moved_s, reach_s),
         entered="; ".join(dict.fromkeys(filter(None, (crossover_text(job.system, channel) for channel in shown)))),

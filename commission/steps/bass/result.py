@@ -50,7 +50,7 @@ from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
 from commission.steps.shared.survey import delay_slope_s
 
 T = TypeVar("T")
-PRICES = {"even": 0.05, "balanced": PRICE_DB2_PER_DB, "loud": 1.0, "loudest": 3.0}
+PRICES = {"even": 0.3, "balanced": PRICE_DB2_PER_DB, "loud": 3.0}
 """The technician's choices: the price of a lost decibel [dB²]."""
 USUAL = "balanced"
 TRADE_KEY, USE_KEY, HAND_KEY, FILTERS_KEY, SUM_KEY = "trade", "use", "hand", "filters", "sum"
@@ -112,7 +112,7 @@ class BassResult:
     others: tuple[Version, ...]
     """All alike, and the best single subwoofer."""
     trade: tuple[Version, ...]
-    """In the order of `PRICES`."""
+    """In the order of `PRICES`, without those that are like another."""
     subs: dict[str, SubProposal]
     kept_because: str | None
     """Why everything is left as it is; None where a change is proposed."""
@@ -327,7 +327,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         as_found=found,
         proposed=proposed,
         others=_others(measured, price),
-        trade=() if contradiction or room.subs < 2 else _trade(placing, every),
+        trade=() if contradiction or room.subs < 2 else _trade(placing, every, choice),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
@@ -343,7 +343,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     )
     if kept is None:
         return result
-    filters = ((),) * room.subs if contradiction else _filters(placing, unchanged(room.subs), price)
+    filters = ((),) * room.subs if contradiction else _filters(placing, unchanged(room.subs))
     return _left_as_is(result, placing, sturdy_found, price, filters)
 
 
@@ -394,7 +394,7 @@ def _left_as_is(
 def _through_filters(placing: _Placing, candidate: Candidate, price: float) -> Candidate:
     """The same with filters that suit it, settled on the steps of the processor through them."""
     job, measured, space = placing.job, placing.measured, placing.space
-    filters = _filters(placing, candidate.settings, price)
+    filters = _filters(placing, candidate.settings)
     if not any(filters):
         return candidate
     through = measured.through(filters, filter_width(job))
@@ -402,14 +402,27 @@ def _through_filters(placing: _Placing, candidate: Candidate, price: float) -> C
     return placing.candidate(through, settings, filters)
 
 
-def _trade(placing: _Placing, every: Mapping[str, Mapping[str, Candidate]]) -> tuple[Version, ...]:
-    """What each choice would propose, with its filters."""
+def _trade(placing: _Placing, every: Mapping[str, Mapping[str, Candidate]], choice: str) -> tuple[Version, ...]:
+    """What each choice would propose, with its filters; of some that are alike the present one, the usual or the first."""
     job, measured = placing.job, placing.measured
     chosen = {name: each[_wanted(job, measured, each)] for name, each in every.items()}
-    return tuple(
+    rows = [
         version(measured.through(each.filters, filter_width(job)), name, each.placed, PRICES[name], each.filters)
         for name, each in chosen.items()
-    )
+    ]
+    unlike: list[Version] = []
+    for each in sorted(rows, key=lambda row: (row.name != choice, row.name != USUAL)):
+        if not any(_alike(each.figures, other.figures) for other in unlike):
+            unlike.append(each)
+    return tuple(each for each in rows if each in unlike)
+
+
+ALIKE_DB = 0.2
+"""Choices that differ by less in evenness and in output are one (a choice of this project, no source)."""
+
+
+def _alike(one: Figures, other: Figures) -> bool:
+    return max(abs(one.sd_db - other.sd_db), abs(one.output_db - other.output_db)) < ALIKE_DB
 
 
 MOST_WEAKENED_DB, LEAST_KEPT_DB = 0.5, 0.25
@@ -418,7 +431,7 @@ least the second (a choice of this project)."""
 
 
 def _wanted(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate]) -> str:
-    """The choice that counts: by decision; without one the sum, where it costs no more than as much output would."""
+    """The choice that counts: by decision; without one the sum, where it costs no more than output does in "loud"."""
     decided = job.decisions.get((measured.round, "bass", SUM_KEY), "")
     if decided in candidates:
         return decided
@@ -428,7 +441,7 @@ def _wanted(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate
     saved_db = min(keep.sum_gain_db, -MOST_WEAKENED_DB) - even.sum_gain_db
     lost_db = max(even.figures.output_db - keep.figures.output_db, 0.0)
     uneven_db2 = keep.figures.variance_db2 - even.figures.variance_db2
-    return "keep" if uneven_db2 <= max(PRICES.values()) * (saved_db - lost_db) else "even"
+    return "keep" if uneven_db2 <= PRICES["loud"] * (saved_db - lost_db) else "even"
 
 
 # --- filters --------------------------------------------------------------------------------------------------------
@@ -463,7 +476,7 @@ def transition_hz(job: Job) -> float:
     return schroeder_hz(volume_m3, 0.25 * (volume_m3 / 100) ** (1 / 3))
 
 
-def _filters(placing: _Placing, settings: SubSettings, price: float) -> tuple[tuple[Filter, ...], ...]:
+def _filters(placing: _Placing, settings: SubSettings) -> tuple[tuple[Filter, ...], ...]:
     job, measured = placing.job, placing.measured
     room = measured.room
     if not filters_wanted(job, measured.round):
@@ -474,8 +487,8 @@ def _filters(placing: _Placing, settings: SubSettings, price: float) -> tuple[tu
     top_hz = min([transition_hz(job), *corners])  # above their crossover the subwoofers fade out
     own = (settings.gain_db.tobytes(), settings.delay_s.tobytes(), settings.polarity.tobytes())
     return _kept(
-        (*_numbers(room, placing.space), *own, ranges, free, top_hz, price),
-        lambda: find_filters(room, settings, ranges, free, top_hz, price),
+        (*_numbers(room, placing.space), *own, ranges, free, top_hz),
+        lambda: find_filters(room, settings, ranges, free, top_hz),
     )
 
 

@@ -204,9 +204,11 @@ class BassScreen(VisitScreen):
             f"Worst seat    {seat} {number(off, 1, signed=True)} dB",
             *self._sum_lines(),
             "",
-            " Trade (t)  seat to seat   output",
         ]
         rows = (*result.trade, *result.others)
+        if not rows:
+            return [*lines, "One subwoofer: no setting trades evenness for output."]
+        lines.append(f" {'Trade (t)' if result.trade else '':<11}seat to seat   output")
         for each in rows:
             mark = "▸" if self._is_shown(each) else " "
             lines.append(f"{mark}{fit(each.name, 11)} {number(each.sd_db, 1):>8} dB {_db(each):>5} dB")
