@@ -37,7 +37,10 @@ from commission.steps import all_steps, dialogue, wiring
 
 MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noise_db=5.0)
 HUM = {50: 52.0, 100: 46.0, 150: 40.0}
-OFF = {seed: nc_noise(17, seed, state="everything off") for seed in (1, 2)}
+
+
+def off(seed: int) -> AnalysedNoise:
+    return nc_noise(17, seed, state="everything off")
 
 
 def job(microphone: Instrument | None = MICROPHONE) -> Job:
@@ -68,7 +71,7 @@ def only(noises: Sequence[AnalysedNoise], of: Job | None = None) -> Finding:
 
 
 def test_loud_ventilation_is_the_rooms() -> None:
-    finding = only([OFF[1], nc_noise(20, 3, "ventilation low"), nc_noise(36, 4, "ventilation high")])
+    finding = only([off(1), nc_noise(20, 3, "ventilation low"), nc_noise(36, 4, "ventilation high")])
     assert (finding.id, finding.cause, finding.check) == ("room.noise", "room", "quiet.nc.ventilation high")
     assert finding.title.startswith("NC 3")
     assert finding.title.endswith("with ventilation high (limit NC 25)")
@@ -76,7 +79,7 @@ def test_loud_ventilation_is_the_rooms() -> None:
 
 
 def test_a_loud_projector_is_the_equipments() -> None:
-    finding = only([OFF[1], nc_noise(34, 5, "projector on")])
+    finding = only([off(1), nc_noise(34, 5, "projector on")])
     assert (finding.id, finding.cause) == ("wiring.equipment-noise", "electronics")
     assert "Mains wiring" in finding.remedy
 
@@ -98,7 +101,7 @@ def test_without_everything_off_the_alternative_is_named() -> None:
 
 
 def test_hum_with_the_electronics_is_theirs() -> None:
-    finding = only([OFF[1], nc_noise(18, 10, "electronics on", HUM)])
+    finding = only([off(1), nc_noise(18, 10, "electronics on", HUM)])
     assert (finding.id, finding.cause) == ("wiring.hum", "electronics")
     assert "50 Hz" in finding.title
     assert "amplifier off" in finding.remedy
@@ -108,8 +111,8 @@ def test_hum_with_the_electronics_is_theirs() -> None:
     "noises",
     [
         [nc_noise(17, 11, "everything off", HUM), nc_noise(18, 12, "electronics on", HUM)],  # it hums anyway
-        [OFF[2], nc_noise(18, 13, "ventilation high", HUM)],  # a motor
-        [OFF[2], nc_noise(18, 14, "electronics on", {50: 30.0, 100: 22.0})],  # not heard
+        [off(2), nc_noise(18, 13, "ventilation high", HUM)],  # a motor
+        [off(2), nc_noise(18, 14, "electronics on", {50: 30.0, 100: 22.0})],  # not heard
     ],
 )
 def test_other_hum_accuses_no_electronics(noises: list[AnalysedNoise]) -> None:
@@ -135,14 +138,14 @@ def test_a_quiet_room_has_no_findings(seed: int) -> None:
 
 def test_an_uncalibrated_microphone_accuses_nobody() -> None:
     assert (
-        found([OFF[1], nc_noise(40, 15, "ventilation high"), nc_noise(18, 16, "electronics on", HUM)], job(None))
+        found([off(1), nc_noise(40, 15, "ventilation high"), nc_noise(18, 16, "electronics on", HUM)], job(None))
         == []
     )
 
 
 def test_what_is_quiet_again_is_no_longer_found() -> None:
     noises = [
-        OFF[1],
+        off(1),
         nc_noise(36, 17, "ventilation high"),
         nc_noise(18, 18, "electronics on", HUM),
         nc_noise(20, 19, "ventilation high", round_id=AS_LEFT),
@@ -169,7 +172,7 @@ def test_reverberation_that_spoils_speech_is_the_rooms(t_s: float, expected: lis
     item = AnalysedResponse(
         seq=1, round=AS_FOUND, channel="FC", seat="A2", clock=None, passes_delays=True, analysis=echo(1, t_s)
     )
-    of, analyses = job(), Analyses([item], [OFF[1]])
+    of, analyses = job(), Analyses([item], [off(1)])
     named = [
         f
         for f in findings(of, AS_FOUND, analyses, outcomes(of, AS_FOUND, analyses))
@@ -208,7 +211,7 @@ def of_wiring(analyses: Analyses, of: Job | None = None) -> list[tuple[str, tupl
 
 def test_a_channel_that_hums_and_one_that_hisses_are_named() -> None:
     noises = {"FL": nc_noise(17, 31), "SiL": nc_noise(17, 32, lines=HUM), "BL": nc_noise(34, 33)}
-    analyses = of_channels(noises, OFF[1])
+    analyses = of_channels(noises, off(1))
     assert of_wiring(analyses) == [("wiring.channel-hum", ("SiL",)), ("wiring.channel-noise", ("BL",))]
     values = _wiring(wiring.solve(job(), AS_FOUND, analyses), {}, wiring.channel_noises(job(), AS_FOUND, analyses))
     assert values["SiL"]["noise"]["hum_hz"] == pytest.approx(50, abs=0.1) and values["SiL"]["verdict"] == "fail"

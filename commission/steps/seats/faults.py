@@ -93,12 +93,11 @@ def _below_others_db(result: SeatsResult, channel: str, among: set[str]) -> floa
     """Level relative to other channels, median over the seats [dB]; 0 where none was heard beside it."""
     gaps = []
     for (c, seat), cell in result.cells.items():
-        others = [
-            other.level_db
-            for (o, at), other in result.cells.items()
-            if at == seat and o in among and other.level_db is not None
-        ]
-        if c == channel and cell.level_db is not None and others:
+        if c != channel or cell.level_db is None:
+            continue
+        beside = (result.cells.get((other, seat)) for other in sorted(among))
+        others = [each.level_db for each in beside if each is not None and each.level_db is not None]
+        if others:
             gaps.append(cell.level_db - float(np.median(others)))
     return float(np.median(gaps)) if gaps else 0.0
 
