@@ -23,7 +23,7 @@ from commission.steps import distances
 from commission.steps import wiring as wiring_step
 from commission.steps.bass.explanation import SubChange
 from commission.steps.distances import likely_delays
-from commission.steps.seats.drivers import Dip
+from commission.steps.seats.drivers import Dip, Uneven
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -359,6 +359,9 @@ def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **mor
     return SimpleNamespace(correction_db=correction_db, u_db=u_db, why_no_trim=why, before_sum=False, **more)
 
 
+EVEN = Uneven(300.0, 0.0, 3000.0, 0.0)
+
+
 def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = None, common_u_db: float = 0.0) -> Any:
     for name, each in values.items():
         each.channel = SimpleNamespace(is_sub=name.startswith("SUB"))
@@ -446,15 +449,32 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     assert [each.channels for each in look(calibration._trims, doubtful)] == [("TpBL",)]
     # A driver leaves some half octaves as they are: what differs by 2.5 dB or more in all of them is the gain.
     no_dip, dip = Dip(math.nan, 0.0), Dip(1900.0, 7.0)
-    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip)
+    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip, uneven=EVEN)
     assert [each.channels for each in look(calibration._trims, doubtful)] == [("FC", "TpBL")]
     unsure = ChannelPolarity(state="unknown", relation=replace(OPPOSITE, sign=None, changes_sign=True))
     soft = read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})
     assert look(calibration._trims, soft) == []
-    soft.seats.against["FR"] = SimpleNamespace(shared_db=-1.1, has_partner=True, partner="FL", dip=dip)
+    soft.seats.against["FR"] = SimpleNamespace(shared_db=-1.1, has_partner=True, partner="FL", dip=dip, uneven=EVEN)
     assert [each.title for each in look(calibration._trims, soft)] == [
         "FR 2.0 dB low: its trim or one of its drivers"
     ]
+
+
+@pytest.mark.parametrize(("off_db", "word"), [(-8.4, "low"), (3.0, "loud")])
+def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, word: str) -> None:
+    """A dead midrange between crossovers of first order: 9 dB less in the middle, nothing at both ends."""
+    uneven = Uneven(800.0, off_db - 1.0, 6000.0, -0.3) if off_db < 0 else Uneven(300.0, -0.2, 3000.0, 8.0)
+    e = read({"FL": level(0.0), "FR": level(-off_db)})
+    e.seats.against["FR"] = SimpleNamespace(has_partner=True, partner="FL", dip=Dip(math.nan, 0.0), uneven=uneven)
+    (got,) = look(calibration._trims, e)
+    assert got.title == f"FR {abs(off_db):.1f} dB {word}: its trim or one of its drivers"
+    assert "not determined: its level depends on frequency, " in got.evidence[1]
+    assert ("another loudspeaker plays it, too" in got.alternatives) is (off_db > 0)
+    e.seats.against["FR"].uneven = EVEN
+    assert [each.channels for each in look(calibration._trims, e)] == [("FR",)]
+    assert look(calibration._trims, e)[0].title.startswith("trims off, FR")
+    e.seats.against["FR"].uneven = replace(uneven, high_db=uneven.low_db + 5.9)  # healthy pairs reach 4 dB
+    assert look(calibration._trims, e)[0].title.startswith("trims off, FR")
 
 
 def test_a_trim_at_the_end_of_its_range() -> None:
@@ -526,7 +546,11 @@ def test_centre_left_and_right_have_the_labels_of_the_standard_or_short_ones() -
 
 def against(level_db: float, partner: str, alike: tuple[int, int] = (6, 6)) -> Any:
     return SimpleNamespace(
-        level_db=level_db, partner=partner, alike_seats=alike, has_partner=partner != "the other channels"
+        level_db=level_db,
+        partner=partner,
+        alike_seats=alike,
+        has_partner=partner != "the other channels",
+        uneven=EVEN,
     )
 
 
@@ -557,6 +581,9 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
     others = {"FL": against(0.0, "FR"), "FR": against(0.0, "FL")}
     assert channel_levels(pair | others, SiL=-5.0) == [(("SiL",), "SiL 5.0 dB low at every seat")]
     assert channel_levels(pair | others, SiR=5.0) == [(("SiR",), "SiR 5.0 dB loud at every seat")]
+    pair["SiL"].uneven = Uneven(800.0, -7.0, 6000.0, -0.5)
+    assert channel_levels(pair | others, SiL=-5.0) == []  # a driver: a trim acts on all frequencies alike
+    pair["SiL"].uneven = EVEN
 
 
 @pytest.mark.parametrize(
@@ -741,7 +768,7 @@ def test_a_dip_of_5_db_leaves_the_driver_of_a_loudspeaker_without_partner_in_dou
     depth_db: float, has_partner: bool, doubt: bool
 ) -> None:
     against = SimpleNamespace(
-        has_partner=has_partner, dip=SimpleNamespace(depth_db=depth_db, hz=1840.0), partner="FL and FR"
+        has_partner=has_partner, dip=SimpleNamespace(depth_db=depth_db, hz=1840.0), partner="FL and FR", uneven=EVEN
     )
     text = calibration._driver_doubt(evidence(seats=SimpleNamespace(against={"FC": against}, polarity={})), "FC")
     assert bool(text) is doubt

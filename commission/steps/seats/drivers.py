@@ -133,6 +133,35 @@ def _half_octaves(apart_db: Mapping[str, FloatArray]) -> FloatArray:
     return np.array(list(apart_db.values()))[:, len(BANDS_HZ) - len(HALF_OCTAVES_HZ) :]
 
 
+@dataclass(frozen=True, slots=True)
+class Uneven:
+    """Where a loudspeaker differs lowest and highest from others over one and a half octaves, from 200 Hz on."""
+
+    low_hz: float
+    low_db: float
+    high_hz: float
+    high_db: float
+
+    @property
+    def range_db(self) -> float:
+        """Near 0 where only a trim makes the difference."""
+        return self.high_db - self.low_db
+
+
+def unevenness(apart_db: Mapping[str, FloatArray]) -> Uneven:
+    """How far a difference depends on frequency, by its medians over the seats; `apart_db`: as of `driver_gaps`.
+
+    No range where a half octave was not heard.
+    """
+    middle = np.median(_half_octaves(apart_db)[:, FROM_200_HZ:], axis=0)
+    means = np.convolve(middle, np.full(3, 1 / 3), mode="valid")
+    if not np.isfinite(means).all():
+        return Uneven(math.nan, 0.0, math.nan, 0.0)
+    low, high = int(means.argmin()), int(means.argmax())
+    hz = [math.sqrt(math.prod(HALF_OCTAVES_HZ[FROM_200_HZ + 1 + k])) for k in (low, high)]
+    return Uneven(hz[0], float(means[low]), hz[1], float(means[high]))
+
+
 def shared_level_db(apart_db: Mapping[str, FloatArray]) -> float:
     """What all half octaves from 200 Hz on differ by at least, to one side, by their medians over the seats [dB]; else 0.
 

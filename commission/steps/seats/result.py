@@ -45,9 +45,11 @@ from commission.steps.seats.drivers import (
     Dip,
     Driver,
     DriverGap,
+    Uneven,
     deepest_dip,
     driver_gaps,
     shared_level_db,
+    unevenness,
 )
 from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
@@ -169,6 +171,8 @@ class Against:
     """Where most is missing between its neighbours."""
     shared_db: float
     """What all half octaves from 200 Hz on differ by at least, to one side; 0 where they differ to both."""
+    uneven: Uneven
+    """Where it differs lowest and highest."""
 
     @property
     def has_partner(self) -> bool:
@@ -397,6 +401,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
             drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}),
             dip=deepest_dip(bands_apart),
             shared_db=shared_level_db(bands_apart),
+            uneven=unevenness(bands_apart),
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )
     return out
