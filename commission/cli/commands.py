@@ -50,7 +50,7 @@ def put(text: str) -> None:
 
 
 def output_name() -> str:
-    """The file that standard output goes to, where the system tells."""
+    """The file that standard output goes to, if the system names it."""
     try:
         return os.readlink("/proc/self/fd/1")
     except OSError:

@@ -19,7 +19,8 @@ With a job file: open it."""
 _EXIT_CODES = """exit codes:
   0  done
   1  completed with a negative result: files that could not be imported, a
-     broken log, a record that is not confirmed; or stopped by you
+     broken log, times in the log that cannot be right, a record that is
+     not confirmed; or stopped by you
   2  wrong use, or a file that cannot be used
 
 Data goes to standard output, messages to standard error.

@@ -94,7 +94,7 @@ class Job:
     sheets: tuple[Event, ...] = ()
     """Settings sheets as issued, SheetIssued events, oldest first."""
     stored_verdicts: tuple[Event, ...] = ()
-    """Verdicts as they stood at a signature or a record, oldest first."""
+    """Verdicts at each signature or record, oldest first."""
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""

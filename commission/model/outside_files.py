@@ -32,7 +32,7 @@ KIND_NAMES: Mapping[FileKind, str] = {
 
 
 def kind_of(path: Path) -> FileKind:
-    """What the path leads to; "missing" also for names that no file can have, "circle" where symbolic links lead in one.
+    """What the path leads to; "missing" also for names that no file can have, "circle" for symbolic links in one.
 
     "device" is a pipe or socket, too. Raises OSError where a folder on the way may not be entered.
     """

@@ -55,7 +55,7 @@ from commission.steps.bass.result import (
     offers_filters,
     solve,
     solve_round,
-    traded,
+    trade_choice,
     trims_in_use,
 )
 from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, mistyped_polarities, verify
@@ -516,7 +516,7 @@ def _trade_choice(job: Job, result: BassResult) -> Choice:
         for each in result.trade
     )
     return Choice(
-        key=TRADE_KEY, title="Evenness or output", options=options, current=traded(job, result.measured.round)
+        key=TRADE_KEY, title="Evenness or output", options=options, current=trade_choice(job, result.measured.round)
     )
 
 

@@ -32,8 +32,8 @@ from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import on_clock
 
 LOWERED_DB, LEAST_ENTERED_DB = 3.0, 7.0
-"""A low-pass that is entered is looked for as what it makes by arithmetic less the first, which rooms rarely exceed; the
-second is rare without a low-pass (determined by simulation: tests/bench/holes.py)."""
+"""Subwoofers count as measured through the entered low-pass if they fall by its arithmetic slope minus the first, which
+rooms rarely take away; without a low-pass they rarely fall by the second (by simulation: tests/bench/holes.py)."""
 MOST_RAISED_DB = 15.0
 """By which another crossover may raise what was measured, and its noise with it: 25 dB above the noise become 10
 (common practice, no source)."""

@@ -170,10 +170,10 @@ def solve_round(job: Job, round_id: str, analyses: Analyses) -> BassResult | str
     if isinstance(measured, str):
         return measured
     space = search_space(job, measured, analyses)
-    return _result(job, measured, analyses, space, traded(job, round_id))
+    return _result(job, measured, analyses, space, trade_choice(job, round_id))
 
 
-def traded(job: Job, round_id: str) -> str:
+def trade_choice(job: Job, round_id: str) -> str:
     """The technician's choice between evenness and output in a round: a name of `PRICES`."""
     decided = job.decisions.get((round_id, "bass", TRADE_KEY), "")
     return decided if decided in PRICES else USUAL
@@ -887,7 +887,7 @@ def search_from(
 ) -> tuple[SubSettings, bool]:
     """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
     room, space = through.room, result.space
-    price = PRICES[traded(job, result.measured.round)]
+    price = PRICES[trade_choice(job, result.measured.round)]
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
         search_of.settle(room, space.bounds, space.grid, found.settings[k], price)

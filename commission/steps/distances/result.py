@@ -305,7 +305,7 @@ class _Comparison:
     """The current settings against tape and sound; arrays [shape=(channels,)]."""
 
     ratio: float | None
-    """Held over right settings; None where that is not known."""
+    """Entered ÷ correct setting; None where that is not known."""
     usual: bool
     """Whether the main channels' settings are in the right unit."""
     tolerance_s: float
@@ -617,7 +617,7 @@ def _kept(
 
 
 def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], delay: DelayRange) -> float | None:
-    """Held over right settings, of two at least that agree; None where two thirds do not, within a tenth and half a step.
+    """Entered ÷ correct setting, if two thirds of at least two agree within a tenth and half a step; otherwise None.
 
     The sums are compared, since steps make more of a small setting.
     """

@@ -196,7 +196,7 @@ def _why_other_seats(visits: Visits, then: EarlierFigure, now: EarlierFigure) ->
 
 
 def _is_other_crossover(visits: Visits, channel: str) -> bool:
-    """Whether another crossover is entered than then: a type or low-pass that was not entered then is no change."""
+    """Whether the entered crossover has changed; a type or low-pass that was not entered then is no change."""
     old, new = visits.then.channel(channel), visits.now.channel(channel)
     if old is None or new is None:
         return any(each is not None and each.high_pass_hz is not None for each in (old, new))
