@@ -330,6 +330,9 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         if each.why_no_arrival is not None and abs(residual) < DOUBTFUL_TIMES * each.arrival_u_s:
             continue
+        if residual < 0 and (other := _heard_from(e, name)) is not None:
+            yield _early_from_another(e, name, other)
+            continue
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
@@ -349,6 +352,38 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             if wrong.what == "unknown"
             else "Correct the tape reading.",
         )
+
+
+def _heard_from(e: Evidence, channel: str) -> str | None:
+    """The main channel from whose place another one arrives at each of two seats or more, where no delay explains it."""
+    known, early_s = e.distances.channels[channel], e.distances.rest_s.get(channel, {})
+    within_s = 4 * known.arrival_u_s  # twice the expanded uncertainty: the distances of two places
+    if len(early_s) < 2 or max(early_s.values()) - min(early_s.values()) <= within_s:
+        return None  # a delay is the same at every seat
+    for other, each in e.distances.channels.items():
+        if other == channel or each.channel.is_sub:
+            continue
+        paths = [(t, _distance_m(e, channel, s), _distance_m(e, other, s)) for s, t in early_s.items()]
+        if all(
+            a is not None and b is not None and abs(t - (b - a) / known.speed_m_s) <= within_s for t, a, b in paths
+        ):
+            return other
+    return None
+
+
+def _early_from_another(e: Evidence, channel: str, other: str) -> FindingDetails:
+    early = ", ".join(f"{s} {signed(1000 * t, 2)} ms" for s, t in e.distances.rest_s[channel].items())
+    return FindingDetails(
+        title=f"{channel} arrives as from the place of {other}",
+        channels=(channel,),
+        evidence=(
+            f"against its own place: {early}; a delay would be the same at every seat",
+            f"whether {other} plays {channel}, too, or in its place is not determined",
+        ),
+        alternatives=(f"the place of {channel} was entered wrongly", f"its files are recordings of {other}"),
+        confirm=f"Play soft noise on {channel} alone and listen close to {other}.",
+        remedy=f"If {other} sounds, correct its cable or the assignment of outputs. {caution(e, channel, other)}",
+    )
 
 
 def _trim_db(e: Evidence) -> float:
@@ -1067,7 +1102,7 @@ RULES = (
         explains=("levels.match", "levels.sum"),
         symptom="a channel loud or soft",
         look=_trims,
-        basis="more than 1 dB off, guard-banded; common practice",
+        basis=f"more than 1 dB off, guard-banded, common practice; less than 6 dB uneven over frequency; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.channel-level",

@@ -711,6 +711,31 @@ def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
 
 
 @pytest.mark.parametrize(
+    ("early_ms", "title"),
+    [
+        # From SiR's place the sound takes (1 − 3) m / 343 m/s at A1 and (2 − 3) m / 343 m/s at A2.
+        ({"A1": -5.83, "A2": -2.92}, "FL arrives as from the place of SiR"),
+        ({"A1": -5.83, "A2": -5.83}, "FL 2.0 ms early"),  # alike at every seat: a delay
+        ({"A1": -5.83, "A2": -3.9}, "FL 2.0 ms early"),  # from no other place
+        ({"A1": -5.83}, "FL 2.0 ms early"),  # one seat decides nothing
+    ],
+)
+def test_a_channel_early_from_the_place_of_another_one_is_no_wrong_setting(
+    early_ms: dict[str, float], title: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(distances, "wrong_times", lambda *_: (wrong("FL", -2.0, what="unknown"),))
+    paths_m = {("FL", "A1"): 3.0, ("FL", "A2"): 3.0, ("SiR", "A1"): 1.0, ("SiR", "A2"): 2.0}
+    monkeypatch.setattr(calibration, "_distance_m", lambda _, c, s: paths_m.get((c, s)))
+    result = heard_from({"FL": 3.0, "FC": 2.0, "SiR": 1.0})
+    for each in result.channels.values():
+        each.arrival_residual_s, each.implied_m, each.why_no_arrival = -0.002, 2.0, None
+    result.rest_s = {"FL": {s: t / 1000 for s, t in early_ms.items()}}
+    (got,) = look(calibration._odd_arrival, evidence(distances=result, analyses=Analyses()))
+    assert (got.title, got.channels) == (title, ("FL",))
+    assert ("not determined" in " ".join(got.evidence)) is title.endswith("SiR")
+
+
+@pytest.mark.parametrize(
     ("errors", "late_ms", "is_sub", "expected"),
     [
         # FL from the place of BL, 2 ms farther; BL from that of FC, 2.5 ms nearer; FC from that of FL, 0.5 ms farther.
