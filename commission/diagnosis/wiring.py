@@ -270,13 +270,14 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             continue
         is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
         on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
+        or_driver, whole = (", or one driver of it", ", and whether all of it,") if relation.opposite else ("", "")
         yield FindingDetails(
-            title=f"{channel} or {other} reversed",
+            title=f"{channel} or {other} reversed{or_driver}",
             channels=(channel, other),
             confidence=relation.confidence,
             evidence=(
                 f"{channel} and {other} are opposite: {_against(relation)}",
-                f"which of the two is not determined, because {polarity.why}",
+                f"which of the two{whole} is not determined, because {polarity.why}",
             ),
             alternatives=(
                 on_purpose if is_sub else "the two are different models",

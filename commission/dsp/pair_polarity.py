@@ -165,6 +165,9 @@ class Relation:
     seats: int
     changes_sign: bool = False
     """Parts of the range have opposite signs: another model, or one driver reversed."""
+    opposite: bool = False
+    """So doubtful, and yet opposite in every octave: one of the two, or one driver of it, is reversed. None of 591 healthy
+    pairs of two simulators was (tests/rooms, tests/bench/polarity.py); of 80 with a driver reversed 6 were."""
     weakest_octave: float = 0.0
     phase_rad: float = 3.0
     """Root mean square of the phase between the two, over the bands."""
@@ -332,22 +335,19 @@ def relation(seats: PairComparison) -> Relation:
         return found
     octaves = sign * np.median(_octaves(seats.bands.real), axis=0)
     doubtful = _doubtful(seats)
-    clear = (
-        abs(correlation) >= LEAST_CORRELATION
-        and octaves.min() >= LEAST_OCTAVE
-        and agree >= AGREE * count
-        and not doubtful
-    )
+    clear = abs(correlation) >= LEAST_CORRELATION and octaves.min() >= LEAST_OCTAVE and agree >= AGREE * count
+    opposite = clear and doubtful and sign < 0
     return Relation(
-        sign=sign if clear else None,
+        sign=sign if clear and not doubtful else None,
         correlation=correlation,
         agree=agree,
         seats=count,
         changes_sign=doubtful,
+        opposite=opposite,
         weakest_octave=float(octaves.min()),
         phase_rad=float(np.sqrt(np.mean(np.angle(sign * seats.bands.mean(axis=0)) ** 2))),
         unlike_db=float(np.std(_half_octaves(seats.level_db))),
-        confidence=_confidence(correlation, count) if clear else 0.0,
+        confidence=_confidence(correlation, count) if opposite or (clear and not doubtful) else 0.0,
     )
 
 

@@ -170,6 +170,10 @@ def test_one_of_two_is_reported_once_for_each_pair() -> None:
     assert got[0].alternatives[0] == "the two are different models"
     assert "phase switch" in got[1].alternatives[0]
     assert got[0].confidence == 0.97
+    doubt = replace(OPPOSITE, sign=None, changes_sign=True, opposite=True)
+    (either,) = look(wiring._one_of_two, polarity(FL=one_of_two("FR", relation=doubt), FR=one_of_two("FL")))
+    assert either.title == "FL or FR reversed, or one driver of it"
+    assert either.evidence[1].startswith("which of the two, and whether all of it, is not determined, because ")
 
 
 def driver(*others: str, relation: Relation | None = SPLIT) -> ChannelPolarity:

@@ -569,6 +569,12 @@ def test_a_ratio_that_makes_the_two_a_little_more_alike_makes_the_sign_doubtful(
     relation = pair_polarity.relation(seats_with(0.8, 0.8 + gain, 4))
     assert (relation.sign, relation.changes_sign) == (sign, changes)
     assert (relation.confidence > 0) is (sign is not None)
+    assert not relation.opposite
+    # Opposite in every octave something is reversed in one of the two, be it a driver alone.
+    other = pair_polarity.relation(seats_with(-0.8, -0.8 - gain, 4))
+    assert (other.sign, other.opposite) == (None if sign is None else -1, changes)
+    assert other.confidence > 0
+    assert not pair_polarity.relation(seats_with(-0.48, -0.48 - gain, 4)).opposite
 
 
 @pytest.mark.parametrize("sign", [1, -1])

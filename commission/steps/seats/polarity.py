@@ -151,6 +151,9 @@ class PolarityComparison:
                 )
                 return {c: _unknown(why, (o,), relation) for c, o in both}
             return self._driver(pair, relation, thirds)
+        if relation.opposite and not any(self._set_reversed(c) for c in pair):
+            why = "one reversed driver explains it as well"
+            return {c: ChannelPolarity(state="one of two", others=(o,), relation=relation, why=why) for c, o in both}
         if relation.sign is None:
             return {c: _unknown(_weak(relation, o), (o,), relation) for c, o in both}
         if relation.sign == 1:
