@@ -27,12 +27,15 @@ class Verdict(StrEnum):
     @property
     def severity(self) -> int:
         """Order for "the worst verdict": fail, unsure, not tested, pass."""
-        return {"pass": 0, "not tested": 1, "unsure": 2, "fail": 3}[self.value]
+        return _SEVERITY[self]
+
+
+_SEVERITY = {Verdict.PASS: 0, Verdict.NOT_TESTED: 1, Verdict.UNSURE: 2, Verdict.FAIL: 3}
 
 
 def worst(verdicts: list[Verdict] | tuple[Verdict, ...]) -> Verdict | None:
     """The worst of some verdicts; None when there are none."""
-    return max(verdicts, key=lambda verdict: verdict.severity, default=None)
+    return max(verdicts, key=_SEVERITY.__getitem__, default=None)
 
 
 def surely_above(value: float, bound: float, standard_uncertainty: float) -> bool:

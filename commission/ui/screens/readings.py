@@ -10,14 +10,14 @@ from commission.ui.widgets.draw.figures import quantity
 from commission.ui.widgets.entry_table import EntryTable
 
 
-def entry_rows(step: Step, job: Job, round_id: str) -> list[EntryRow]:
+def entry_rows(step: Step, job: Job, round_id: str) -> tuple[EntryRow, ...]:
     """Every prompt of a step with what was read so far."""
     known: dict[tuple[str | None, str | None, str], list[float]] = {}
     for reading in job.readings_of(round_id, step.id):
         body = reading.body
         known.setdefault((body.channel, body.seat, body.quantity), []).append(body.value)
     tasks = (task for task in step.plan(job, round_id) if isinstance(task, Prompt))
-    return [EntryRow(t, tuple(known.get((t.channel, t.seat, t.quantity), ()))) for t in tasks]
+    return tuple(EntryRow(t, tuple(known.get((t.channel, t.seat, t.quantity), ()))) for t in tasks)
 
 
 def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: EntryTable.Entered) -> None:

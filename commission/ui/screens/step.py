@@ -88,6 +88,8 @@ class StepScreen(AnyStepScreen):
         """Check, channel and seat of what is selected."""
         self._planned: tuple[Job, str, list[Capture]] | None = None
         """What is to be recorded, and for which job and round it was planned."""
+        self._read: tuple[Job, str, tuple[EntryRow, ...]] | None = None
+        """The rows to read, and of which job and round."""
 
     # --- what is there ----------------------------------------------------------------------------------------
 
@@ -202,8 +204,12 @@ class StepScreen(AnyStepScreen):
     def _unusual(self, prompt: Prompt, value: float) -> str:
         return self.step.unusual(self.visit.job, self.round_id, prompt, value)
 
-    def _rows(self) -> list[EntryRow]:
-        return entry_rows(self.step, self.visit.job, self.round_id)
+    def _rows(self) -> tuple[EntryRow, ...]:
+        """Made once for a job: results that come in change none."""
+        job, round_id = self.visit.job, self.round_id
+        if self._read is None or self._read[0] is not job or self._read[1] != round_id:
+            self._read = (job, round_id, entry_rows(self.step, job, round_id))
+        return self._read[2]
 
     # --- words above and below --------------------------------------------------------------------------------
 

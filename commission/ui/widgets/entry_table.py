@@ -80,7 +80,9 @@ class EntryTable(Painted):
         self._unusual = unusual
 
     def show(self, rows: Sequence[EntryRow]) -> None:
-        """New readings; the selected row and what is being typed stay."""
+        """New readings; the selected row and what is being typed stay. The same tuple is shown already."""
+        if rows is self.rows:
+            return
         old = self.prompt
         self.rows = tuple(rows)
         if old is not None:

@@ -69,17 +69,24 @@ def width_of(line: Line) -> int:
     return sum(cell_len(text) for text, _ in line)
 
 
+def cells_of(text: str) -> int:
+    """Cells of a text when it is cleaned; letters of ASCII take one each, and need not be looked up."""
+    return len(text) if text.isascii() and text.isprintable() else cell_len(clean_text(text))
+
+
 def fit(text: str, cells: int, align: str = "left") -> str:
     """`text` cleaned and cut or padded to exactly `cells` cells; what is cut ends in "…"."""
     text = clean_text(text)
-    if cell_len(text) > cells:
+    wide = cells_of(text)
+    if wide > cells:
         kept = ""
         for char in text:
             if cell_len(kept) + cell_len(char) > cells - 1:
                 break
             kept += char
         text = kept + "…" if cells > 0 else ""
-    pad = " " * (cells - cell_len(text))
+        wide = cells_of(text)
+    pad = " " * (cells - wide)
     return pad + text if align == "right" else text + pad
 
 

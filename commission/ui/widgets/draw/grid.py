@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 from rich.cells import cell_len
 
 from commission.model import Grid, GridCell
 from commission.model.formatting import verdict_word
 from commission.model.units import clean_text
-from commission.ui.widgets.draw.canvas import Line, Run, cut, fit, wrap
+from commission.ui.widgets.draw.canvas import Line, Run, cells_of, cut, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES
 
 DETAIL_ROWS = 6
@@ -29,23 +28,17 @@ class Window:
     channels: int = 1
 
 
-@lru_cache(maxsize=4096)
-def _cells_of(text: str) -> int:
-    """Cells of the screen for a text. Kept: a grid of hundreds of cells is measured for each paint."""
-    return cell_len(clean_text(text))
-
-
 def cell_width(grid: Grid, width: int) -> int:
     """Cells of the screen for one cell of the grid, brackets included."""
-    figures = [_cells_of(cell.figure) + 2 for cell in grid.cells.values()]
-    widest = max([*figures, *map(_cells_of, grid.seats), 3]) + 3
+    figures = [cells_of(cell.figure) + 2 for cell in grid.cells.values()]
+    widest = max([*figures, *map(cells_of, grid.seats), 3]) + 3
     share = (width - name_width(grid)) // max(len(grid.seats), 1)
     return min(widest, max(share, NARROWEST))
 
 
 def name_width(grid: Grid) -> int:
     """Cells of the screen for the channel's name."""
-    return max([*map(_cells_of, grid.channels), 4]) + 1
+    return max([*map(cells_of, grid.channels), 4]) + 1
 
 
 def window(grid: Grid, cursor: tuple[int, int], width: int, height: int, old: Window | None = None) -> Window:
@@ -93,7 +86,7 @@ def _title(grid: Grid, shown: Window, seats: tuple[str, ...], channels: tuple[st
         brief.append(f"{top}–{bottom} of {len(grid.channels)}")
     if not parts:
         return ((cut(grid.title, width), "head"),)
-    room = width - cell_len(clean_text(grid.title)) - 3
+    room = width - cells_of(grid.title) - 3
     more = ", ".join(parts if cell_len(", ".join(parts)) <= room else brief)
     return ((cut(grid.title, max(width - cell_len(more) - 3, 1)), "head"), (f"   {more}", "dim"))
 

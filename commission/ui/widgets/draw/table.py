@@ -11,7 +11,7 @@ from rich.cells import cell_len
 from commission.model import Column, Row, Table
 from commission.model.formatting import cell_text, unit_text, verdict_word
 from commission.model.units import clean_text
-from commission.ui.widgets.draw.canvas import Line, Run, cut, fit, wrap
+from commission.ui.widgets.draw.canvas import Line, Run, cells_of, cut, fit, wrap
 from commission.ui.widgets.draw.figures import STYLES
 
 GAP = 2
@@ -48,7 +48,7 @@ def lay_out(table: Table, width: int, units: str) -> Layout:
     widths: list[int] = []
     for index, column in enumerate(columns):
         unit = unit_text(column, units)
-        widest = max((cell_len(row[index]) for row in cells), default=1)
+        widest = max((cells_of(row[index]) for row in cells), default=1)
         words = [cell_len(word) for word in clean_text(column.title).split()]
         broken = wrap(column.title, max([widest, cell_len(unit), 5, *words]))
         heads.append((*broken, unit) if unit else tuple(broken))
