@@ -40,6 +40,8 @@ LIMIT_S = 0.1
 LOUD = 1e-4
 ATTEMPTS = 3
 """A busy computer may be late once; a program that is always late is late three times."""
+MOST_WAITED_S = 0.3
+"""A program that is not silent by then is late, however busy the computer is."""
 HANG_S = 60.0
 """Of the clock on the wall; what hangs never goes on."""
 LOSSES = 8
@@ -113,15 +115,15 @@ class Rig:
     def silent_after_s(self, end: Callable[[], float], program: subprocess.Popen[bytes]) -> float:
         """How long after the moment that `end` returns the last loud cycle ended.
 
-        The time that the program and the server waited for a processor does not count, but no more of it than `LIMIT_S`.
+        The time that the program and the server waited for a processor does not count, but no more of it than `MOST_WAITED_S`.
         """
         waiting, waited_s = Waiting((program.pid, self.server.pid, self._room.pid)), 0.0
         moment_s = end()
-        while (now_s := time.monotonic()) < moment_s + 4 * LIMIT_S:
+        while (now_s := time.monotonic()) < moment_s + 2 * LIMIT_S + MOST_WAITED_S:
             if now_s < max(moment_s, self.loud_s()) + 2 * PERIOD / RATE:
                 waited_s = waiting.seconds()
             time.sleep(0.01)
-        return max(0.0, self.loud_s() + PERIOD / RATE - moment_s - min(waited_s, LIMIT_S))
+        return max(0.0, self.loud_s() + PERIOD / RATE - moment_s - min(waited_s, MOST_WAITED_S))
 
     def close(self) -> None:
         try:
