@@ -788,15 +788,12 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """From the responses, where nobody read a meter: the one of a pair, or the one without a partner, that is off at
-    every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
+    """From the responses, where no reading alone decides: the one of a pair, or without readings the one without a partner,
+    that is off at every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     explained = (
-        repairs
-        | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET)
-        | set(e.levels.channels)
-        | _driver_in_doubt(e)
+        repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET, "settings.trims") | _driver_in_doubt(e)
     )
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
@@ -805,6 +802,9 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         if {channel, partner} & explained or (off > 0 and partner in e.seats.against):
             continue
+        read_db = _read_apart_db(e, channel, partner)
+        if read_db is not None and not read_db * math.copysign(1.0, off) > CHANNEL_OFF_DB:
+            continue  # what readings do not show too
         if _depends_on_frequency(against):
             continue  # a driver, no trim
         others = [partner] if against.has_partner else [c for c in e.seats.against if c != channel]
@@ -830,6 +830,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"{channel} is {abs(off):.1f} ± {2 * CHANNEL_OFF_U_DB:.1f} dB {place} {partner}, {side} at {alike} of "
                 f"{compared} seats",
                 "the same at all seats: the channel, neither the room nor the microphone's gain",
+                *(() if read_db is None else (f"by the meter it is {abs(read_db):.1f} dB {place} {partner}, too",)),
                 *(() if odd else ("which of the two is not determined without a third channel",)),
             ),
             alternatives=(
@@ -839,6 +840,14 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm=f"Read {channel} and {partner} with the meter (levels).",
             remedy=f"Correct the trim of {odd or 'the one that is off'}.",
         )
+
+
+def _read_apart_db(e: Evidence, channel: str, other: str) -> float | None:
+    """A reading minus another one, each relative to its target [dB]; None where neither was taken, NaN where one was."""
+    if not e.levels.channels.keys() & {channel, other}:
+        return None
+    own, its = (e.levels.channels.get(c) for c in (channel, other))
+    return math.nan if own is None or its is None else its.correction_db - own.correction_db
 
 
 def _right_at_reference(e: Evidence, channel: str, partner: str, off_db: float) -> bool:

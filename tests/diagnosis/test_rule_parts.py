@@ -558,7 +558,13 @@ def against(level_db: float, partner: str, alike: tuple[int, int] = (6, 6)) -> A
     )
 
 
-def channel_levels(of: dict[str, Any], *found: Finding, past: tuple[str, ...] = (), **mains: float) -> Any:
+def channel_levels(
+    of: dict[str, Any],
+    *found: Finding,
+    past: tuple[str, ...] = (),
+    read_db: dict[str, float] | None = None,
+    **mains: float,
+) -> Any:
     """Findings about channels whose responses show them off, without any place known."""
     job = job_of(defined(replace(cinema(), channels=tuple(replace(c, position_m=None) for c in cinema().channels))))
     seats = SimpleNamespace(
@@ -574,7 +580,7 @@ def channel_levels(of: dict[str, Any], *found: Finding, past: tuple[str, ...] = 
         job=job,
         round=AS_FOUND,
         seats=seats,
-        levels=SimpleNamespace(channels={}),
+        levels=SimpleNamespace(channels={c: level(-value) for c, value in (read_db or {}).items()}),
         screening=SimpleNamespace(usable=heard),
     )
     return [(each.channels, each.title) for each in look(calibration._channel_level, e, *found)]
@@ -585,6 +591,11 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
     others = {"FL": against(0.0, "FR"), "FR": against(0.0, "FL")}
     assert channel_levels(pair | others, SiL=-5.0) == [(("SiL",), "SiL 5.0 dB low at every seat")]
     assert channel_levels(pair | others, SiR=5.0) == [(("SiR",), "SiR 5.0 dB loud at every seat")]
+    # Where both were read, their readings must show the same.
+    for read_db, found in (({"SiL": -2.4, "SiR": -1.2}, True), ({"SiL": -1.0, "SiR": -0.2}, False)):
+        assert bool(channel_levels(pair | others, read_db=read_db, SiL=-5.0)) is found
+    assert channel_levels(pair | others, read_db={"SiL": -2.4}, SiL=-5.0) == []
+    assert channel_levels(pair | others, earlier("settings.trims", "SiL"), SiL=-5.0) == []
     pair["SiL"].uneven = Uneven(800.0, -7.0, 6000.0, -0.5)
     assert channel_levels(pair | others, SiL=-5.0) == []  # a driver: a trim acts on all frequencies alike
     pair["SiL"].uneven = EVEN
