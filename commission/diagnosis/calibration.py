@@ -1071,7 +1071,7 @@ RULES = (
         explains=("distances.setting", "distances.arrival"),
         symptom="smeared image, one channel early or late",
         look=_wrong_distance,
-        basis="0.4 ms (14 cm) and a step of the processor from the distance, guard-banded; common practice",
+        basis="0.45 ms (15 cm) and a step of the processor from the distance, guard-banded; common practice",
     ),
     Rule(
         id="settings.sub-latency",
@@ -1087,7 +1087,7 @@ RULES = (
         explains=("distances.setting", "distances.arrival"),
         symptom="smeared image",
         look=_odd_arrival,
-        basis="0.4 ms (14 cm) between tape and arrival, guard-banded; common practice",
+        basis="0.45 ms (15 cm) between tape and arrival, guard-banded; common practice",
     ),
     Rule(
         id="settings.reference",

@@ -37,9 +37,9 @@ than backs of seats and the wall behind a loudspeaker, whose ways hardly differ 
 LONE_DB, LONE_WITHIN_S, LONE_SPREAD = 6.0, 0.0004, 0.15
 """A reflection of one of a pair alone: its partner has none within 6 dB and 0.4 ms of it at the mirrored seats, and its
 time is within 15 % of its median over the seats (common practice, no source)."""
-BLOCKED_DB = -9.0
-"""Against the other seats: one healthy loudspeaker in 100 simulated rooms reached −7.9 dB, and something in the way makes
-−8 to −15 dB (determined by simulation: tests/bench/faults.py)."""
+ALONE_DB = -6.0
+"""What a blocked loudspeaker lacks at a seat besides what the others lack there: a gain that changed takes as much from all
+(common practice, no source)."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
 more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
@@ -354,13 +354,13 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     }
     for (channel_id, seat_id), value in fails.items():
         channel, seat = e.job.system.channel(channel_id), e.job.system.seat(seat_id)
-        if channel is None or seat is None or channel_id in explained or value > BLOCKED_DB:
+        if channel is None or seat is None or channel_id in explained:
             continue
         at_seat = sum(s == seat_id for _, s in fails)
         if 2 * at_seat > len([c for c in e.job.system.channels if not c.is_sub]):
             continue  # a seat that is dull for most channels: the microphone or what stands around it
-        if value - _others_db(e, channel_id, seat_id) > e.job.limit("seats.direct").lower:
-            continue  # so are the others there, if by less than the limit: a gain that changed
+        if value - _others_db(e, channel_id, seat_id) > ALONE_DB:
+            continue  # so are the others there, if less: a gain that changed
         near = _near_on_the_way(e, channel, seat, {s for c, s in fails if c == channel_id})
         mirrored = _mirrored_db(e, channel, seat)
         if near is None and mirrored is None:

@@ -172,6 +172,6 @@ def _share_text(share: Mapping[str, Any]) -> str:
     passed, rooms = share["good"]
     text = f"{passed} of {rooms} simulated rooms set correctly"
     if "bad" not in share:
-        return text
+        return f"{text}; none with a fault, because {share['no_bad']}"
     passed, rooms = share["bad"]
     return f"{text}, {passed} of {rooms} with the fault “{share['fault']}”"

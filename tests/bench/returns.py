@@ -4,7 +4,7 @@
 
 By hand: thirteen channels read at one seat at both visits, the meter 2 or 5 cm beside the seat in the rooms of
 `tests/references/displaced_meter.py`. Responses: seven channels at six seats, the microphone put back 1, 2 or 5 cm from its
-place in the rooms of `tests/references/repeated_placings.py`; each of six placings is compared with another. Both come from
+place in the rooms of `tests/references/repeated_placings.py`; three visits are compared with three others. Both come from
 two simulators. Drawn besides: volume, noise of the reading (0.3 dB), angle ±0.3 dB and gain ±0.1 dB of the microphone, and
 the start of the clock. The promise is an alarm in at most one visit in twenty. Printed with 95 % intervals as if all visits were
 independent; those of one room are not quite.
@@ -16,7 +16,6 @@ import argparse
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import combinations
 from pathlib import Path
 from typing import Literal
 
@@ -38,7 +37,7 @@ NOISE_DB = 0.3
 DRIFTS_DB = (1.0, 2.0, 3.0)
 LATE_S = (0.0005, 0.001)
 ALARMS_BY_HAND, VISITS_BY_HAND = 200, 50
-DRIFTING = 5
+DRIFTING = 3
 """Of so many visits with responses, one is repeated with each drift."""
 
 
@@ -135,13 +134,13 @@ class Returned:
 
 
 def with_responses(simulator: str, rooms: int, distance_m: float) -> list[Returned]:
-    """Every pair of placings in some rooms."""
+    """Three pairs of placings in some rooms."""
     out = []
     for seed in range(200, 200 + rooms):
         made = repeated_placings.placings(simulator, seed, distance_m)
         out += [
             Returned(made, before, after, np.random.default_rng([seed, before, after]))
-            for before, after in combinations(range(repeated_placings.COUNT), 2)
+            for before, after in ((0, 1), (2, 3), (4, 5))
         ]
     return out
 

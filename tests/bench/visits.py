@@ -8,11 +8,11 @@ as left. The meter is 1, 2, 5 or 10 cm beside the seat in a room of `tests/refer
 or images, waves and modes. By hand each reading has a place of its own, on a stand (1 and 2 cm) all readings share one. Drawn
 besides: noise of the reading, the meter's own error (class 2), the volume, tape, air within ±3 K, steps of trim and delay.
 
-An interval that is an upper bound (nothing was repeated, so that a hand is assumed; the tape) may hold more than 97 %. "Good"
-is a channel whose true value is within the limit that its check states. "Least" is the share of main channels as left that no
-rule with 5 % of risk on both sides of the limit could decide, were the scatter of hand and eye known exactly. After two
-readings with the meter within 2 cm it is 15 to 19 % with 0.5 dB of noise and 52 to 55 % with 0.8 dB: with a limit of ±1 dB no
-program can leave fewer than 15 % undecided there.
+An interval that is an upper bound (nothing was repeated, so that a hand is assumed; a scatter that may be the hand's or the
+eye's; the tape) may hold more than 97 %. "Good" is a channel whose true value is within the limit that its check states. "Least"
+is the share of main channels as left that no rule with 5 % of risk on both sides of the limit could decide, were the scatter of
+hand and eye known exactly; `tests/references/undecided_levels.py` compares such rules. Shares have 95 % intervals for visits that
+are independent; that they share a few rooms is not in them.
 """
 
 from __future__ import annotations

@@ -895,7 +895,7 @@ def direct(cells: dict[tuple[str, str], float]) -> Any:
     job = job_of(defined(cinema()))
     made = {
         place: SimpleNamespace(
-            checks=(snr(99.0), snr(value, -6.0, "seats.direct")),
+            checks=(snr(99.0), snr(value, -9.0, "seats.direct")),
             channel=job.system.channel(place[0]),
             analysis=SimpleNamespace(direct=10 ** (value / 20) * np.eye(1, 336, 48)[0]),
         )
@@ -922,7 +922,7 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(earlier("wiring.swapped", "FL"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []
     assert blocked(earlier("wiring.silent", "FR"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     # Dull at A1 and at B1 in front of it: neither shows what the other should hear, B2 beside them does.
-    assert blocked(FL_A1=-10.0, FL_B1=-9.0, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
+    assert blocked(FL_A1=-10.0, FL_B1=-9.5, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
     # All are lower there, one by 2.5 dB more: the gain of the microphone.
     lower = dict.fromkeys(("FC_A1", "FR_A1", "SiL_A1", "SiR_A1", "BL_A1", "BR_A1"), -5.5)
     assert blocked(**lower, FL_A1=-8.0, FL_B1=0.0, FR_A3=0.0) == []

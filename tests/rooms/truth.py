@@ -90,8 +90,24 @@ class Truth:
             out[channel] = float(levels[:6].mean() - levels[6:].mean())
         return out
 
+    def direct_db(self, channel: str, seat: str) -> float:
+        """Direct sound, 4–10 kHz, at a seat re the mean of the other seats: the 2 ms after the flight of the sound."""
+        place, base = self.plan.place_of[channel], self.i.base
+        inside = (self.i.freq >= 4000) & (self.i.freq <= 10000)
+        levels = []
+        for s, name in enumerate(self.seats):
+            response = fft.irfft(self.i.acoustic(self.plan, place, name), base.length)
+            flight_s = base.distance_m[self.i.channels.index(place), s] / base.speed_m_s
+            first, length = round((flight_s - 0.001) * base.rate_hz), round(0.003 * base.rate_hz)
+            early = np.roll(response, -first)
+            early[length:] = 0.0
+            power = np.abs(fft.rfft(early)[inside]) ** 2
+            levels.append(10 * np.log10(np.mean(power / self.i.freq[inside]) + 1e-30))
+        at = self.seats.index(seat)
+        return float(levels[at] - np.mean(np.delete(levels, at)))
+
     def dull_db(self, channel: str, seat: str) -> float:
-        """4–12 kHz at a seat re the mean of all seats, less the same of 500–2000 Hz where that helps the accused."""
+        """4–12 kHz of the whole response at a seat re the mean of all seats."""
         power = np.abs(self.spectra(channel)) ** 2
         inside = (self.i.freq >= 4000) & (self.i.freq <= 12000)
         levels = 10 * np.log10(np.mean(power[:, inside] / self.i.freq[inside], axis=1) + 1e-30)

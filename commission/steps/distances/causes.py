@@ -1,7 +1,7 @@
 """Why a channel arrives at the wrong time: delays that are off, a wrong distance setting, a wrong tape reading.
 
 Three things are compared for each main channel: the setting that is noted, the tape (or the positions), and the sound. Two
-that agree show which of the three is wrong; with one of them missing, it stays likely. Only what exceeds 0.4 ms (14 cm), a
+that agree show which of the three is wrong; with one of them missing, it stays likely. Only what exceeds 0.45 ms (15 cm), a
 step of the processor and its own uncertainty counts.
 """
 
