@@ -141,6 +141,16 @@ def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
     assert "farthest from the mean" in figure.caption
 
 
+def test_edges_with_one_name_are_named_once() -> None:
+    x = np.array([20.0, 200.0])
+    edges = [
+        Series(name="seats as found", x=x, y=x, kind="low"),
+        Series(name="seats as found", x=x, y=x, kind="high"),
+    ]
+    figure = curve_figure(Curve(id="c", title="All subwoofers", series=(*edges, Series(name="mean", x=x, y=x))))
+    assert printed(parse(figure.svg)).count("seats as found") == 1
+
+
 def test_words_tell_the_key_numbers() -> None:
     x = np.array([20.0, 40.0, 125.0, 500.0, 2000.0, 8000.0, 20000.0])
     y = np.array([50.0, 71.0, 72.0, 73.0, 74.0, 75.0, 60.0])

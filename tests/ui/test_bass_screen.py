@@ -147,6 +147,7 @@ async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkey
         after_db = number(float(result.crossover.after_db.mean()), 1, signed=True)
         assert f"→ {after_db} dB" in figure(screen, "Sum at 80 Hz")
         assert figure(screen, "One subwoofer").endswith("output.") and "Trade (t)" not in figures(screen)
+        assert "f Search" in shown(app) and "t Trade" not in shown(app)
         await pilot.press(*["down"] * 3, "right", "right")
         low, high = (CrossoverFilter(type=kind, slope_db_per_octave=slope) for kind, slope in CROSSOVER)
         other = result.front.through_other(100.0, high, low)

@@ -230,7 +230,7 @@ def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]], ban
         entries += [(each.name, style) for each, style in drawn if style in wanted]
     edges = _edges(series)
     if edges is not None:
-        entries.append((band or f"{edges[0].name} – {edges[1].name}", None))
+        entries.append((band or " – ".join(dict.fromkeys(each.name for each in edges)), None))
     if muted:
         entries.append((", ".join(muted) if len(muted) <= 12 else f"{muted[0]} … {muted[-1]}", MUTED))
     x, y, out = LEFT, TOP + 3.0, []

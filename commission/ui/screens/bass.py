@@ -293,12 +293,16 @@ class BassScreen(VisitScreen):
         self._through = self._result.measured.through(each.filters, filter_width(self.visit.job))
         self._set(each.settings)
 
+    def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
+        """No key for a trade that there is not."""
+        return super().check_action(action, parameters) if action != "trade" else bool(self._result.trade)
+
     def action_trade(self) -> None:
         """The next choice between evenness and output, after the one that the present settings are."""
-        if rows := self._result.trade:
-            alike = [k for k, each in enumerate(rows) if self._is_shown(each)]
-            at = alike[-1] if alike else -1
-            self._take(rows[(at + 1) % len(rows)])
+        rows = self._result.trade
+        alike = [k for k, each in enumerate(rows) if self._is_shown(each)]
+        at = alike[-1] if alike else -1
+        self._take(rows[(at + 1) % len(rows)])
 
     def action_search(self) -> None:
         """Search from the present settings, in the background."""
