@@ -1080,7 +1080,7 @@ def test_without_a_common_clock_a_null_must_show_in_every_subwoofer() -> None:
 
 
 def uneven_bass(db: float) -> SoundRoom:
-    """Bass that differs by seat in the same way from both subwoofers: ±db, root of the variance = db."""
+    """Bass that differs by seat in the same way from both subwoofers: ±db, so that the standard deviation is db."""
     room = quiet()
     for sub in ("SUB1", "SUB2"):
         for i, seat in enumerate(ALL_SEATS):

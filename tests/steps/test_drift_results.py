@@ -595,10 +595,10 @@ def test_a_microphone_put_back_within_5_cm_scatters_as_is_taken() -> None:
 
 
 def test_differences_between_seats_in_the_bass_scatter_no_more_than_is_taken() -> None:
-    """The same for the loudspeaker whose seats stand deepest in nulls, six visits to six seats: the root of the variance
-    over the seats from 20 to 80 Hz, by third octaves.
+    """The same for the loudspeaker with the deepest nulls, six visits to six seats: the seat-to-seat standard deviation
+    from 20 to 80 Hz, by third octaves.
 
-    Six draws tell a scatter to within a factor of 1.5 (χ² with five degrees of freedom, 95 %).
+    Six draws determine a scatter within a factor of 1.5 (χ² with five degrees of freedom, 95 %).
     """
     draw = np.random.default_rng(2)
     system = cinema(["TpFR"])

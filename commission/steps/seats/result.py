@@ -347,14 +347,13 @@ def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, f
     return {c: float(np.mean(own)) for c, own in levels.items() if own}
 
 
-def _band_db(analysis: Analysis | None, band_hz: tuple[float, float]) -> float:
-    """Mean of the third octaves of a band [dB]; NaN where it was not heard whole."""
-    if analysis is None:
-        return math.nan
-    freq_hz = analysis.freq_hz
-    values = analysis.third_octave_db[freq_hz.searchsorted(band_hz[0]) : freq_hz.searchsorted(band_hz[1], "right")]
-    mean = float(values.sum()) / len(values) if len(values) else math.nan
-    return mean if math.isfinite(mean) else math.nan
+def _bands_db(analysis: Analysis) -> list[float]:
+    """Mean of the third octaves of each of BANDS_HZ [dB]; NaN for a band that was not heard whole."""
+    lows_hz, highs_hz = zip(*BANDS_HZ, strict=True)
+    freq_hz, level_db = analysis.freq_hz, analysis.third_octave_db
+    edges = zip(freq_hz.searchsorted(lows_hz), freq_hz.searchsorted(highs_hz, "right"), strict=True)
+    means = (float(level_db[low:high].sum()) / (high - low) if high > low else math.nan for low, high in edges)
+    return [mean if math.isfinite(mean) else math.nan for mean in means]
 
 
 def direct_db(analysis: Analysis | None) -> float:
@@ -371,9 +370,9 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
     seats = [s.id for s in job.system.seats]
     mirror = across.mirrored_seats({s.id: s.position_m for s in job.system.seats})
     bands = {
-        place: np.array(
-            [math.nan if a is None or a.level_db is None else a.level_db, *(_band_db(a, band) for band in BANDS_HZ)]
-        )
+        place: np.full(1 + len(BANDS_HZ), math.nan)
+        if a is None
+        else np.array([math.nan if a.level_db is None else a.level_db, *_bands_db(a)])
         for place, a in found.items()
     }
     needed = [0, 1 + BANDS_HZ.index(TREBLES_HZ[0]), 1 + BANDS_HZ.index(LOWS_HZ[0])]
