@@ -209,7 +209,8 @@ RULES = (
         "same-recording",
         check="seats.level",
         symptom="two recordings read the same",
-        basis=f"levels of two places alike within 0.3 dB over frequency; {FAULT_MATRIX}",
+        basis="levels of two places alike within 0.3 dB over frequency, and their noise within 0.05 dB where a symmetric "
+        f"room makes them alike; {FAULT_MATRIX}",
         title="{reason}",
         alternatives=("the file was copied or named wrongly", "the recorder stored the earlier recording again"),
         confirm="Look up when the files were recorded, and listen to both.",

@@ -167,6 +167,17 @@ def test_a_symmetric_room_makes_no_recording_the_same() -> None:
     assert kinds(room) == []
 
 
+def test_noise_shows_one_recording_where_a_symmetric_room_would_make_it_the_same() -> None:
+    """A copy has the noise of its original, whatever its gain; two recordings of 1 s scatter by half a decibel."""
+    first_db, second_db = np.random.default_rng(1).normal(-70.0, 0.5, (2, len(GRID_HZ)))
+    room = copied(SoundRoom(), "FC", "A1", "FC", "A3", gain_db=-2.0).change("FC", ["A1"], noise_db=first_db)
+    assert kinds(room.change("FC", ["A3"], noise_db=second_db)) == []
+    room.change("FC", ["A3"], noise_db=first_db - 2.0)
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("same-recording", ("FC",), ("A1", "A3"))
+    assert "noise" in mistake.evidence[1]
+
+
 def test_two_channels_that_play_one_loudspeaker_are_no_mistake_of_files() -> None:
     room = SoundRoom()
     for seat in ("A1", "A2", "A3", "B1", "B2", "B3"):

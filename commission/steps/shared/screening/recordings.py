@@ -1,7 +1,7 @@
 """Mistakes that one recording shows alone, or two compared: clipped, one file twice, microphone not moved.
 
-Nothing is concluded from two places that a symmetric room makes alike: the loudspeaker at the same distance from both
-seats, or two loudspeakers at the same distance from one seat.
+Nothing is concluded from levels alone of two places that a symmetric room makes alike: the loudspeaker at the same distance
+from both seats, or two loudspeakers at the same distance from one seat. The noise of two recordings differs there, too.
 """
 
 from __future__ import annotations
@@ -29,6 +29,9 @@ ASIDE_M = 0.15
 this along two of its directions are none (common practice, no source)."""
 FITS_S, MISFITS_S = 0.0003, 0.0007
 """An arrival fits its place within 10 cm, and does not when it is off by more than twice as much (common practice)."""
+SAME_NOISE_DB = 0.05
+"""Noise of one recording: half of the frequencies differ by less. That of two scatters by √2·4.34/√(B·T) dB in third
+octaves: 0.16 dB at 1 kHz in 6 s of noise, more in less time (arithmetic)."""
 LEAST_NOT_MOVED = 2
 """With this many channels alike at two seats the microphone was not moved; with fewer it may be one file used twice."""
 NOT_MOVED_SHARE = 0.8
@@ -189,6 +192,7 @@ def same_recording(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake
                 evidence=(
                     f"{what} agree within {found.median_db:.2f} dB (median over frequency, threshold 0.3 dB){gain}; two "
                     "places in a room differ by 0.9 dB or more",
+                    *(("they hold the same noise, too",) if _one_noise(newest, one, other, found) else ()),
                     decided,
                 ),
                 usable=unusable(item for place in wrong for item in analyses.repeats(round_id, *place)),
@@ -204,7 +208,7 @@ def _same_at_two_seats(job: Job, newest: Places) -> Iterator[_Pair]:
     seats = {seat.id: seat for seat in job.system.seats}
     for channel in job.system.channels:
         for (one, other), found in _alike(newest, channel, [(channel.id, s) for s in seats]).items():
-            if not _mirrored_seats(channel, seats[one[1]], seats[other[1]]):
+            if not _mirrored_seats(channel, seats[one[1]], seats[other[1]]) or _one_noise(newest, one, other, found):
                 yield one, other, found
 
 
@@ -222,8 +226,11 @@ def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
         if 2 * len(at) > both:
             continue
         for seat, found in at:
-            if not _mirrored_channels(channels[one_id], channels[other_id], seat):
-                yield (one_id, seat.id), (other_id, seat.id), found
+            one, other = (one_id, seat.id), (other_id, seat.id)
+            if not _mirrored_channels(channels[one_id], channels[other_id], seat) or _one_noise(
+                newest, one, other, found
+            ):
+                yield one, other, found
 
 
 def _alike(
@@ -244,6 +251,16 @@ def _alike(
         smoothed=[a.bass is None for a in heard.values()],
     )
     return {(held[i], held[j]): found for (i, j), found in pairs.items()}
+
+
+def _one_noise(newest: Places, one: tuple[str, str], other: tuple[str, str], found: Likeness) -> bool:
+    """Whether two recordings hold the same noise, which no symmetry makes; False where it is not known."""
+    first, second = (a.noise_db if (a := newest[place].analysis) is not None else None for place in (one, other))
+    if first is None or second is None:
+        return False
+    apart_db = np.abs(first - second - found.gain_db)
+    known = np.isfinite(apart_db)
+    return bool(2 * known.sum() >= len(GRID_HZ) and np.median(apart_db[known]) <= SAME_NOISE_DB)
 
 
 def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
