@@ -331,7 +331,7 @@ def test_one_channel_or_subwoofers_alone_tell_no_gain() -> None:
 
 
 def test_a_dull_seat_is_not_a_gain_that_changed() -> None:
-    room = SoundRoom().add_db("FL", -9, ["B2"], above_hz=3000).add_db("SiL", -9, ["B2"], above_hz=3000)
+    room = SoundRoom().add_db("FL", -13, ["B2"], above_hz=3000).add_db("SiL", -13, ["B2"], above_hz=3000)
     outcome = outcome_of(room)
     assert {("direct", "FL", "B2"), ("direct", "SiL", "B2")} <= failed(outcome)
     assert seats.solve(room.job(), AS_FOUND, room.analyses()).seat_gain_db == {}
