@@ -34,7 +34,7 @@ def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     code = GUIDE.split("## Add a step")[1].split("```python\n")[1].split("```")[0]
     (tmp_path / "steps" / "aim.py").write_text(code, encoding="utf-8")
     titles = list(commission.steps.TITLES.items())
-    monkeypatch.setattr(commission.steps, "__path__", [*commission.steps.__path__, str(tmp_path / "steps")])
+    monkeypatch.setattr(commission.steps, "__path__", [str(tmp_path / "steps"), *commission.steps.__path__])
     monkeypatch.setattr(commission.steps, "TITLES", dict([*titles[:2], ("aim", "Aim"), *titles[2:]]))
     monkeypatch.delitem(sys.modules, "commission.steps.aim", raising=False)
     visit = LocalServices(tmp_path / "state").create(tmp_path / "job", cinema(["FL", "FR", "SUB1"], ["A2"]))
