@@ -381,7 +381,7 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             ),
             alternatives=(
                 f"the microphone at {seat_id} stood behind something that is not there in use",
-                f"{seat_id} is outside the angle that the loudspeaker serves",
+                f"{seat_id} is outside the angle that the loudspeaker serves, or beside a dipole, which is softest there",
             ),
             confirm=f"Look from the ears' place at {seat_id} to {channel_id}: is its tweeter in sight?",
             remedy="Move what stands in the way, or raise or turn the loudspeaker.",
