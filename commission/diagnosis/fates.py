@@ -26,6 +26,7 @@ from commission.model import (
     Verdict,
 )
 from commission.model.verdict import surely_above
+from commission.steps.distances.result import SET_BY_BASS
 
 _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
 """Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
@@ -275,7 +276,7 @@ def _checked(
 ) -> dict[str | None, Sequence[Check]]:
     """Channel → its checks of the finding's kind that were carried out there; None: the finding names no channel.
 
-    A finding without a check of its own is checked where its step is done.
+    A finding without a check of its own is checked where its step is done. What the step Bass has set is checked there.
     """
     outcome, wanted = outcomes.get(finding.step), check_id or finding.check
     if outcome is None:
@@ -285,7 +286,8 @@ def _checked(
     out: dict[str | None, list[Check]] = {}
     for check in outcome.checks:
         at_seat = finding.place != "seat" or check.seat is None or check.seat in finding.seats
-        if wanted in (check.id, check.kind) and check.verdict is not Verdict.NOT_TESTED and at_seat:
+        carried_out = check.verdict is not Verdict.NOT_TESTED or check.why_not == SET_BY_BASS
+        if wanted in (check.id, check.kind) and carried_out and at_seat:
             for channel in finding.channels if check.channel is None else (check.channel,):
                 out.setdefault(channel, []).append(check)
             if not finding.channels:

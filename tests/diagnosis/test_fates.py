@@ -30,6 +30,7 @@ from commission.model import (
     RoundOpened,
     Withdrawn,
 )
+from commission.steps.distances.result import SET_BY_BASS
 
 LIMIT = Limit(low=0.0, unit="", basis="made up for the test")
 
@@ -262,6 +263,16 @@ def test_settings_that_are_right_now_were_not_yet_heard() -> None:
         ]
     }
     assert fates(job, {AS_FOUND: [unit]}, heard)[0].fate is Fate.NO_LONGER_FOUND
+
+
+def test_what_bass_has_set_is_settled_where_it_was_heard() -> None:
+    unit = finding("settings.unit", "FL", "FR")
+    own = checks("distances.setting", FL=1.0, FR=SET_BY_BASS).checks
+    for arrival, fate in (("not measured", Fate.REPAIRED_NOT_MEASURED), (SET_BY_BASS, Fate.NO_LONGER_FOUND)):
+        heard = checks("distances.arrival", FL=arrival, FR=arrival).checks
+        left = {AS_LEFT: [Outcome(step="distances", round="", checks=(*own, *heard))]}
+        job = job_with(*(setting(c, round_id=AS_LEFT, distance=3.0) for c in ("FL", "FR")))
+        assert fates(job, {AS_FOUND: [unit]}, left)[0].fate is fate
 
 
 def test_a_ticked_trim_is_a_logged_adjustment() -> None:

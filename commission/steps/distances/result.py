@@ -728,7 +728,7 @@ def _check_arrival(
 ) -> tuple[Check, Budget]:
     """Whether the channel arrives when it has to, and what the uncertainty of that is made of."""
     value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
-    if set_elsewhere is not None:
+    if set_elsewhere is not None and value is not None:
         value, why_not = None, set_elsewhere
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
