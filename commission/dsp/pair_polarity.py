@@ -45,9 +45,10 @@ weakest octave, and at most this rms phase between them [rad]."""
 PROBABLY_ALIKE = (0.6, 0.4, 0.4)
 """The same for two of the same role, where one of a pair is known to be reversed and only the question which is open."""
 BESIDE_A_PAIR = (0.6, 0.4, 0.5)
-"""The same for a loudspeaker without a partner, against both of a pair of its role. Lower or higher than the two, it has
-another reflection from the floor, which turns the lowest octave. In simulated rooms 14 of 31 centres of the pair's model
-reached it (6 of them ALIKE), and 2 of 130 of another model, both with the pair's sign (`tests/bench/polarity.py`)."""
+"""The same for a loudspeaker without a partner, against both of a pair of its role, at two seats or more: at one, a healthy
+centre of another model reached it with the opposite sign. Lower or higher than the two, it has another reflection from the
+floor, which turns the lowest octave. In simulated rooms 14 of 31 centres of the pair's model reached it (6 of them ALIKE),
+and 2 of 130 of another model, both with the pair's sign (`tests/bench/polarity.py`)."""
 MOST_UNLIKE_DB = 3.0
 """Standard deviation of the level between the two over half octaves, those around the crossover left out. Two of one model
 on two sides of a room differ by less in nineteen of twenty simulated pairs; more is another model, or a dead driver."""

@@ -434,6 +434,29 @@ def sub_states(
     return {c: (each.state, each.others) for c, each in found.items()}
 
 
+@pytest.mark.parametrize(
+    ("seats", "phase_rad", "state"), [(1, 0.2, "reversed"), (1, 0.4, "unknown"), (2, 0.4, "reversed")]
+)
+def test_at_one_seat_a_centre_is_reversed_only_beside_loudspeakers_of_its_model(
+    seats: int, phase_rad: float, state: str
+) -> None:
+    opposite = Relation(
+        sign=-1,
+        correlation=-0.76,
+        agree=seats,
+        seats=seats,
+        weakest_octave=0.6,
+        phase_rad=phase_rad,
+        unlike_db=2.0,
+        confidence=0.9,
+    )
+    made: Any = object.__new__(polarity.PolarityComparison)
+    made._job, made._round, made._left_out, made._through_processor = JOB, "as-found", {}, {}
+    made._relation = lambda one, other: opposite
+    made._agrees_with_any = lambda channel, agreeing: True
+    assert made._single("FC", [("FL", "FR")]).state == state
+
+
 def test_a_dip_that_hides_the_split_beside_a_third_counts_beside_the_partner() -> None:
     pair = Relation(sign=None, correlation=0.83, agree=5, seats=5, split_hz=1700.0, dip=1, dip_db=17.0, lead_db=9.0)
     alike = Relation(sign=1, correlation=0.68, agree=5, seats=5)

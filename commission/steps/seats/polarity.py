@@ -246,7 +246,8 @@ class PolarityComparison:
             same_role = self._role(pair[0]) == self._role(channel)
             if not same_role and mirror_partner(channel) in self._left_out:
                 continue  # of its model is that partner, which sounds from elsewhere or is not heard
-            least = pair_polarity.BESIDE_A_PAIR if same_role else pair_polarity.ALIKE
+            several = all(each.seats > 1 for each in both)
+            least = pair_polarity.BESIDE_A_PAIR if same_role and several else pair_polarity.ALIKE
             if all(each.alike(least) for each in both) and both[0].sign == both[1].sign:
                 weaker = min(both, key=lambda each: each.confidence)
                 if weaker.sign == -1:
