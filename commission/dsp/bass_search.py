@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -587,6 +588,7 @@ def _off(settings: SubSettings) -> SubSettings:
     return SubSettings(gain, delay, np.repeat(settings.polarity[None], 4 * subs, axis=0))
 
 
+@lru_cache(maxsize=2)  # many settings of one room are compared in turn
 def _variants(room: SubResponses, temperature_c: float) -> tuple[list[str], list[SubResponses]]:
     names, out = [], []
     subs, seats, _ = room.values.shape
