@@ -137,13 +137,13 @@ def test_bands_that_a_loudspeaker_plays_in_part_are_named() -> None:
 
 
 def test_rises_that_stay_unseen_are_stated_by_band_and_channel(monkeypatch: pytest.MonkeyPatch) -> None:
-    # (s + rise)² − s² = U. Stated beyond a threshold, here one that half of them exceed, so that both sides count.
+    # (s + rise)² − s² = U + 1.645 u: beyond U at a risk of 5 %. Stated beyond a threshold, here one that half of them exceed, so that both sides count.
     job, analyses = unchanged()
     rises: dict[str, dict[str, float]] = {}
     for name, each in compare.solve(job, analyses).channels.items():
         for label, change in (item for kind in each.bands.values() for item in kind.items()):
             sd_db = change.before.sd_db
-            rise_db = math.sqrt(sd_db**2 + change.expanded_db2) - sd_db
+            rise_db = math.sqrt(sd_db**2 + change.expanded_db2 + 1.645 * change.u_db2) - sd_db
             assert change.detectable_db == pytest.approx(rise_db)
             rises.setdefault(label, {})[name] = max(rises.get(label, {}).get(name, 0.0), rise_db)
     threshold_db = float(np.median([rise for own in rises.values() for rise in own.values()]))
@@ -489,8 +489,8 @@ def test_tables_and_curves_show_both_ways_and_every_seat() -> None:
         "compare:uncertainty",
     ]
     assert [c.title for c in outcome.tables[2].columns[2:]] == ["A1", "A2", "A3", "B1", "B2", "B3"]
-    assert outcome.tables[2].title.endswith("(as measured)")
-    assert outcome.tables[3].title.endswith("(without each seat's own level)")
+    assert outcome.tables[2].remark.endswith("as measured.")
+    assert outcome.tables[3].remark.endswith("each at its own level.")
     first = outcome.tables[2].rows[0].cells[2]
     assert isinstance(first, str)
     assert " → " in first

@@ -251,18 +251,21 @@ def _lines(result: CompareResult, kind: str) -> list[tuple[str, str, Change]]:
 def _seat_table(result: CompareResult, kind: str, checks: Checks) -> Table:
     """Each seat's mean deviation from the seats' mean, before → after."""
     seats = list(dict.fromkeys(seat for each in result.channels.values() for seat in each.seats))
-    what = "as measured" if kind == HEARD else "without each seat's own level"
+    what, how = (
+        ("What each seat hears", "as measured") if kind == HEARD else ("Tone at each seat", "each at its own level")
+    )
     return table_of(
         _lines(result, kind),
         (Column(key="channel", title="Channel"), lambda each: each[0]),
         (Column(key="band", title="Band Hz"), lambda each: each[1]),
         *((Column(key=seat, title=seat), partial(_before_after, seat)) for seat in seats),
         id=f"compare:{kind}:seats",
-        title=f"Each seat minus the mean of the seats, dB, before → after ({what})",
+        title=f"{what} minus the mean, dB, before → after",
         key=lambda each: f"{each[0]}:{each[1]}",
         check=lambda each: checks[(each[0], kind, each[1])],
         minor=lambda each: not each[2].is_real,
         verdicts=False,
+        remark=f"Mean over the band, against the mean of the seats, {how}.",
     )
 
 
@@ -362,7 +365,7 @@ def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
 
 
 def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
-    """Bands in which a change must be larger than 1 dB to be seen."""
+    """Bands in which a change must be larger than 1 dB to be seen 19 times of 20."""
     channels: dict[str, dict[str, float]] = {}
     for name, label, change in changes:
         if change.detectable_db > SEEN_DB:
@@ -371,7 +374,7 @@ def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
     texts = [f"{number(max(own.values()), 1)} dB at {label} Hz ({', '.join(own)})" for label, own in channels.items()]
     if not texts:
         return []
-    return [f"To be called worse, a standard deviation must rise by up to {'; '.join(texts)}."]
+    return [f"To be called worse 19 times of 20, a standard deviation must rise by up to {'; '.join(texts)}."]
 
 
 def _weights_remark(job: Job) -> tuple[str, ...]:

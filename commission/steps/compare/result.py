@@ -10,7 +10,7 @@ import numpy as np
 
 from commission.dsp import multiple, variance
 from commission.dsp.repeatability import Repeatability
-from commission.model import AS_FOUND, AS_LEFT, Analyses, Budget, FloatArray, Job
+from commission.model import AS_FOUND, AS_LEFT, GUARD_FACTOR, Analyses, Budget, FloatArray, Job
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, usable
@@ -58,8 +58,9 @@ class Change:
 
     @property
     def detectable_db(self) -> float:
-        """By how much the standard deviation over the seats must rise before it is called worse [dB]."""
-        return math.hypot(self.before.sd_db, math.sqrt(self.expanded_db2)) - self.before.sd_db
+        """By how much the standard deviation over the seats must rise to be called worse 19 times of 20 [dB]."""
+        seen_db2 = self.expanded_db2 + GUARD_FACTOR * self.u_db2
+        return math.hypot(self.before.sd_db, math.sqrt(seen_db2)) - self.before.sd_db
 
     @property
     def is_real(self) -> bool:

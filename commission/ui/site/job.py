@@ -366,9 +366,9 @@ def _offer_fields(system: System) -> Iterator[Field]:
 
 
 FILTER_WIDTHS = (
-    ("q", "Q: frequency over the bandwidth at half the gain in dB"),
-    ("pole-q", "Q: frequency over the bandwidth 3 dB below a large boost"),
-    ("octaves", "octaves: the bandwidth at half the gain in dB"),
+    ("q", "Q: frequency ÷ bandwidth at half the gain in dB"),
+    ("pole-q", "Q: frequency ÷ bandwidth 3 dB below a big boost"),
+    ("octaves", "octaves: bandwidth at half the gain in dB"),
 )
 
 
