@@ -478,16 +478,14 @@ def _crossed(
 
 def _best(batch: _Batch, count: int) -> _Batch:
     """Those of lowest cost that differ: of two within 0.02 dB² and 0.2 ms of each other the first is kept."""
-    order = np.argsort(batch.cost, kind="stable")
+    apart, signs = batch.delay - batch.delay[:, :1], batch.polarity * batch.polarity[:, :1]
     kept: list[int] = []
-    for k in order:
-        apart = batch.delay[k] - batch.delay[k][0]
-        signs = batch.polarity[k] * batch.polarity[k][0]
+    near = 0  # the first of those kept whose cost is near enough: costs rise
+    for k in np.argsort(batch.cost, kind="stable"):
+        while near < len(kept) and batch.cost[k] - batch.cost[kept[near]] >= 0.02:
+            near += 1
         alike = any(
-            abs(batch.cost[k] - batch.cost[j]) < 0.02
-            and np.array_equal(signs, batch.polarity[j] * batch.polarity[j][0])
-            and np.abs(apart - (batch.delay[j] - batch.delay[j][0])).max() < 2.0
-            for j in kept
+            np.array_equal(signs[k], signs[j]) and np.abs(apart[k] - apart[j]).max() < 2.0 for j in kept[near:]
         )
         if not alike:
             kept.append(int(k))
