@@ -43,8 +43,9 @@ PARTNER_DB, SLOPE_DB, UNFILTERED_DB = 9.0, -3.0, -9.0
 """Against the partner: a second-order high-pass makes 12 dB (arithmetic), healthy pairs differed by at most 6.6 dB (156
 pairs in 17 rooms of five simulators). The partner falls towards the bass, and the channel itself hardly does."""
 GROWS_DB = 2.5
-"""What a missing high-pass makes grows by 9 dB from its corner to half of it, and by 5 dB or more to the bass below
-(second order, arithmetic): half of the lesser. A mode or a null is strongest at a frequency of its own."""
+"""What a missing high-pass makes grows by 8 dB from its corner to half of it, and by 5 dB or more to the bass below
+(second order, means of these bands, arithmetic): half of the lesser. A mode or a null is strongest at a frequency of its
+own."""
 
 
 def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -520,8 +521,8 @@ def _depends_on_frequency(against: Against) -> bool:
 
 
 def _driver_doubt(e: Evidence, channel: str, *, loud: bool = False) -> tuple[str, ...]:
-    """A sentence where a driver may be why a loudspeaker is off: its difference to others depends on frequency, or has a
-    dip where it is soft and has no partner, or its sign against its partner changes with frequency.
+    """A sentence where a trim may not be why a loudspeaker is off: its level depends on frequency; or it is soft with a
+    dip, and has no partner or a sign against its partner that changes with frequency.
     """
     against = e.seats.against.get(channel)
     if against is None:
@@ -539,30 +540,38 @@ def _driver_doubt(e: Evidence, channel: str, *, loud: bool = False) -> tuple[str
     else:
         return ()
     return (
-        f"whether its trim or one of its drivers is the cause is not determined: {why}, compared with {against.partner}, "
+        f"whether {_suspects(loud)} is the cause is not determined: {why}, compared with {against.partner}, "
         f"threshold {least:.0f} dB",
     )
+
+
+def _suspects(loud: bool) -> str:
+    """No driver makes a loudspeaker louder."""
+    return "its trim, an equalizer or a second loudspeaker" if loud else "its trim or one of its drivers"
 
 
 def _in_doubt(
     e: Evidence, channel: str, title: str, evidence: tuple[str, ...], *, loud: bool = False
 ) -> FindingDetails:
-    """A channel that is off, perhaps because of one of its drivers; the last sentence says why."""
-    causes = (
-        ("another loudspeaker plays it, too", "an equalizer lifts a part of its range")
-        if loud
-        else (
+    """A channel that is off, perhaps not because of its trim; the last sentence of the evidence says why."""
+    if loud:
+        causes = ("another loudspeaker plays it, too", "an equalizer lifts a part of its range")
+        confirm = f"Play soft noise on {channel} alone and listen which loudspeakers sound; look at its equalizer."
+        remedy = "Turn off what is added to it, and measure it again before its trim is changed."
+    else:
+        causes = (
             "one of its drivers is dead, or connected the wrong way round",
             "its trim is too low, and its model has this dip by design",
         )
-    )
+        confirm = f"Play soft noise on {channel} and listen close by to each driver; measure it at 1 m on axis."
+        remedy = f"Have its drivers and their terminals checked before its trim is changed. {caution(e, channel)}"
     return FindingDetails(
-        title=f"{title}: its trim or one of its drivers",
+        title=f"{title}: {_suspects(loud)}",
         channels=(channel,),
         evidence=evidence,
         alternatives=causes,
-        confirm=f"Play soft noise on {channel} and listen close by to each driver; measure it at 1 m on axis.",
-        remedy=f"Have its drivers and their terminals checked before its trim is changed. {caution(e, channel)}",
+        confirm=confirm,
+        remedy=remedy,
     )
 
 
@@ -788,8 +797,8 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """From the responses, where no reading alone decides: the one of a pair, or without readings the one without a partner,
-    that is off at every seat alike. Of a pair the lower one is looked at, which may be because the other is loud.
+    """From the responses, where readings alone do not decide: the one of a pair that is off at every seat alike; without
+    readings also one without a partner. Of a pair the lower one is checked, though the other may be the loud one.
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     explained = (

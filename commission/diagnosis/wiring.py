@@ -144,21 +144,17 @@ SWAP_OR_FILES = "wiring.swap-or-files"
 
 
 def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanation, str] | None:
-    """Of explanations that the arrivals leave open the one by cables and the one by files, and why; None for others."""
+    """(the explanation by cables, the one by files, why the arrivals cannot decide between them); None for other rivals."""
     best, *others = rivals
     if len(rivals) == 2 and {each.kind for each in rivals} == {"loudspeakers", "seats"}:
         cables, files = sorted(rivals, key=lambda each: each.kind)
         return cables, files, "the seats mirror each other as the channels do"
-    at_seat = [
-        each for each in others if each.kind == "exchanged-at-seat" and set(each.channels) == set(best.channels)
-    ]
-    if (
-        best.kind != "loudspeakers"
-        or not at_seat
-        or {each.seats[0] for each in others if each.seats} != {at_seat[0].seats[0]}
-    ):
+    kind, channels = "exchanged-at-seat", set(best.channels)
+    at_one = next((each for each in others if each.kind == kind and set(each.channels) == channels), None)
+    seats = {each.seats[0] for each in others if each.seats}
+    if best.kind != "loudspeakers" or at_one is None or seats != {at_one.seats[0]}:
         return None
-    return best, at_seat[0], "the other seats are about as far from both"
+    return best, at_one, "every other seat is about equally far from both loudspeakers"
 
 
 def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:

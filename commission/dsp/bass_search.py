@@ -59,8 +59,9 @@ STEPS = 40
 LEAST_STEP_DB2 = 5e-3
 """A step that gains less ends a descent: far less than what rounding to the steps of a processor changes."""
 LIMITED_FROM = 1.0
-"""From this price [dB²/dB] a step ends where a subwoofer reaches its limit; below it all others become softer instead, for
-the evenness that the step aims at. With one of these alone, ends of the trade were up to 1.3 dB² higher."""
+"""From this price [dB²/dB] on, a step that would raise a subwoofer beyond its limit leaves it there. At lower prices the
+others become softer instead, so that the gains keep the ratios that the step aims at. With only one of the two, costs were
+up to 1.3 dB² higher at the ends of the trade."""
 RACE_STEPS = 6
 """After these only the better starts go on."""
 STURDY_CANDIDATES = 10

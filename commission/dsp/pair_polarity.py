@@ -86,7 +86,7 @@ them, both with one loudspeaker mounted upside down: see APART_S. None of 315 si
 was above 0.9 with a gain of 0.15; eight of 113 with a driver reversed were. The second, for a dip in two that differ more,
 added 1 of 60 reversed and none of 180 healthy pairs (seeds 43000 to 43059 with a driver reversed, 44000 on without). The
 third, for less gain beside a dip, found 32 in place of 27 of 38 reversed in simulated rooms (tests/rooms), and none of 151
-healthy pairs there and 320 others (seeds 60000 to 60159)"""
+healthy pairs there and 320 others (seeds 60000 to 60159)."""
 APART_S: FloatArray = np.delete(np.linspace(-0.0004, 0.0004, 17), 8)
 """τ. Drivers 0.2 m apart, seen from 20° above or below, are 0.2 m · sin 20° = 0.07 m nearer or farther, upside down the
 other way round: 0.4 ms in all (arithmetic)."""

@@ -60,7 +60,8 @@ SUB_SMOOTHING_S = 0.0005
 radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
 low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
 LEAD_S = 0.25
-"""So much before the sound is mostly noise: a mode of the room takes less to build up (common practice, no source)."""
+"""Where this much comes before the sound, its median is that of noise: a mode of the room builds up in less (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -76,7 +76,7 @@ NO_FAULT = {
     "seats.decay": "the rooms differ in what they absorb, and no fault is planted in that",
     "wiring.distortion.bass": "no distortion of bass is planted",
     "site": "the simulated jobs lack no entry",
-    "bass.crossover": "subwoofers reversed and late: python tests/bench holes",
+    "bass.crossover": "python tests/bench holes counts reversed and late subwoofers instead",
 }
 """Limits of which only rooms set correctly have a share."""
 OTHERWISE = "the simulated visits hold no such measurement"

@@ -464,14 +464,18 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     ]
 
 
-@pytest.mark.parametrize(("off_db", "word"), [(-8.4, "low"), (3.0, "loud")])
-def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, word: str) -> None:
+@pytest.mark.parametrize(
+    ("off_db", "words"),
+    [(-8.4, "low: its trim or one of its drivers"), (3.0, "loud: its trim, an equalizer or a second loudspeaker")],
+)
+def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, words: str) -> None:
     """A dead midrange between crossovers of first order: 9 dB less in the middle, nothing at both ends."""
     uneven = Uneven(800.0, off_db - 1.0, 6000.0, -0.3) if off_db < 0 else Uneven(300.0, -0.2, 3000.0, 8.0)
     e = read({"FL": level(0.0), "FR": level(-off_db)})
     e.seats.against["FR"] = SimpleNamespace(has_partner=True, partner="FL", dip=Dip(math.nan, 0.0), uneven=uneven)
     (got,) = look(calibration._trims, e)
-    assert got.title == f"FR {abs(off_db):.1f} dB {word}: its trim or one of its drivers"
+    assert got.title == f"FR {abs(off_db):.1f} dB {words}"
+    assert ("driver" in f"{got.evidence} {got.alternatives} {got.confirm} {got.remedy}") is (off_db < 0)
     assert "not determined: its level depends on frequency, " in got.evidence[1]
     assert ("another loudspeaker plays it, too" in got.alternatives) is (off_db > 0)
     e.seats.against["FR"].uneven = EVEN

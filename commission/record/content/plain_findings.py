@@ -260,7 +260,10 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
     ),
     "wiring.pair-polarity": PlainFinding(
-        text="One of {channels} [was|is] most likely connected the wrong way round; which one [was|is] not determined.",
+        text=(
+            "One of {channels}, or a driver inside it, [was|is] most likely connected the wrong way round; which one "
+            "[was|is] not determined."
+        ),
         notice="what both play sounds hollow and comes from no clear place.",
         mending="Compare the wires of both at the amplifier and at the loudspeaker, with the amplifier off.",
         severity=CLEAR,
@@ -402,7 +405,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
             "measurement."
         ),
         notice="sounds from some directions are too loud or too quiet.",
-        mending="Enter the trims that this record proposes under Settings.",
+        mending="Enter the trims that this record proposes under Settings. Where its cause is not determined, have the "
+        "loudspeaker checked first.",
         severity=CLEAR,
         who=ANYBODY,
     ),

@@ -71,7 +71,7 @@ class FrontPair:
     later: ComplexArray
     """Each front loudspeaker with the settings of Distances [shape=(mains, seats, BASS_HZ)]."""
     left_out: Mapping[str, str]
-    """Why other front loudspeakers are not in the sum, whose crossover is the one that most of them have."""
+    """Why a front loudspeaker is not in the sum: the sum is for the crossover frequency that most of them have."""
     before_db: FloatArray
     hole: CrossoverHole | None
     entered: str

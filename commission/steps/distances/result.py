@@ -128,7 +128,7 @@ class DistancesResult:
     latency_s: float | None
     unit_fit: UnitFit | None
     held_ratio: float | None
-    """Median of held setting over what should be held, where most channels agree on it; far from 1: a unit is wrong."""
+    """Entered ÷ correct setting, median, where most channels agree on it; far from 1: a unit is wrong."""
     places: dict[str, Place]
     """Main channel → the place it sounds from by its arrivals over the seats; empty where that was not looked for."""
     seats: tuple[SeatArrivals, ...]

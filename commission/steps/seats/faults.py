@@ -115,9 +115,9 @@ class DeadDriver:
 
 def dead_drivers(job: Job, result: SeatsResult, driver: Driver) -> dict[str, DeadDriver]:
     """Channels with that driver dead; silent channels are not among them."""
-    silent, out = silent_channels(result), {}
+    out = {}
     for channel, against in sorted(result.against.items()):
-        if channel in silent or not is_dead(job, against, driver):
+        if not is_dead(job, against, driver) or channel in silent_channels(result):
             continue
         gap, limit = against.drivers[driver], driver_limit(job, against, driver)
         out[channel] = DeadDriver(

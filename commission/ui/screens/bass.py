@@ -294,7 +294,7 @@ class BassScreen(VisitScreen):
         self._set(each.settings)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """No key for a trade that there is not."""
+        """One subwoofer has no trade, and no key for it."""
         return super().check_action(action, parameters) if action != "trade" else bool(self._result.trade)
 
     def action_trade(self) -> None:
