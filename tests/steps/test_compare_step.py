@@ -137,14 +137,16 @@ def test_bands_that_a_loudspeaker_plays_in_part_are_named() -> None:
 
 
 def test_rises_that_stay_unseen_are_stated_by_band_and_channel(monkeypatch: pytest.MonkeyPatch) -> None:
-    # (s + rise)² − s² = U + 1.645 u: beyond U at a risk of 5 %. Stated beyond a threshold, here one that half of them exceed, so that both sides count.
+    # s² − s₀² = U + 1.645 u, beyond U at a risk of 5 %, with u of the second round as s. Stated beyond a threshold, here
+    # one that half of them exceed, so that both sides count.
     job, analyses = unchanged()
     rises: dict[str, dict[str, float]] = {}
     for name, each in compare.solve(job, analyses).channels.items():
         for label, change in (item for kind in each.bands.values() for item in kind.items()):
-            sd_db = change.before.sd_db
-            rise_db = math.sqrt(sd_db**2 + change.expanded_db2 + 1.645 * change.u_db2) - sd_db
-            assert change.detectable_db == pytest.approx(rise_db)
+            rise_db, before_db = change.detectable_db, max(change.before.sd_db, math.sqrt(change.u_db2))
+            after_db = before_db + rise_db
+            seen_db2 = (change.k + 1.645) * change.u_db2 * math.hypot(1, after_db / before_db) / math.sqrt(2)
+            assert after_db**2 - before_db**2 == pytest.approx(seen_db2)
             rises.setdefault(label, {})[name] = max(rises.get(label, {}).get(name, 0.0), rise_db)
     threshold_db = float(np.median([rise for own in rises.values() for rise in own.values()]))
     monkeypatch.setattr(compare, "SEEN_DB", threshold_db)

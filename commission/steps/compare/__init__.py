@@ -365,7 +365,7 @@ def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
 
 
 def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
-    """Bands in which a change must be larger than 1 dB to be seen 19 times of 20."""
+    """Bands in which a change must be larger than 1 dB to be seen about 19 times of 20."""
     channels: dict[str, dict[str, float]] = {}
     for name, label, change in changes:
         if change.detectable_db > SEEN_DB:
@@ -374,7 +374,7 @@ def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
     texts = [f"{number(max(own.values()), 1)} dB at {label} Hz ({', '.join(own)})" for label, own in channels.items()]
     if not texts:
         return []
-    return [f"To be called worse 19 times of 20, a standard deviation must rise by up to {'; '.join(texts)}."]
+    return [f"To be called worse about 19 times of 20, a standard deviation must rise by up to {'; '.join(texts)}."]
 
 
 def _weights_remark(job: Job) -> tuple[str, ...]:

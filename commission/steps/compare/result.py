@@ -58,9 +58,16 @@ class Change:
 
     @property
     def detectable_db(self) -> float:
-        """By how much the standard deviation over the seats must rise to be called worse 19 times of 20 [dB]."""
-        seen_db2 = self.expanded_db2 + GUARD_FACTOR * self.u_db2
-        return math.hypot(self.before.sd_db, math.sqrt(seen_db2)) - self.before.sd_db
+        """By how much the standard deviation over the seats must rise to be called worse about 19 times of 20 [dB].
+
+        As the position of the microphone does, u of the second round grows with its standard deviation s, from s₀ before:
+        s² − s₀² = (k + 1.645) u √((1 + s²/s₀²)/2).
+        """
+        if self.u_db2 == 0:
+            return 0.0
+        before_db = max(self.before.sd_db, math.sqrt(self.u_db2))
+        relative = ((self.k + GUARD_FACTOR) * self.u_db2 / before_db**2) ** 2 / 2
+        return before_db * (math.sqrt(1 + relative / 2 + math.sqrt(relative * (relative + 8)) / 2) - 1)
 
     @property
     def is_real(self) -> bool:
