@@ -84,7 +84,7 @@ def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predic
 
 
 def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
-    visit = as_found(subs=4, seed=2)
+    visit = as_found(subs=3, seed=2)
     result = result_of(visit)
     assert result.is_change
     for other in (result.as_found, *result.others):
@@ -582,7 +582,7 @@ def test_filters_that_the_processor_holds_leave_fewer_bands() -> None:
 
 
 def test_a_target_moves_the_mean_of_the_seats_towards_it() -> None:
-    flat, wished = as_found(subs=4, seed=0), as_found(subs=4, seed=0, target=Target(slope_db_per_octave=-2.0))
+    flat, wished = as_found(subs=2, seed=0), as_found(subs=2, seed=0, target=Target(slope_db_per_octave=-2.0))
     one, two = result_of(flat), result_of(wished)
     freq = two.measured.room.freq_hz
     line = -2.0 * np.log2(freq)
