@@ -24,7 +24,8 @@ from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
 from commission.steps.levels import ChannelLevel
 from commission.steps.seats.awaiting import awaiting_repair
-from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, OTHERS, Against, SeatsResult
+from commission.steps.seats.faults import depends_on_frequency, drivers_in_doubt, trim_doubt
+from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, OTHERS, SeatsResult
 from commission.steps.shared.sub_sum import adds_up
 from commission.steps.shared.survey import matched
 
@@ -395,28 +396,13 @@ def _trim_db(e: Evidence) -> float:
 
 def _whole(e: Evidence) -> dict[str, ChannelLevel]:
     """The readings of channels that wait for no repair."""
-    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None}
+    return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None or each.in_doubt}
 
 
 def _settable(e: Evidence) -> dict[str, ChannelLevel]:
     """Of those, the ones of no pair that may have a driver reversed: that changes the level as a trim does."""
-    doubtful = _driver_in_doubt(e)
+    doubtful = drivers_in_doubt(e.seats)
     return {c: each for c, each in _whole(e).items() if c not in doubtful}
-
-
-def _driver_in_doubt(e: Evidence) -> set[str]:
-    """Channels whose level a reversed driver may have changed: not where all half octaves alike differ, without a dip."""
-    return {
-        c
-        for c, found in e.seats.polarity.items()
-        if found.relation is not None
-        and (found.relation.changes_sign or found.relation.split_hz is not None)
-        and not (
-            (against := e.seats.against.get(c)) is not None
-            and abs(against.shared_db) > CHANNEL_OFF_DB
-            and against.dip.depth_db < DIP_DB
-        )
-    }
 
 
 def _common_error_db(e: Evidence) -> float:
@@ -504,45 +490,10 @@ def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
     return {c: (float(levels_db[k]), float(u_db[k])) for k, c in enumerate(names)}
 
 
-DIP_DB = 5.0
-"""A half octave of a loudspeaker without a partner this far below its neighbours, against the others, leaves open whether a
-driver is reversed or dead: 2 of 57 healthy centres of simulated rooms, and half of those with a driver reversed."""
-
-
-UNEVEN_DB, UNEVEN_ALONE_DB = 6.0, 9.0
-"""A trim acts on all frequencies alike. Levels over one and a half octaves, relative to the partner, differed among each
-other by up to 3.7 dB in 98 % of 302 healthy loudspeakers (7.2 dB at most) and of 39 with a wrong trim; without a partner by
-up to 7.4 dB (38); with a dead driver by 7 dB at least, 13 dB without a partner (simulated rooms, tests/rooms)."""
-
-
-def _depends_on_frequency(against: Against) -> bool:
-    """Whether a difference in level is no trim's, or not a trim's alone."""
-    return against.uneven.range_db >= (UNEVEN_DB if against.has_partner else UNEVEN_ALONE_DB)
-
-
 def _driver_doubt(e: Evidence, channel: str, *, loud: bool = False) -> tuple[str, ...]:
-    """A sentence where a trim may not be why a loudspeaker is off: its level depends on frequency; or it is soft with a
-    dip, and has no partner or a sign against its partner that changes with frequency.
-    """
-    against = e.seats.against.get(channel)
-    if against is None:
-        return ()
-    if _depends_on_frequency(against) and against.partner in {*_whole(e), OTHERS}:
-        uneven = against.uneven
-        why = (
-            f"its level depends on frequency, {signed(uneven.low_db)} dB near {uneven.low_hz:.0f} Hz and "
-            f"{signed(uneven.high_db)} dB near {uneven.high_hz:.0f} Hz"
-        )
-        least = UNEVEN_DB if against.has_partner else UNEVEN_ALONE_DB
-    elif not loud and against.dip.depth_db >= DIP_DB and (not against.has_partner or channel in _driver_in_doubt(e)):
-        why = f"near {round(against.dip.hz, -2):.0f} Hz it is {against.dip.depth_db:.0f} dB weaker than beside"
-        least = DIP_DB
-    else:
-        return ()
-    return (
-        f"whether {_suspects(loud)} is the cause is not determined: {why}, compared with {against.partner}, "
-        f"threshold {least:.0f} dB",
-    )
+    """A sentence where a trim may not be why a loudspeaker is off."""
+    doubt = trim_doubt(e.seats, channel, {*_whole(e), OTHERS}, loud=loud)
+    return () if doubt is None else (f"whether {_suspects(loud)} is the cause is not determined: {doubt}",)
 
 
 def _suspects(loud: bool) -> str:
@@ -598,7 +549,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     every, against = off_trims_db(e)
     off = {c: value for c, (value, _) in every.items() if c not in explained and not (value > 0 and c in joined)}
     doubts = {c: _driver_doubt(e, c, loud=value > 0) for c, value in off.items()}
-    off = {c: value for c, value in off.items() if doubts.get(c) or c not in _driver_in_doubt(e)}
+    off = {c: value for c, value in off.items() if doubts.get(c) or c not in drivers_in_doubt(e.seats)}
     for channel in [c for c, doubt in doubts.items() if doubt]:
         value, doubt = off.pop(channel), doubts[channel]
         sentence = f"against {against}: {channel} {signed(value)} dB, limit {_trim_db(e):g} dB"
@@ -802,7 +753,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     explained = (
-        repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET, "settings.trims") | _driver_in_doubt(e)
+        repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET, "settings.trims") | drivers_in_doubt(e.seats)
     )
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
@@ -814,7 +765,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         read_db = _read_apart_db(e, channel, partner)
         if read_db is not None and not read_db * math.copysign(1.0, off) > CHANNEL_OFF_DB:
             continue  # what readings do not show too
-        if _depends_on_frequency(against):
+        if depends_on_frequency(against):
             continue  # a driver, no trim
         others = [partner] if against.has_partner else [c for c in e.seats.against if c != channel]
         if not against.has_partner and len(others) < LEAST_COUNT and explained & set(others):

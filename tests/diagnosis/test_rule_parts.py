@@ -24,6 +24,7 @@ from commission.steps import wiring as wiring_step
 from commission.steps.bass.explanation import SubChange
 from commission.steps.distances import likely_delays
 from commission.steps.seats.drivers import Dip, Uneven
+from commission.steps.seats.faults import trim_doubt
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
@@ -360,7 +361,9 @@ def test_responses_near_the_noise_are_one_finding_but_for_what_explains_itself()
 
 
 def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **more: Any) -> Any:
-    return SimpleNamespace(correction_db=correction_db, u_db=u_db, why_no_trim=why, before_sum=False, **more)
+    return SimpleNamespace(
+        correction_db=correction_db, u_db=u_db, why_no_trim=why, in_doubt=False, before_sum=False, **more
+    )
 
 
 EVEN = Uneven(300.0, 0.0, 3000.0, 0.0)
@@ -814,11 +817,10 @@ def test_a_dip_of_5_db_leaves_the_driver_of_a_loudspeaker_without_partner_in_dou
     against = SimpleNamespace(
         has_partner=has_partner, dip=SimpleNamespace(depth_db=depth_db, hz=1840.0), partner="FL and FR", uneven=EVEN
     )
-    text = calibration._driver_doubt(evidence(seats=SimpleNamespace(against={"FC": against}, polarity={})), "FC")
-    assert bool(text) is doubt
-    if doubt:
-        assert "near 1800 Hz it is 5 dB weaker than beside, compared with FL and FR, threshold 5 dB" in text[0]
-    assert calibration._driver_doubt(evidence(seats=SimpleNamespace(against={})), "FC") == ()
+    seats: Any = SimpleNamespace(against={"FC": against}, polarity={})
+    text = "near 1800 Hz it is 5 dB weaker than beside, compared with FL and FR, threshold 5 dB"
+    assert trim_doubt(seats, "FC", (), loud=False) == (text if doubt else None)
+    assert trim_doubt(seats, "FL", (), loud=False) is None
 
 
 # --- the room ------------------------------------------------------------------------------------------------------

@@ -119,6 +119,23 @@ def test_a_channel_that_waits_for_its_repair_leaves_room_for_the_error_of_roundi
     assert all(len(line) <= 74 for line in lines)
 
 
+def test_no_trim_is_proposed_where_it_may_not_be_why_a_level_is_off() -> None:
+    """A midrange 8 dB low is 2 dB short of what shows it dead, and no trim: 400 Hz to 3.2 kHz alone are soft."""
+    room = quiet().add_db("SiL", -8, above_hz=400, below_hz=3200)
+    job, analyses = visit({AS_FOUND: room}, *levels({"SiL": [71.0] * 5}))
+    found = level_step.solve(job, AS_FOUND, analyses)
+    assert {c for c, each in found.channels.items() if each.in_doubt} == {"SiL"}
+    (line,) = (line for line in settings_sheet(job, analyses) if (line.channel, line.kind) == ("SiL", "trim"))
+    assert (line.new, line.why) == (None, "find the cause first: it may not be the trim")
+    remarks = level_step.evaluate(job, AS_FOUND, analyses).remarks
+    assert any(each.startswith("No trim is proposed for SiL: whether the trim is the cause") for each in remarks)
+    accepted = action("settings.trims", "SiL", kind="accepted")
+    job, analyses = visit({AS_FOUND: room}, *levels({"SiL": [71.0] * 5}), accepted)
+    assert level_step.solve(job, AS_FOUND, analyses).channels["SiL"].trim_db is not None
+    even = visit({AS_FOUND: quiet().add_db("SiL", -8)}, *levels({"SiL": [67.0] * 5}))
+    assert level_step.solve(even[0], AS_FOUND, even[1]).channels["SiL"].trim_db is not None
+
+
 def test_levels_and_distances_say_what_waits_for_the_repair() -> None:
     made = visit({AS_FOUND: quiet().add_db("SiL", -24, above_hz=2800)})
     for step, setting_name in ((level_step, "trim"), (distances, "distance")):

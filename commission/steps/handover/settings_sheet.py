@@ -173,6 +173,7 @@ def _again_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -
     return [replace(line, change=bool(line.why)) for line in lines]
 
 
+NO_LONGER_FOUND = "its fault is no longer found: read its level again"
 AGAIN = "enter again"
 """Of a setting that the responses contradict."""
 
@@ -188,7 +189,7 @@ def _trim(
         old = level.old_trim_db if level.old_trim_known else None
         new, why = level.trim_db, f"repair: {waiting}" if waiting is not None else ""
         if waiting is None and level.why_no_trim is not None:
-            new, why = None, "its fault is no longer found: read its level again"
+            new, why = None, level.why_no_trim if level.in_doubt else NO_LONGER_FOUND
         elif waiting is not None:
             new = None
         elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL and not level.before_sum:

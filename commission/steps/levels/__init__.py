@@ -34,7 +34,7 @@ from commission.model import (
     table_of,
 )
 from commission.model.formatting import number
-from commission.model.units import counted
+from commission.model.units import counted, listed
 from commission.steps import distances
 from commission.steps.levels import result as result_of
 from commission.steps.levels.result import (
@@ -225,7 +225,7 @@ def _trims_table(job: Job, result: LevelsResult) -> Table:
         return each.old_trim_db if each.old_trim_known else None
 
     def new_db(each: ChannelLevel) -> float | str | None:
-        return each.trim_db if each.why_no_trim is None else AFTER_REPAIR
+        return "cause?" if each.in_doubt else AFTER_REPAIR if each.why_no_trim is not None else each.trim_db
 
     def change_db(each: ChannelLevel) -> float | None:
         return each.correction_db if each.why_no_trim is None else None
@@ -283,7 +283,7 @@ def _main_result(result: LevelsResult) -> str:
     than = "target" if result.common_db is None else "the others"
     sentence = f"{worst.channel.id} {abs(apart):.1f} dB {'above' if apart > 0 else 'below'} {than}"
     if worst.why_no_trim is not None:
-        sentence += ", repair first"
+        sentence += ", find the cause first" if worst.in_doubt else ", repair first"
     return f"{sentence}, set {counted(_changes(result), 'trim')}" if _changes(result) else sentence
 
 
@@ -346,7 +346,13 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
         remarks.append(_more_sentence(result))
     if any(result.missing) and result.channels:
         remarks.append(f"Not read yet: {', '.join(result.missing)}.")
-    remarks += waiting_sentences({c: each.why_no_trim for c, each in result.channels.items()}, "trim")
+    waiting = {c: None if each.in_doubt else each.why_no_trim for c, each in result.channels.items()}
+    remarks += waiting_sentences(waiting, "trim")
+    if doubtful := [c for c, each in result.channels.items() if each.in_doubt]:
+        remarks.append(
+            f"No trim is proposed for {listed(doubtful)}: whether the trim is the cause is not determined. Do what the "
+            "finding says, or log it as accepted: then a trim is proposed."
+        )
     remarks += [
         f"Readings at {seat} are not used yet: {', '.join(channels)} {'was' if len(channels) == 1 else 'were'} not read "
         "there, and channels can be compared only at the same seats."

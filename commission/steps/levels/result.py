@@ -15,7 +15,10 @@ from commission.dsp.placement import DISPLACED_M, Support, level_placement_u_db
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
-from commission.steps.seats.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import awaiting_repair, is_accepted
+from commission.steps.seats.faults import trim_doubt
+from commission.steps.seats.result import OTHERS
+from commission.steps.seats.result import solve as solve_seats
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.sub_sum import MODES, SubSum, SumFromResponses, adds_up, sub_sum, sum_budget
 from commission.steps.shared.survey import taped_m
@@ -50,6 +53,9 @@ LEAST_MAINS, ALIKE = 3, 0.8
 """With fewer, what they have in common cannot be separated from their differences; nor where they are far off the reference
 and this share of them does not agree (common practice, no source)."""
 BEFORE_SUM = "the trims were entered as asked before anything showed how the subwoofers add; enter the new ones first"
+LEVEL_FINDINGS = ("settings.trims", "settings.dialogue-level")
+"""Where they are accepted, a trim is proposed whatever the responses show."""
+IN_DOUBT = "find the cause first: it may not be the trim"
 MOST_MORE = 9
 """More readings than this are not asked for."""
 IN_RANGE = "most channels in range"
@@ -78,13 +84,15 @@ class ChannelLevel:
     """Target minus reading."""
     trim_exact_db: float | None
     trim_db: float | None
-    """The trim to set; None, as all that follows from it, while the channel waits for a repair."""
+    """The trim to set; None, as all that follows from it, while `why_no_trim` holds."""
     predicted_db: float | None
     residual_db: float | None
     at_limit: bool
     reachable: bool
     why_no_trim: str | None
-    """The fault that is to be repaired before a trim is proposed."""
+    """The fault that is to be repaired before a trim is proposed, or that its trim may not be why it is off."""
+    in_doubt: bool
+    """Whether it waits for no repair, but its trim may not be why it is off."""
     before_sum: bool
     """Whether the trim of a subwoofer was entered as asked before anything showed how they add: it is compared with what it
     was asked for."""
@@ -158,7 +166,7 @@ class LevelsResult:
 
     @property
     def settable(self) -> int:
-        """How many channels get a trim: those that do not wait for a repair."""
+        """How many channels get a trim: those that neither wait for a repair nor are in doubt."""
         return sum(each.why_no_trim is None for each in self.channels.values())
 
 
@@ -169,7 +177,8 @@ def solve(
     trims_by_bass: Mapping[str, float | None],
     sums: Mapping[str, SumFromResponses | None],
 ) -> LevelsResult:
-    """Trims from the readings of a round; none for channels that wait for a repair, nor do these shift the others'.
+    """Trims from the readings of a round; none for channels that wait for a repair or may be off for another reason than
+    their trim, nor do these shift the others'.
 
     `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has; `sums`: round → how they add.
     """
@@ -181,10 +190,13 @@ def solve(
     measured = _measured(job, round_id, read, counted)
     offset = decided_offset_db(job, round_id) or 0.0  # at the reference, unless the technician decides otherwise
     asked_db = _asked_before_sum(job, round_id, together, sums, offset)
-    trims, choices = _trims(job, round_id, measured, awaiting, targets_db, offset)
-    targets_db = {c: target + offset for c, target in targets_db.items()}
+    own_targets_db, targets_db = targets_db, {c: target + offset for c, target in targets_db.items()}
     readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
     common = _common(job, measured, readings, awaiting, counted, targets_db)
+    common_db = 0.0 if common is None else common.value_db
+    off_db = {c.id: found.level_db - targets_db[c.id] - common_db for c, found in measured if c.id not in awaiting}
+    doubts = _doubts(job, round_id, analyses, off_db, awaiting)
+    trims, choices = _trims(job, round_id, measured, {**awaiting, **doubts}, own_targets_db, offset)
     check, budget_sum = _sum_check(job, round_id, together, readings, common, offset, asked_db) or (None, None)
     channels = {
         c.id: _channel(
@@ -214,6 +226,29 @@ def solve(
     )
 
 
+def _doubts(
+    job: Job, round_id: str, analyses: Analyses, off_db: Mapping[str, float], awaiting: Mapping[str, str]
+) -> dict[str, str]:
+    """Channel → why no trim is proposed, of those that may be off for another reason than their trim.
+
+    `off_db`: channel → reading minus target, relative to what the main channels have in common.
+    """
+    limit = job.limit("settings.trim")
+    off_db = {c: off for c, off in off_db.items() if not limit.lower <= off <= limit.upper}
+    if not off_db or not job.responses_of(round_id):
+        return {}
+    result, sound = (
+        solve_seats(job, round_id, analyses),
+        {OTHERS, *(c.id for c in job.system.channels)} - awaiting.keys(),
+    )
+    return {
+        c: IN_DOUBT
+        for c, off in off_db.items()
+        if trim_doubt(result, c, sound, loud=off > 0) is not None
+        and not any(is_accepted(job, each, c) for each in LEVEL_FINDINGS)
+    }
+
+
 def _measured(
     job: Job, round_id: str, read: Mapping[str, dict[str, list[float]]], counted: tuple[str, ...]
 ) -> list[tuple[Channel, _Reading]]:
@@ -238,7 +273,7 @@ def _not_counted(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Trim:
-    """The trim to set of one channel; all None while it waits for a repair."""
+    """The trim to set of one channel; all None where there is a reason not to propose one."""
 
     why_not: str | None = None
     exact_db: float | None = None
@@ -554,6 +589,7 @@ def _channel(
         at_limit=trim.at_limit,
         reachable=trim.reachable,
         why_no_trim=trim.why_not,
+        in_doubt=trim.why_not == IN_DOUBT,
         before_sum=asked_db is not None,
         match=_match_check(job, channel, found.level_db - aim, budget, common),
         more=None,

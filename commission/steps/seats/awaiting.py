@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 from commission.dsp.matching import SWAP_Z
-from commission.model import Analyses, Job, Reading, StoredResponse, Verdict
+from commission.model import Action, Analyses, Job, Reading, StoredResponse, Verdict
 from commission.model.fate import ACTION_WORDS
 from commission.model.units import round_name
 from commission.steps.seats import faults as seat_faults
@@ -96,11 +96,21 @@ def _awaiting(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> dic
     return {channel.id: "; ".join(reasons[channel.id]) for channel in job.system.channels if channel.id in reasons}
 
 
+def _actions(job: Job, rule: str, channel: str) -> list[Action]:
+    return [a for a in job.actions if a.body.finding == rule and channel in a.body.channels]
+
+
+def is_accepted(job: Job, rule: str, channel: str) -> bool:
+    """Whether the client left a fault of a channel as it is."""
+    actions = _actions(job, rule, channel)
+    return bool(actions) and actions[-1].body.action == "accepted"
+
+
 def _reason(job: Job, rule: str, channel: str, text: str, found_in: str, round_id: str) -> str | None:
     """The clause for one fault; None where the client accepted it as it is."""
-    actions = [a for a in job.actions if a.body.finding == rule and channel in a.body.channels]
-    if actions and actions[-1].body.action == "accepted":
+    if is_accepted(job, rule, channel):
         return None
+    actions = _actions(job, rule, channel)
     by_meter = rule == LEVEL_LOST
     measured = max((each.seq for each in _measured(job, found_in, channel, by_meter=by_meter)), default=0)
     if actions and actions[-1].mends and actions[-1].seq > measured:
