@@ -129,19 +129,28 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
                 f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
             )
+        by_all = None if wrong_unit else distances.late_by_all_delays(e.distances, each)
+        if by_all is not None:
+            evidence += (
+                f"whether its own setting is the cause is not determined: if {by_all}, it arrives as late, and main "
+                "channels arrive at wrong times, too",
+            )
         yield FindingDetails(
             title=f"{each.channel.id} {abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}",
             channels=(each.channel.id,),
             evidence=evidence,
             alternatives=(
                 *((f"{all_delays}: the main channels then arrive together",) if all_delays else ()),
+                *((by_all,) if by_all is not None and not all_delays else ()),
                 "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)"
                 if late_ms > 0
                 else "the main loudspeakers have a latency of their own, which their settings do not include",
                 "the tape went to the wrong subwoofer",
             ),
             confirm="Measure it again with its own low-pass and signal processing off.",
-            remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover.",
+            remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover."
+            if by_all is None
+            else "Look first whether the processor's delays are at work; then measure it again.",
         )
 
 

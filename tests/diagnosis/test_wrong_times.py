@@ -79,6 +79,26 @@ def test_a_subwoofer_is_late_by_what_its_setting_leaves_of_its_latency(metres: f
     assert only(room, "settings.sub-latency", job).title == title
 
 
+@pytest.mark.parametrize(
+    ("factor", "clause"), [(0.0, "applies no delays"), (-1.0, "with the wrong sign"), (1.0, None)]
+)
+def test_a_subwoofer_late_as_all_delays_would_make_it_leaves_both_open(factor: float, clause: str | None) -> None:
+    """Its setting holds 11 ms of its own, for which three main channels wait: too few to show the factor by themselves."""
+    room = quiet(system=cinema(["FL", "FR", "FC", "SUB1"]))
+    before, own_m = max(room.distances_m.values()), 0.011 * room.speed_m_s
+    for c, distance in room.distances_m.items():
+        later_m = own_m * (c == "SUB1")
+        asked_m = room.distances_m["SUB1"] + own_m - distance - later_m
+        room.delay(c, (later_m + factor * asked_m - (before - distance)) / room.speed_m_s)
+    findings = found(room, entered(room, "SUB1", own_m))
+    if clause is None:
+        assert "settings.sub-latency" not in findings
+        return
+    (late,) = findings["settings.sub-latency"]
+    assert "not determined" in late.evidence[-1] and clause in late.alternatives[0]
+    assert "Enter" not in late.remedy
+
+
 def test_a_setting_that_may_allow_for_a_low_pass_is_not_called_wrong() -> None:
     room, job = wrong_sub(1.5, arrival="a low-pass at about 80 Hz is active")
     assert "settings.distance" not in found(room, job)
@@ -127,7 +147,8 @@ def test_one_setting_for_two_main_channels_and_a_subwoofer_is_none_at_all() -> N
 
 
 def test_two_main_channels_that_agree_show_a_late_subwoofer() -> None:
-    assert only(stereo().delay("SUB1", 0.012), "settings.sub-latency").channels == ("SUB1",)
+    late = only(stereo().delay("SUB1", 0.012), "settings.sub-latency")
+    assert late.channels == ("SUB1",) and not any("not determined" in each for each in late.evidence)
 
 
 @pytest.mark.parametrize(("ids", "named"), [(["FL", "BL", "TpFR"], False), (["FL", "SiL", "BL", "TpFR"], True)])

@@ -39,7 +39,7 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, format_length, format_temperature
 from commission.steps.distances import result as result_of
-from commission.steps.distances.causes import delays_fault, likely_delays, wrong_times
+from commission.steps.distances.causes import delays_fault, late_by_all_delays, likely_delays, wrong_times
 from commission.steps.distances.result import (
     ONE_STEP,
     STEP_AND_U,
@@ -61,6 +61,7 @@ __all__ = [
     "ChannelDistance",
     "DistancesResult",
     "delays_fault",
+    "late_by_all_delays",
     "likely_delays",
     "unit_is_entered",
     "unit_sentence",

@@ -18,13 +18,20 @@ from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
 from commission.model import Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
-from commission.steps.distances.result import RATIO_WITHIN, ChannelDistance, DistancesResult, step_s
+from commission.steps.distances.result import RATIO_WITHIN, SUB_LATENCY_S, ChannelDistance, DistancesResult, step_s
 from commission.steps.shared.survey import geometry_m
 
 LEAST_SPREAD_S = 1e-3
 """Delays that differ by less show neither their sign nor their absence."""
 TOGETHER_S = 0.3e-3
 """Main channels arrive together within this (common practice, no source)."""
+FACTORS = {
+    0.0: "the processor applies no delays",
+    -1.0: "the processor applies all delays with the wrong sign",
+    1 / FOOT_M: "the processor takes feet for metres",
+    FOOT_M: "the processor takes metres for feet",
+}
+"""Factor that a processor applies to all delays → the fault, as a clause."""
 OTHERS_SHARE = 0.6
 """Share of the main channels that must agree before one of them is called wrong (common practice, no source)."""
 SPEED_RATIOS = (0.85, 1.15)
@@ -110,14 +117,25 @@ def likely_delays(result: DistancesResult) -> str | None:
     applied = np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
     if np.ptp(rest) < LEAST_SPREAD_S:
         return None
-    clauses = {
-        -1.0: "the processor applies all delays with the wrong sign",
-        0.0: "the processor applies no delays",
-        1 / FOOT_M: "the processor takes feet for metres",
-        FOOT_M: "the processor takes metres for feet",
-    }
-    fits = [clause for factor, clause in clauses.items() if np.ptp(rest + (1 - factor) * applied) <= TOGETHER_S]
+    fits = [clause for factor, clause in FACTORS.items() if np.ptp(rest + (1 - factor) * applied) <= TOGETHER_S]
     return fits[0] if len(fits) == 1 else None
+
+
+def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | None:
+    """What the processor may make of all delays so that a subwoofer arrives as late as it does, as a clause; None where the
+    main channels arrive in time, or none of FACTORS brings it within SUB_LATENCY_S of them.
+    """
+    mains = [each for each in result.channels.values() if not each.channel.is_sub and each.held_error_s is not None]
+    if sub.alignment_s is None or sub.held_error_s is None:
+        return None
+    if not any(each.check_arrival.verdict is Verdict.FAIL for each in mains):
+        return None
+    mains_s = float(np.median([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains]))
+    longer_s = sub.held_error_s + sub.setting.delay_s - mains_s
+    for factor, clause in FACTORS.items():
+        if abs(sub.alignment_s + (1 - factor) * longer_s) <= SUB_LATENCY_S:
+            return clause
+    return None
 
 
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
