@@ -261,8 +261,8 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     ),
     "wiring.pair-polarity": PlainFinding(
         text=(
-            "One of {channels}, or a driver inside it, [was|is] most likely connected the wrong way round; which one "
-            "[was|is] not determined."
+            "One of {channels} [was|is] most likely connected the wrong way round, or a driver inside it [was|is]; "
+            "which one [was|is] not determined."
         ),
         notice="what both play sounds hollow and comes from no clear place.",
         mending="Compare the wires of both at the amplifier and at the loudspeaker, with the amplifier off.",

@@ -60,8 +60,8 @@ class Change:
     def detectable_db(self) -> float:
         """By how much the standard deviation over the seats must rise to be called worse about 19 times of 20 [dB].
 
-        As the position of the microphone does, u of the second round grows with its standard deviation s, from s₀ before:
-        s² − s₀² = (k + 1.645) u √((1 + s²/s₀²)/2).
+        The microphone's place errs the more the seats differ, so u of the second round grows with its standard deviation s
+        (s₀ before): s² − s₀² = (k + 1.645) u √((1 + s²/s₀²)/2).
         """
         if self.u_db2 == 0:
             return 0.0
