@@ -230,22 +230,19 @@ def _fate_absent(
     unchanged = tuple(place for place in places if _unchanged(first, checked.get(place, ()), before))
     if unchanged:
         return Fate.NOT_DETERMINED, _some(unchanged, places)
-    rest = tuple(place for place in places if place not in checked)
     mended = [each for each in actions if each.mends]
-    by_settings = first.check == _BY_SETTINGS and not any(
-        _checked(first, outcomes[each], _BY_SOUND) for each in later
-    )
-    if by_settings and checked:  # the settings are right now; nobody has measured whether the sound is
-        return (Fate.REPAIRED_NOT_MEASURED if mended or new_settings else Fate.NOT_MEASURED_AGAIN), ()
+    unheard = first.check == _BY_SETTINGS and not any(_checked(first, outcomes[each], _BY_SOUND) for each in later)
+    rest = tuple(
+        place for place in places if unheard or place not in checked
+    )  # right settings do not show right sound
     if not rest:
         return (Fate.REPAIRED if mended or new_settings == "entered" else Fate.NO_LONGER_FOUND), ()
-    some = _some(rest, places)
-    if mended or new_settings:
-        return Fate.REPAIRED_NOT_MEASURED, some
-    again = any(_evidence(job, first, each) for each in later)
-    measured = {place for each in later for place in _evidence(job, first, each)}
-    undetermined = again and (first.channels == () or set(rest) <= measured)
-    return (Fate.NOT_DETERMINED if undetermined else Fate.NOT_MEASURED_AGAIN), some
+    repaired = mended[-1].seq if mended else 0
+    measured = {c for each in later for c, seq in _evidence(job, first, each).items() if seq > repaired}
+    fate = Fate.REPAIRED_NOT_MEASURED if mended or new_settings else Fate.NOT_MEASURED_AGAIN
+    if measured and (first.channels == () or set(rest) <= measured):
+        fate = Fate.NOT_DETERMINED
+    return fate, _some(rest, places)
 
 
 def _unchanged(first: Finding, checks: Sequence[Check], before: Mapping[str, Outcome]) -> bool:

@@ -247,12 +247,16 @@ def test_a_comparison_with_the_others_needs_all_of_them_again() -> None:
 def test_settings_that_are_right_now_were_not_yet_heard() -> None:
     unit = finding("settings.unit", "FL", "FR")
     left = {AS_LEFT: [checks("distances.setting", FL=1.0, FR=1.0)]}
-    job = job_with(*(setting(c, round_id=AS_LEFT, distance=3.0) for c in ("FL", "FR")))
+    noted = [setting(c, round_id=AS_LEFT, distance=3.0) for c in ("FL", "FR")]
+    job = job_with(*noted)
     (one,) = fates(job, {AS_FOUND: [unit]}, left)
     assert (one.fate, one.status) == (
         Fate.REPAIRED_NOT_MEASURED,
         "new setting noted, not yet measured again",
     )
+    again = job_with(*noted, *(response(c, round_id=AS_LEFT) for c in ("FL", "FR")))
+    (one,) = fates(again, {AS_FOUND: [unit]}, left)
+    assert (one.fate, one.status) == (Fate.NOT_DETERMINED, "not determined again")
     heard = {
         AS_LEFT: [
             Outcome(

@@ -260,6 +260,30 @@ def test_a_decibel_of_the_sum_may_cost_as_much_as_one_of_output(
 
 
 @pytest.mark.parametrize(
+    ("loud_db", "off_db2", "replaced"),
+    [
+        ((1.84, 0.7), 0.0, {"balanced": "loud"}),
+        ((1.86, 0.7), 0.0, {}),
+        ((1.8, -1.1), 0.0, {"loud": "balanced"}),
+        ((1.8, 0.7), 1.0, {}),
+    ],
+)
+def test_a_choice_that_another_beats_in_all_that_is_shown_gives_way(
+    loud_db: tuple[float, float], off_db2: float, replaced: dict[str, str]
+) -> None:
+    unused: Any = {"settings": unchanged(2), "placed": unchanged(2), "filters": ((), ()), "sum_gain_db": 0.0}
+
+    def choice(sd_db: float, output_db: float, off_db2: float = 0.0) -> dict[str, bass_result.Candidate]:
+        cost = sd_db**2 - bass_result.PRICES["balanced"] * output_db + off_db2
+        return {"even": bass_result.Candidate(figures=Figures(sd_db**2, output_db, cost), **unused)}
+
+    every = {"even": choice(1.6, -2.0), "balanced": choice(1.8, -1.0), "loud": choice(*loud_db, off_db2)}
+    measured: Any = SimpleNamespace(round=AS_FOUND)
+    kept = bass_result._unbeaten(job_of(defined(cinema())), measured, every)
+    assert kept == every | {name: every[other] for name, other in replaced.items()}
+
+
+@pytest.mark.parametrize(
     ("gained", "u", "held_out_db2", "subs", "kept"),
     [
         (0.51, 0.25, None, 2, ""),

@@ -276,7 +276,7 @@ def figures_table(result: BassResult) -> Table:
         title=f"Evenness and output, {low:.0f} to {high:.0f} Hz",
         key=lambda each: each.name,
         remark="Seat-to-seat: standard deviation of the level. Output: level of the sum relative to the powers of all "
-        "subwoofers, the loudest one at its limit.",
+        "subwoofers through the same filters, the loudest one at its limit.",
     )
 
 
@@ -299,7 +299,8 @@ def _trade_table(result: BassResult) -> Table:
         title="Evenness against output",
         key=lambda each: each.name,
         remark="A choice lets 1 dB of output count as much as "
-        f"{listed([f'{PRICES[each.name]:g}' for each in result.trade])} dB² of variance between seats.",
+        f"{listed([f'{PRICES[each.name]:g}' for each in result.trade])} dB² of variance between seats."
+        + ("" if result.measured.room.target_db is None else " Closeness to the target counts besides."),
     )
 
 

@@ -300,13 +300,14 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     found = version(measured, "as found", unchanged(room.subs), price)
     sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
     placing, hand = _Placing(job, measured, analyses, space), hand_settings(job, measured)
-    every = {
+    through_filters = {
         name: {
             key: _through_filters(placing, each, PRICES[name])
             for key, each in placing.candidates(measured, found.settled).items()
         }
         for name, found in searched.items()
     }
+    every = _unbeaten(job, measured, through_filters)
     candidates, wanted = every[choice], _wanted(job, measured, every[choice])
     chosen = candidates[wanted]
     best, placed, filters = (chosen.settings, chosen.placed, chosen.filters) if hand is None else (hand[0], *hand)
@@ -335,7 +336,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         held_out=held_out,
         crossover=crossover,
         front=placing.front,
-        candidates=candidates if len(candidates) > 1 else {},
+        candidates=dict(candidates) if len(candidates) > 1 else {},
         wanted=wanted,
         gained=gained,
         u_gained=u,
@@ -400,6 +401,30 @@ def _through_filters(placing: _Placing, candidate: Candidate, price: float) -> C
     through = measured.through(filters, filter_width(job))
     settings = search_of.settle(through.room, space.bounds, space.grid, candidate.settings, price)
     return placing.candidate(through, settings, filters)
+
+
+def _unbeaten(
+    job: Job, measured: MeasuredBass, every: Mapping[str, Mapping[str, Candidate]]
+) -> dict[str, Mapping[str, Candidate]]:
+    """Each choice; where another one is better in all that is shown of them, what that one would propose.
+
+    Each was searched without filters, which change evenness and output.
+    """
+
+    def shown(each: Mapping[str, Candidate]) -> tuple[float, float, float]:
+        own = each[_wanted(job, measured, each)].figures
+        to_target = own.cost - own.variance_db2 + PRICE_DB2_PER_DB * own.output_db
+        return round(own.sd_db, 1), round(-own.output_db, 1), round(to_target, 1)
+
+    figures = {name: shown(each) for name, each in every.items()}
+
+    def best(name: str) -> str:
+        better = [
+            n for n in every if all(theirs <= mine for theirs, mine in zip(figures[n], figures[name], strict=True))
+        ]
+        return min(better, key=lambda n: (sum(figures[n]), n != name))
+
+    return {name: every[best(name)] for name in every}
 
 
 def _trade(placing: _Placing, every: Mapping[str, Mapping[str, Candidate]], choice: str) -> tuple[Version, ...]:

@@ -52,8 +52,8 @@ Where type and slope of high-pass and low-pass are entered on *Site*, the last r
 of the sum with the front loudspeakers: with these settings, and with the best common delay and polarity of the subwoofers.
 This is calculated and not stored: set it in the processor, enter it on *Site*, and measure again.
 
-Evenness is the seat-to-seat standard deviation. Output is the level of the sum relative to the powers of all subwoofers,
-the loudest one at its limit: what the settings cost in headroom.
+Evenness is the seat-to-seat standard deviation. Output is the level of the sum relative to the powers of all subwoofers
+through the same filters, the loudest one at its limit: what gain, delay and polarity cost in headroom.
 """
 BAND_HZ = (15.0, 160.0)
 T = TypeVar("T", float, CrossoverFilter)
