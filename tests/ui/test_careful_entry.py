@@ -302,6 +302,20 @@ async def test_the_unit_of_delays_is_asked_about_before_anything_changes() -> No
         assert app.visit.job.setting("as-found", "FL").distance == 11.22
 
 
+# --- choices ----------------------------------------------------------------------------------------------------
+
+
+async def test_what_was_entered_can_be_taken_back_by_its_empty_choice() -> None:
+    app = app_of()
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        for keys, answer in ((("enter",), ""), (("down", "enter"), "slope"), (("down", "up", "enter"), "")):
+            answers: list[str | None] = []
+            app.push_screen(Choose("Filter", [("", "not entered"), ("slope", "24 dB")], ""), answers.append)
+            await after(pilot, *keys)
+            assert answers == [answer]
+
+
 # --- quitting ---------------------------------------------------------------------------------------------------
 
 

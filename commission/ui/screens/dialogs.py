@@ -108,6 +108,10 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
             self.dismiss(None)
 
 
+NONE = " "
+"""Stands for an empty key in a picker, where that marks a heading."""
+
+
 class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
     """Asks for one of some options: (key, text). Escape gives None."""
 
@@ -121,7 +125,7 @@ class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
         with Vertical(classes="dialog"):
             yield Static(Content(self._title), classes="dialog-title")
             with VerticalScroll(classes="dialog-list"):
-                yield Picker([text_item(key, f" {text}") for key, text in self._options])
+                yield Picker([text_item(key or NONE, f" {text}") for key, text in self._options])
             yield Static(Content("Enter chooses · Escape leaves everything as it is"), classes="dim")
 
     def on_mount(self) -> None:
@@ -129,8 +133,8 @@ class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
         picker = self.query_one(Picker)
         picker.focus()
         if self._current is not None:
-            picker.select(self._current)
+            picker.select(self._current or NONE)
 
     @on(Picker.Chosen)
     def accept(self, event: Picker.Chosen) -> None:
-        self.dismiss(event.key)
+        self.dismiss("" if event.key == NONE else event.key)
