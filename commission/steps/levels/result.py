@@ -194,7 +194,9 @@ def solve(
     readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
     common = _common(job, measured, readings, awaiting, counted, targets_db)
     common_db = 0.0 if common is None else common.value_db
+    limit = job.limit("settings.trim")
     off_db = {c.id: found.level_db - targets_db[c.id] - common_db for c, found in measured if c.id not in awaiting}
+    off_db = {c: off for c, off in off_db.items() if limit.judge(off, readings[c].u) is Verdict.FAIL}
     doubts = _doubts(job, round_id, analyses, off_db, awaiting)
     trims, choices = _trims(job, round_id, measured, {**awaiting, **doubts}, own_targets_db, offset)
     check, budget_sum = _sum_check(job, round_id, together, readings, common, offset, asked_db) or (None, None)
@@ -231,16 +233,12 @@ def _doubts(
 ) -> dict[str, str]:
     """Channel → why no trim is proposed, of those that may be off for another reason than their trim.
 
-    `off_db`: channel → reading minus target, relative to what the main channels have in common.
+    `off_db`: channel that is surely off → reading minus target, relative to what the main channels have in common.
     """
-    limit = job.limit("settings.trim")
-    off_db = {c: off for c, off in off_db.items() if not limit.lower <= off <= limit.upper}
     if not off_db or not job.responses_of(round_id):
         return {}
-    result, sound = (
-        solve_seats(job, round_id, analyses),
-        {OTHERS, *(c.id for c in job.system.channels)} - awaiting.keys(),
-    )
+    result = solve_seats(job, round_id, analyses)
+    sound = {OTHERS, *(c.id for c in job.system.channels)} - awaiting.keys()
     return {
         c: IN_DOUBT
         for c, off in off_db.items()
