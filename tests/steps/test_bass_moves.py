@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import bass_visit
@@ -13,12 +14,12 @@ from bass_rooms import BINS_HZ, image_room
 from bass_visit import BassVisit, as_found
 from builders import defined, job_of
 
-from commission.dsp.bass_search import figures, search
+from commission.dsp.bass_search import Figures, figures, search
 from commission.dsp.bass_sum import SubResponses
 from commission.model import Room
 from commission.record.data.bass import _move
 from commission.steps import bass
-from commission.steps.bass.moves import SubwooferMove, _places, best_move
+from commission.steps.bass.moves import SubwooferMove, _best, _places, best_move
 from commission.steps.bass.result import BassResult
 
 
@@ -108,6 +109,27 @@ def test_what_is_not_entered_or_is_outside_the_room_is_named() -> None:
             ("seats", system.seats, result.measured.seats[0]),
         ):
             assert "outside the room" in why(**{name: moved(items, first, axis, to)}), (name, axis, to)
+
+
+def test_a_move_is_advised_only_where_it_beats_the_most_even_settings() -> None:
+    size_m, corner = np.array([4.0, 6.0, 2.5]), np.zeros(3)
+    at, heads = np.array([[2.0, 0.3, 0.3]]), np.array([[1.0, 4.0, 1.1], [2.0, 4.0, 1.1], [3.0, 4.0, 1.1]])
+
+    def variance_db2(places: Any, ears: Any) -> float:
+        return 9.0 if np.array_equal(places, at) and np.array_equal(ears, heads) else 4.0
+
+    def version(db2: float) -> Any:
+        return SimpleNamespace(figures=Figures(db2, 0.0, db2))
+
+    box: Any = SimpleNamespace(size_m=size_m, variance_db2=variance_db2)
+    for even_db2, advised in ((9.0, True), (5.0, False)):
+        result: Any = SimpleNamespace(
+            measured=SimpleNamespace(subs=("SUB1",), seats=("A1", "A2", "A3")),
+            proposed=version(9.0),
+            trade=(version(9.0),),
+            candidates={"even": version(even_db2)},
+        )
+        assert isinstance(_best(box, at, heads, corner, result), SubwooferMove) is advised
 
 
 def test_places_to_try_are_at_the_walls_inside_the_room() -> None:

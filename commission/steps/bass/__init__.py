@@ -636,7 +636,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
             f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "
             "goes, so that all at once read the reference at the reference seat (Levels)."
         )
-    if (held_out := result.held_out) is not None:
+    if (held_out := result.held_out) is not None and result.wanted == "even":
         off, now = (number(float(np.nanmean(v**2)) ** 0.5, 1) for v in (held_out.off_db, held_out.off_now_db))
         yield (
             "Settings found with each seat left out in turn give all seats a standard deviation of "

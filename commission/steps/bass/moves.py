@@ -54,7 +54,7 @@ class SubwooferMove:
     sd_db: float
     """Estimated seat-to-seat standard deviation with settings for the new places."""
     before_db: float
-    """The same as proposed without the move."""
+    """The same with the most even settings found, without the move."""
 
     def text(self, units: str) -> str:
         """One sentence of advice."""
@@ -65,9 +65,9 @@ class SubwooferMove:
         else:
             what = f"Moving {self.what} {length} {'toward the rear' if self.by_m > 0 else 'toward the screen'}"
         return (
-            f"{what} would bring the seat-to-seat standard deviation of the bass from {number(self.before_db, 1)} to about "
-            f"{number(self.sd_db, 1)} dB, more than any setting can: an estimate from a box fitted to the responses. "
-            "Measure there before anything is fixed."
+            f"{what} would bring the seat-to-seat standard deviation of the bass from {number(self.before_db, 1)} dB, "
+            f"which settings alone reach, to about {number(self.sd_db, 1)} dB: an estimate from a box fitted to the "
+            "responses. Measure there before anything is fixed."
         )
 
 
@@ -143,7 +143,8 @@ def _best(
     box: _Box, at: FloatArray, heads: FloatArray, corner: FloatArray, result: BassResult
 ) -> SubwooferMove | str:
     now = box.variance_db2(at, heads)
-    before = result.proposed.figures.variance_db2
+    chosen = [each.figures for each in (result.proposed, *result.trade)]
+    before = min(each.variance_db2 for each in [*chosen, *(each.figures for each in result.candidates.values())])
     best: tuple[str, Position | None, float] | None = None
     least = math.inf
     for i, sub in enumerate(result.measured.subs):
