@@ -618,6 +618,11 @@ def test_a_target_moves_the_mean_of_the_seats_towards_it() -> None:
     assert off_db(two) < off_db(one)
     # over_frequency_sd_db is that distance, with shares of the logarithmic axis.
     assert values_of(wished)["predicted"]["over_frequency_sd_db"] == pytest.approx(off_db(two), rel=0.1)
+    for visit, result in ((flat, one), (wished, two)):
+        words = f"differs from the target by {result.proposed.shape_db:.1f} dB"
+        remarks = bass._proposal_remarks(visit.job, result, is_newest=True)
+        assert any(words in each for each in remarks) is (result is two)
+    assert two.is_change
 
 
 def test_without_subwoofers_there_is_nothing() -> None:

@@ -603,7 +603,12 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
             f"{number(worst.worst_db2**0.5, 1)} dB is calculated (worst: {worst.worst})."
         )
     before, after = result.as_found.shape_db, result.proposed.shape_db
-    if after > before + SHAPE_WORSE_DB:
+    if result.is_change and result.measured.room.target_db is not None:
+        yield (
+            f"The mean level of the seats differs from the target by {number(after, 1)} dB, as measured by "
+            f"{number(before, 1)} dB (standard deviation over frequency)."
+        )
+    elif after > before + SHAPE_WORSE_DB:
         yield (
             f"The mean level of the seats becomes less even over frequency: {number(before, 1)} → {number(after, 1)} dB "
             "standard deviation. Look at the curves; a target on the Site form weighs this too."
