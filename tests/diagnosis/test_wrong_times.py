@@ -99,6 +99,18 @@ def test_a_subwoofer_late_as_all_delays_would_make_it_leaves_both_open(factor: f
     assert "Enter" not in late.remedy
 
 
+def test_one_main_channel_at_a_wrong_time_says_nothing_about_all_delays() -> None:
+    """The subwoofer is as late as without delays, and so would be all main channels; only the centre is late."""
+    room = quiet(system=cinema(["FL", "FR", "FC", "SUB1"]))
+    own_m = 0.011 * room.speed_m_s
+    for c in ("FL", "FR", "FC"):
+        room.delay(c, own_m / room.speed_m_s + 0.003 * (c == "FC"))
+    farthest_m = max(room.distances_m.values())
+    room.delay("SUB1", (2 * own_m + room.distances_m["SUB1"] - farthest_m) / room.speed_m_s)
+    (late,) = found(room, entered(room, "SUB1", own_m))["settings.sub-latency"]
+    assert not any("not determined" in each for each in late.evidence)
+
+
 def test_a_setting_that_may_allow_for_a_low_pass_is_not_called_wrong() -> None:
     room, job = wrong_sub(1.5, arrival="a low-pass at about 80 Hz is active")
     assert "settings.distance" not in found(room, job)

@@ -123,16 +123,23 @@ def likely_delays(result: DistancesResult) -> str | None:
 
 def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | None:
     """What the processor may make of all delays so that a subwoofer arrives as late as it does, as a clause; None where the
-    main channels arrive in time, or none of FACTORS brings it within SUB_LATENCY_S of them.
+    main channels arrive in time, or none of FACTORS halves their spread and brings it within SUB_LATENCY_S of them.
     """
-    mains = [each for each in result.channels.values() if not each.channel.is_sub and each.held_error_s is not None]
+    mains = [
+        each
+        for each in result.channels.values()
+        if not each.channel.is_sub and None not in (each.arrival_residual_s, each.held_error_s)
+    ]
     if sub.alignment_s is None or sub.held_error_s is None:
         return None
     if not any(each.check_arrival.verdict is Verdict.FAIL for each in mains):
         return None
-    mains_s = float(np.median([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains]))
-    longer_s = sub.held_error_s + sub.setting.delay_s - mains_s
+    rest = np.array([each.arrival_residual_s for each in mains], dtype=float)
+    applied = np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
+    longer_s = sub.held_error_s + sub.setting.delay_s - float(np.median(applied))
     for factor, clause in FACTORS.items():
+        if np.ptp(rest + (1 - factor) * applied) > np.ptp(rest) / 2:
+            continue  # one main channel at a wrong distance says nothing about all delays
         if abs(sub.alignment_s + (1 - factor) * longer_s) <= SUB_LATENCY_S:
             return clause
     return None
