@@ -685,12 +685,10 @@ def _channel(
     wrong_unit = _is_feet(comparison.ratio) is not None
     # A subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
     by_setting = replace(budgets.arrival, id="distances.setting") if proposal.by_sound[index] else budgets.flight
-    setting_check, by_setting = _check_setting(
-        job, channel, heard, times, by_setting, budgets, wrong_unit, set_elsewhere
-    )
-    arrival_check, by_arrival = _check_arrival(
-        job, channel, heard, times, budgets, shifted=shifted, set_elsewhere=set_elsewhere
-    )
+    setting_check, by_setting = _check_setting(job, channel, heard, times, by_setting, budgets, wrong_unit)
+    arrival_check, by_arrival = _check_arrival(job, channel, heard, times, budgets, shifted=shifted)
+    if set_elsewhere is not None:
+        setting_check, arrival_check = (_excused(each, set_elsewhere) for each in (setting_check, arrival_check))
     return ChannelDistance(
         channel=channel,
         distance_m=distance,
@@ -724,12 +722,9 @@ def _check_arrival(
     budgets: _Budgets,
     *,
     shifted: bool,
-    set_elsewhere: str | None,
 ) -> tuple[Check, Budget]:
     """Whether the channel arrives when it has to, and what the uncertainty of that is made of."""
     value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
-    if set_elsewhere is not None and value is not None:
-        value, why_not = None, set_elsewhere
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
     if channel.is_sub and value is not None:
@@ -747,6 +742,12 @@ def _check_arrival(
         text=text,
     )
     return check, by_arrival
+
+
+def _excused(check: Check, why_not: str) -> Check:
+    """A check of what another step has set: not tested, unless it passes by tape and arrival, too."""
+    passes = check.value is None or check.verdict is Verdict.PASS
+    return check if passes else replace(check, value=None, why_not=why_not)
 
 
 def _why_undecided(limit: Limit, value_ms: float, u_ms: float) -> str | None:
@@ -785,7 +786,6 @@ def _check_setting(
     by_setting: Budget,
     budgets: _Budgets,
     wrong_unit: bool,
-    set_elsewhere: str | None,
 ) -> tuple[Check, Budget]:
     """Whether the setting is that of the distance, and what its uncertainty is made of.
 
@@ -804,10 +804,9 @@ def _check_setting(
             channel=channel.id,
             unit="ms",
             limit=limit,
-            value=None if math.isnan(value_ms) or set_elsewhere else value_ms,
+            value=None if math.isnan(value_ms) else value_ms,
             uncertainty=u_ms,
-            why_not=set_elsewhere
-            or _why_no_setting(channel, times, limit.judge(value_ms, u_ms), wrong_unit)
+            why_not=_why_no_setting(channel, times, limit.judge(value_ms, u_ms), wrong_unit)
             or (_why_undecided(limit, value_ms, u_ms) if channel.is_sub else None),
             text=text,
         )
