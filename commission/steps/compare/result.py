@@ -10,7 +10,8 @@ import numpy as np
 
 from commission.dsp import multiple, variance
 from commission.dsp.repeatability import Repeatability
-from commission.model import AS_FOUND, AS_LEFT, GUARD_FACTOR, Analyses, Budget, FloatArray, Job
+from commission.model import AS_FOUND, AS_LEFT, Analyses, Budget, FloatArray, Job
+from commission.model.verdict import guard_band
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, usable
@@ -66,7 +67,7 @@ class Change:
         if self.u_db2 == 0:
             return 0.0
         before_db = max(self.before.sd_db, math.sqrt(self.u_db2))
-        relative = ((self.k + GUARD_FACTOR) * self.u_db2 / before_db**2) ** 2 / 2
+        relative = ((self.k * self.u_db2 + guard_band(self.u_db2)) / before_db**2) ** 2 / 2
         return before_db * (math.sqrt(1 + relative / 2 + math.sqrt(relative * (relative + 8)) / 2) - 1)
 
     @property

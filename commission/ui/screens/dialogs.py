@@ -108,8 +108,8 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
             self.dismiss(None)
 
 
-NONE = " "
-"""Stands for an empty key in a picker, where that marks a heading."""
+NONE = "\0"
+"""Stands for an empty key in a picker, where that marks a heading; no option has it."""
 
 
 class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
