@@ -11,6 +11,7 @@ import json
 import multiprocessing
 import os
 import pkgutil
+import signal
 import subprocess
 import sys
 import tempfile
@@ -79,6 +80,7 @@ def _command(
     os.chdir(folder)
     if len(set(streams)) == 1:
         os.setsid()  # the terminal that is opened next is its own
+        signal.signal(signal.SIGHUP, signal.SIG_DFL)  # tests that run without a terminal may ignore it
     for number, name in enumerate(streams):
         opened = os.open(name, os.O_RDWR | os.O_CREAT, 0o600)
         os.dup2(opened, number)
