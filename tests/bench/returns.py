@@ -38,7 +38,7 @@ DRIFTS_DB = (1.0, 2.0, 3.0)
 LATE_S = (0.0005, 0.001)
 ALARMS_BY_HAND, VISITS_BY_HAND = 200, 50
 DRIFTING = 3
-"""Of so many visits with responses, one is repeated with each drift."""
+"""Every third visit with responses is repeated with each drift."""
 
 
 def compared(then: tuple[Job, Analyses], now: tuple[Sequence[object], Analyses]) -> DriftResult:
@@ -68,7 +68,7 @@ class ReadByHand:
         return list(levels(out))
 
     def visit(self, fallen_db: float = 0.0) -> DriftResult:
-        """FL fallen by so much."""
+        """FL fallen by `fallen_db`."""
         meter = Instrument(
             kind="meter", accuracy_class=2, resolution=0.1, support=self.support, serial="1", model="m"
         )
@@ -95,7 +95,7 @@ def by_hand(
 def heard(
     made: repeated_placings.Placings, k: int, rng: np.random.Generator, fallen_db: float = 0.0, late_s: float = 0.0
 ) -> tuple[list[ResponseStored], Analyses]:
-    """One visit with the microphone at the placing `k` of every seat; FL fallen and late by so much."""
+    """One visit with the microphone at the placing `k` of every seat; FL softer and later by these amounts."""
     stored: list[ResponseStored] = []
     items: list[AnalysedResponse] = []
     volume, start = rng.normal(0, 1.0), rng.uniform(0, 0.01)
@@ -127,7 +127,7 @@ class Returned:
     rng: np.random.Generator
 
     def visit(self, fallen_db: float = 0.0, late_s: float = 0.0) -> DriftResult:
-        """FL fallen and late by so much."""
+        """FL softer and later by these amounts."""
         stored, analyses = heard(self.made, self.then, self.rng)
         system = defined(cinema(repeated_placings.NAMES, repeated_placings.SEATS))
         return compared((job_of(system, *stored), analyses), heard(self.made, self.now, self.rng, fallen_db, late_s))

@@ -1134,7 +1134,7 @@ def high_passed(**system: Any) -> Any:
 
 
 def give_bass(monkeypatch: pytest.MonkeyPatch, below_db: dict[str, float]) -> None:
-    """Levels that fall towards the bass as a high-pass does, by so much an octave below its corner."""
+    """Levels that fall towards the bass as a high-pass does; `below_db`: an octave below its corner re an octave above."""
     unit = FALL_DB / calibration._slope_db(FALL_DB, 80.0)
     levels_db = {c: slope_db * unit for c, slope_db in below_db.items()}
     monkeypatch.setattr(calibration, "_bass_level_db", lambda _, channel, **lowest: levels_db.get(channel.id))

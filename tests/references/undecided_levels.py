@@ -64,7 +64,7 @@ class Channels:
 
 
 def channels(noise_db: float, readings: int, place: str, step_db: float, count: int = COUNT) -> Channels:
-    """Read so often in both rounds."""
+    """With this number of readings in each round."""
     rng, place_db = np.random.default_rng(0), PLACES_DB[place]
     changing = math.hypot(noise_db, place_db if place == "hand" else 0.0)
     u_db = math.hypot(changing / math.sqrt(readings), place_db if place == "stand" else 0.0)
