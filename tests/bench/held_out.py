@@ -17,12 +17,11 @@ from commission.dsp.bass_search import figures, search
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
-from bass_rooms import BINS_HZ, image_room, modal_responses, modal_room
+from bass_rooms import BINS_HZ, image_room, measured_room, modal_responses, modal_room
 from wide_bounds import wide_bounds
 
 SUBS, TUNED, OTHERS, ROOMS = 4, 6, 6, 8
 DRAWS = 8
-MEASURED = Path(__file__).resolve().parents[3] / "shared" / "data" / "UniS_Room_A_BRIR_16k.sofa"
 
 
 def _room(seed: int, simulator: str) -> np.ndarray:
@@ -33,15 +32,10 @@ def _room(seed: int, simulator: str) -> np.ndarray:
     return modal_responses(size, places, ears, BINS_HZ)
 
 
-def _measured(count: int) -> Iterator[np.ndarray]:
-    """Measured responses of two sources at all places, those to tune for first [shape=(2, 37, n)]."""
-    import h5py
-
-    with h5py.File(MEASURED) as file:
-        impulses, rate_hz = np.asarray(file["Data.IR"]), float(np.ravel(file["Data.SamplingRate"])[0])
-    h = np.fft.rfft(impulses, round(rate_hz), axis=-1)[..., BINS_HZ.astype(int)].transpose(1, 0, 2)
+def _shuffled(measured: np.ndarray, count: int) -> Iterator[np.ndarray]:
+    """The same responses with the places in random orders: the first `count` are tuned for."""
     for seed in range(DRAWS):
-        yield h[:, np.random.default_rng([seed, count]).permutation(h.shape[1])]
+        yield measured[:, np.random.default_rng([seed, count]).permutation(measured.shape[1])]
 
 
 def _row(responses: np.ndarray, count: int, low_hz: float = 15.0) -> list[float]:
@@ -62,9 +56,9 @@ def run(channels: int) -> None:
     for simulator in ("modes", "images"):
         rows = [_row(_room(seed, simulator), TUNED) for seed in range(ROOMS)]
         _print_table(f"{simulator}: {SUBS} subwoofers, {TUNED} tuned seats, {OTHERS} others", np.array(rows))
-    if MEASURED.is_file():
+    if (measured := measured_room()) is not None:
         for count in (18, 8, 4):
-            rows = [_row(h, count, 60.0) for h in _measured(count)]
+            rows = [_row(h, count, 60.0) for h in _shuffled(measured, count)]
             _print_table(f"measured: 2 subwoofers, {count} tuned seats, {37 - count} others", np.array(rows))
 
 

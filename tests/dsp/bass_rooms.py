@@ -1,8 +1,11 @@
-"""Rooms for tests of the bass: a modal sum written here, and image sources by pyroomacoustics. No code of the analysis."""
+"""Rooms for tests of the bass: a modal sum written here, image sources by pyroomacoustics, and one that was measured. No code of
+the analysis.
+"""
 
 from __future__ import annotations
 
 from functools import lru_cache
+from pathlib import Path
 
 import numpy as np
 
@@ -10,6 +13,21 @@ from commission.model import Filter
 
 SPEED_M_S = 343.2
 BINS_HZ = np.arange(10.0, 321.0)
+MEASURED = Path(__file__).resolve().parents[3] / "shared" / "data" / "UniS_Room_A_BRIR_16k.sofa"
+
+
+def measured_room() -> np.ndarray | None:
+    """Responses at BINS_HZ of two sources at 37 places [shape=(2, 37, n)]; None where the open data are not here.
+
+    IoSR Surrey, room A: two ears for 37 places of a loudspeaker; by reciprocity two sources at 37 places.
+    """
+    if not MEASURED.is_file():
+        return None
+    import h5py
+
+    with h5py.File(MEASURED) as file:
+        impulses, rate_hz = np.asarray(file["Data.IR"]), float(np.ravel(file["Data.SamplingRate"])[0])
+    return np.fft.rfft(impulses, round(rate_hz), axis=-1)[..., BINS_HZ.astype(int)].transpose(1, 0, 2)
 
 
 def modal_room(

@@ -5,11 +5,10 @@ from __future__ import annotations
 import threading
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
-from bass_rooms import BINS_HZ, image_room, modal_responses, modal_room
+from bass_rooms import BINS_HZ, image_room, measured_room, modal_responses, modal_room
 from kept_comparisons import once
 from wide_bounds import wide_bounds
 
@@ -34,7 +33,6 @@ from commission.dsp.bass_sum import (
     unchanged,
 )
 
-DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 GRID = SettingGrid(
     gain_origin_db=np.zeros(2), gain_step_db=0.5, delay_origin_s=np.zeros(2), delay_step_s=0.03 / 343.2
 )
@@ -240,17 +238,9 @@ def test_one_subwoofer_leaves_nothing_to_search() -> None:
 
 
 def test_measured_responses_become_more_even() -> None:
-    """IoSR Surrey, room A: two ears for 37 places of a loudspeaker; by reciprocity two sources at 37 places."""
-    path = DATA / "UniS_Room_A_BRIR_16k.sofa"
-    if not path.is_file():
+    values = measured_room()
+    if values is None:
         pytest.skip("the open measured data are not beside this checkout")
-    import h5py
-
-    with h5py.File(path) as file:
-        h = np.asarray(file["Data.IR"])
-        rate = float(np.asarray(file["Data.SamplingRate"]).ravel()[0])
-    spectra = np.fft.rfft(h, round(rate), axis=-1)[..., 10:321]
-    values = spectra.transpose(1, 0, 2)
     tuned, other = band_of(values[:, ::2], 60, 160), band_of(values[:, 1::2], 60, 160)
     settings = settle(tuned, wide_bounds(2), GRID, search(tuned, wide_bounds(2)).settings[0])
     for room in (tuned, other):
