@@ -108,12 +108,11 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
             self.dismiss(None)
 
 
-NONE = "\0"
-"""Stands for an empty key in a picker, where that marks a heading; no option has it."""
-
-
 class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
-    """Asks for one of some options: (key, text). Escape gives None."""
+    """Asks for one of some options: (key, text). Escape gives None.
+
+    The list knows them by their number, since an empty key would be a heading there.
+    """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
 
@@ -125,16 +124,17 @@ class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
         with Vertical(classes="dialog"):
             yield Static(Content(self._title), classes="dialog-title")
             with VerticalScroll(classes="dialog-list"):
-                yield Picker([text_item(key or NONE, f" {text}") for key, text in self._options])
+                yield Picker([text_item(str(k), f" {text}") for k, (_, text) in enumerate(self._options)])
             yield Static(Content("Enter chooses · Escape leaves everything as it is"), classes="dim")
 
     def on_mount(self) -> None:
         """Start on what holds now."""
         picker = self.query_one(Picker)
         picker.focus()
-        if self._current is not None:
-            picker.select(self._current or NONE)
+        at = next((k for k, (key, _) in enumerate(self._options) if key == self._current), None)
+        if at is not None:
+            picker.select(str(at))
 
     @on(Picker.Chosen)
     def accept(self, event: Picker.Chosen) -> None:
-        self.dismiss("" if event.key == NONE else event.key)
+        self.dismiss(self._options[int(event.key)][0])
