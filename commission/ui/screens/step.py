@@ -6,7 +6,9 @@ and the one whose settings are changed by hand have keys of their own.
 
 from __future__ import annotations
 
-from typing import ClassVar
+from collections.abc import Callable
+from functools import partial
+from typing import ClassVar, Generic, TypeVar
 
 from textual import on
 from textual.app import ComposeResult
@@ -44,6 +46,22 @@ Digits start an entry · **Enter** stores and goes down · **x** takes the last 
 changes sides · **[ ]** previous and next step · **n** note · **p** photograph · **u** what the uncertainty of the
 selected row is made of · **s** settings sheet · **r** round · **Esc** stops what runs, else back
 """
+
+
+T = TypeVar("T")
+
+
+class OnceForJob(Generic[T]):
+    """What a function makes of a job and a round, kept until either is another one."""
+
+    def __init__(self, make: Callable[[Job, str], T]) -> None:
+        self._make = make
+        self._kept: tuple[Job, str, T] | None = None
+
+    def __call__(self, job: Job, round_id: str) -> T:
+        if self._kept is None or self._kept[0] is not job or self._kept[1] != round_id:
+            self._kept = (job, round_id, self._make(job, round_id))
+        return self._kept[2]
 
 
 class StepScreen(AnyStepScreen):
@@ -86,10 +104,9 @@ class StepScreen(AnyStepScreen):
         self._entry: EntryTable | None = None
         self._place: tuple[Check | None, str | None, str | None] = (None, None, None)
         """Check, channel and seat of what is selected."""
-        self._planned: tuple[Job, str, list[Capture]] | None = None
-        """What is to be recorded, and for which job and round it was planned."""
-        self._read: tuple[Job, str, tuple[EntryRow, ...]] | None = None
-        """The rows to read, and of which job and round."""
+        # Planned once for a job and round: each key of the footer asks, and results that come in change neither.
+        self._planned = OnceForJob(partial(captures, self.step))
+        self._read = OnceForJob(partial(entry_rows, self.step))
 
     # --- what is there ----------------------------------------------------------------------------------------
 
@@ -155,11 +172,8 @@ class StepScreen(AnyStepScreen):
 
     @property
     def _captures(self) -> list[Capture]:
-        """Everything this step wants recorded: planned once for a job, since each key of the footer asks."""
-        job, round_id = self.visit.job, self.round_id
-        if self._planned is None or self._planned[0] is not job or self._planned[1] != round_id:
-            self._planned = (job, round_id, captures(self.step, job, round_id))
-        return self._planned[2]
+        """Everything this step wants recorded."""
+        return self._planned(self.visit.job, self.round_id)
 
     @property
     def _ends_visit(self) -> bool:
@@ -205,11 +219,8 @@ class StepScreen(AnyStepScreen):
         return self.step.unusual(self.visit.job, self.round_id, prompt, value)
 
     def _rows(self) -> tuple[EntryRow, ...]:
-        """Made once for a job: results that come in change none."""
-        job, round_id = self.visit.job, self.round_id
-        if self._read is None or self._read[0] is not job or self._read[1] != round_id:
-            self._read = (job, round_id, entry_rows(self.step, job, round_id))
-        return self._read[2]
+        """What is to be read, with what was read of it."""
+        return self._read(self.visit.job, self.round_id)
 
     # --- words above and below --------------------------------------------------------------------------------
 
