@@ -197,8 +197,8 @@ def solve(
     limit = job.limit("settings.trim")
     off_db = {c.id: found.level_db - targets_db[c.id] - common_db for c, found in measured if c.id not in awaiting}
     off_db = {c: off for c, off in off_db.items() if limit.judge(off, readings[c].u) is Verdict.FAIL}
-    doubts = _doubts(job, round_id, analyses, off_db, awaiting)
-    trims, choices = _trims(job, round_id, measured, {**awaiting, **doubts}, own_targets_db, offset)
+    doubtful = _doubtful(job, round_id, analyses, off_db, awaiting)
+    trims, choices = _trims(job, round_id, measured, awaiting, doubtful, own_targets_db, offset)
     check, budget_sum = _sum_check(job, round_id, together, readings, common, offset, asked_db) or (None, None)
     channels = {
         c.id: _channel(
@@ -228,21 +228,21 @@ def solve(
     )
 
 
-def _doubts(
+def _doubtful(
     job: Job, round_id: str, analyses: Analyses, off_db: Mapping[str, float], awaiting: Mapping[str, str]
-) -> dict[str, str]:
-    """Channel → why no trim is proposed, of those that may be off for another reason than their trim.
+) -> set[str]:
+    """Channels that may be off for another reason than their trim.
 
     `off_db`: channel that is surely off → reading minus target, relative to what the main channels have in common.
     """
     if not off_db or not job.responses_of(round_id):
-        return {}
+        return set()
     result = solve_seats(job, round_id, analyses)
-    sound = {OTHERS, *(c.id for c in job.system.channels)} - awaiting.keys()
+    comparable = {OTHERS, *(c.id for c in job.system.channels)} - awaiting.keys()
     return {
-        c: IN_DOUBT
+        c
         for c, off in off_db.items()
-        if trim_doubt(result, c, sound, loud=off > 0) is not None
+        if trim_doubt(result, c, comparable, loud=off > 0) is not None
         and not any(is_accepted(job, each, c) for each in LEVEL_FINDINGS)
     }
 
@@ -274,6 +274,7 @@ class _Trim:
     """The trim to set of one channel; all None where there is a reason not to propose one."""
 
     why_not: str | None = None
+    in_doubt: bool = False
     exact_db: float | None = None
     trim_db: float | None = None
     residual_db: float | None = None
@@ -286,18 +287,20 @@ def _trims(
     round_id: str,
     measured: Sequence[tuple[Channel, _Reading]],
     awaiting: Mapping[str, str],
+    doubtful: set[str],
     targets_db: Mapping[str, float],
     offset_db: float,
 ) -> tuple[dict[str, _Trim], tuple[OffsetChoice, ...]]:
     """The trims with that common offset of all targets, and what other offsets would cost."""
     limits = job.system.processor.trim_db
     grid = (limits.min, limits.max, limits.step)
-    healthy = [(channel.id, found.level_db) for channel, found in measured if channel.id not in awaiting]
+    why_not = dict.fromkeys(doubtful, IN_DOUBT) | dict(awaiting)
+    healthy = [(channel.id, found.level_db) for channel, found in measured if channel.id not in why_not]
     names, levels = [name for name, _ in healthy], [level for _, level in healthy]
     targets = [targets_db[name] for name in names]
     old = [old_trim_db(job, round_id, name) or 0.0 for name in names]
     plan = plan_trims(levels, targets, old, *grid, offset_db)
-    trims = {channel.id: _Trim(why_not=awaiting.get(channel.id)) for channel, _ in measured}
+    trims = {c.id: _Trim(why_not=why_not.get(c.id), in_doubt=c.id in doubtful) for c, _ in measured}
     for k, name in enumerate(names):
         trim_db, reachable = plan.trim_db[k], k not in plan.out_of_range
         trims[name] = _Trim(
@@ -587,7 +590,7 @@ def _channel(
         at_limit=trim.at_limit,
         reachable=trim.reachable,
         why_no_trim=trim.why_not,
-        in_doubt=trim.why_not == IN_DOUBT,
+        in_doubt=trim.in_doubt,
         before_sum=asked_db is not None,
         match=_match_check(job, channel, found.level_db - aim, budget, common),
         more=None,

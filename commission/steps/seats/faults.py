@@ -169,27 +169,31 @@ def drivers_in_doubt(result: SeatsResult) -> set[str]:
     }
 
 
+def _uneven_from_db(against: Against) -> float:
+    return UNEVEN_DB if against.has_partner else UNEVEN_ALONE_DB
+
+
 def depends_on_frequency(against: Against) -> bool:
     """Whether a difference in level is no trim's, or not a trim's alone."""
-    return against.uneven.range_db >= (UNEVEN_DB if against.has_partner else UNEVEN_ALONE_DB)
+    return against.uneven.range_db >= _uneven_from_db(against)
 
 
-def trim_doubt(result: SeatsResult, channel: str, sound: Container[str], *, loud: bool) -> str | None:
+def trim_doubt(result: SeatsResult, channel: str, comparable: Container[str], *, loud: bool) -> str | None:
     """Why a trim may not be what makes a channel loud or soft, as a clause: its level depends on frequency; or it is soft
     with a dip, and has no partner or a sign against its partner that changes with frequency.
 
-    `sound`: what it may be compared with: channels that wait for no repair, and `OTHERS`.
+    `comparable`: what it may be compared with: channels that wait for no repair, and `OTHERS`.
     """
     against = result.against.get(channel)
     if against is None:
         return None
-    if depends_on_frequency(against) and against.partner in sound:
+    if depends_on_frequency(against) and against.partner in comparable:
         uneven = against.uneven
         why = (
             f"its level depends on frequency, {number(uneven.low_db, 1, signed=True)} dB near {uneven.low_hz:.0f} Hz and "
             f"{number(uneven.high_db, 1, signed=True)} dB near {uneven.high_hz:.0f} Hz"
         )
-        least = UNEVEN_DB if against.has_partner else UNEVEN_ALONE_DB
+        least = _uneven_from_db(against)
     elif (
         not loud
         and against.dip.depth_db >= DIP_DB
