@@ -232,9 +232,8 @@ def _fate_absent(
         return Fate.NOT_DETERMINED, _some(unchanged, places)
     mended = [each for each in actions if each.mends]
     unheard = first.check == _BY_SETTINGS and not any(_checked(first, outcomes[each], _BY_SOUND) for each in later)
-    rest = tuple(
-        place for place in places if unheard or place not in checked
-    )  # right settings do not show right sound
+    # Right settings alone do not show that the sound is right.
+    rest = tuple(place for place in places if unheard or place not in checked)
     if not rest:
         return (Fate.REPAIRED if mended or new_settings == "entered" else Fate.NO_LONGER_FOUND), ()
     repaired = mended[-1].seq if mended else 0

@@ -337,9 +337,10 @@ def relation(seats: PairComparison) -> Relation:
     octaves = sign * np.median(_octaves(seats.bands.real), axis=0)
     doubtful = _doubtful(seats)
     clear = abs(correlation) >= LEAST_CORRELATION and octaves.min() >= LEAST_OCTAVE and agree >= AGREE * count
+    known = clear and not doubtful
     opposite = clear and doubtful and sign < 0
     return Relation(
-        sign=sign if clear and not doubtful else None,
+        sign=sign if known else None,
         correlation=correlation,
         agree=agree,
         seats=count,
@@ -348,7 +349,7 @@ def relation(seats: PairComparison) -> Relation:
         weakest_octave=float(octaves.min()),
         phase_rad=float(np.sqrt(np.mean(np.angle(sign * seats.bands.mean(axis=0)) ** 2))),
         unlike_db=float(np.std(_half_octaves(seats.level_db))),
-        confidence=_confidence(correlation, count) if opposite or (clear and not doubtful) else 0.0,
+        confidence=_confidence(correlation, count) if known or opposite else 0.0,
     )
 
 

@@ -7,7 +7,7 @@ step of the processor and its own uncertainty counts.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -15,7 +15,7 @@ import numpy as np
 
 from commission.dsp import delays as delays_of
 from commission.dsp.latency import NO_DELAYS, WRONG_SIGN
-from commission.model import Job, Verdict
+from commission.model import FloatArray, Job, Verdict
 from commission.model.units import FOOT_M
 from commission.model.verdict import surely_above
 from commission.steps.distances.result import RATIO_WITHIN, SUB_LATENCY_S, ChannelDistance, DistancesResult, step_s
@@ -101,20 +101,30 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
     return None
 
 
+def _timed_mains(result: DistancesResult) -> list[ChannelDistance]:
+    """Main channels with a setting and an arrival."""
+    return [
+        each
+        for each in result.channels.values()
+        if not each.channel.is_sub and None not in (each.arrival_residual_s, each.held_error_s)
+    ]
+
+
+def _rest_and_applied(mains: Sequence[ChannelDistance]) -> tuple[FloatArray, FloatArray]:
+    """Of each of these: arrival minus tape and setting, and the delay that is noted [s]."""
+    rest = np.array([each.arrival_residual_s for each in mains], dtype=float)
+    return rest, np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
+
+
 def likely_delays(result: DistancesResult) -> str | None:
     """What the processor seems to make of its delays, as a clause, where three main channels are too few to decide.
 
     With that factor the main channels arrive together within 0.3 ms, with the right one they differ by 1 ms or more.
     """
-    mains = [
-        each
-        for each in result.channels.values()
-        if not each.channel.is_sub and None not in (each.arrival_residual_s, each.held_error_s)
-    ]
+    mains = _timed_mains(result)
     if len(mains) < 3 or result.unit_fit is not None:
         return None
-    rest = np.array([each.arrival_residual_s for each in mains], dtype=float)
-    applied = np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
+    rest, applied = _rest_and_applied(mains)
     if np.ptp(rest) < LEAST_SPREAD_S:
         return None
     fits = [clause for factor, clause in FACTORS.items() if np.ptp(rest + (1 - factor) * applied) <= TOGETHER_S]
@@ -125,17 +135,12 @@ def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | N
     """What the processor may make of all delays so that a subwoofer arrives as late as it does, as a clause; None where the
     main channels arrive in time, or none of FACTORS halves their spread and brings it within SUB_LATENCY_S of them.
     """
-    mains = [
-        each
-        for each in result.channels.values()
-        if not each.channel.is_sub and None not in (each.arrival_residual_s, each.held_error_s)
-    ]
+    mains = _timed_mains(result)
     if sub.alignment_s is None or sub.held_error_s is None:
         return None
     if not any(each.check_arrival.verdict is Verdict.FAIL for each in mains):
         return None
-    rest = np.array([each.arrival_residual_s for each in mains], dtype=float)
-    applied = np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
+    rest, applied = _rest_and_applied(mains)
     longer_s = sub.held_error_s + sub.setting.delay_s - float(np.median(applied))
     for factor, clause in FACTORS.items():
         if np.ptp(rest + (1 - factor) * applied) > np.ptp(rest) / 2:

@@ -746,8 +746,9 @@ def _check_arrival(
 
 def _excused(check: Check, why_not: str) -> Check:
     """A check of what another step has set: not tested, unless it passes by tape and arrival, too."""
-    passes = check.value is None or check.verdict is Verdict.PASS
-    return check if passes else replace(check, value=None, why_not=why_not)
+    if check.value is None or check.verdict is Verdict.PASS:
+        return check
+    return replace(check, value=None, why_not=why_not)
 
 
 def _why_undecided(limit: Limit, value_ms: float, u_ms: float) -> str | None:
