@@ -13,7 +13,8 @@ from commission.model.formatting import number
 from commission.model.units import listed, round_name
 from commission.model.verdict import surely_above
 from commission.steps.bass.explanation import DELAY_OFF_S, GAIN_OFF_DB, SubChange
-from commission.steps.bass.result import LEAST_CROSSOVER_DB, front_of_round, in_use, solve_round
+from commission.steps.bass.placing import front_of_round
+from commission.steps.bass.result import LEAST_CROSSOVER_DB, in_use, solve_round
 from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, verify
 
 BASIS = "determined by simulation (tests/steps/test_bass_verification.py)"

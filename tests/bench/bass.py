@@ -25,7 +25,7 @@ from commission.dsp.bass_search import (
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db
 from commission.model import FilterRanges
-from commission.steps.bass.result import PRICES, USUAL
+from commission.steps.bass.choices import PRICES, USUAL
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
 from bass_rooms import BINS_HZ, modal_room

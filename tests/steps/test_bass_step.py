@@ -28,17 +28,15 @@ from commission.model import (
 from commission.record.data.bass import bass_values
 from commission.steps import bass
 from commission.steps.bass import result as bass_result
+from commission.steps.bass.by_hand import HAND_KEY, hand_settings, hand_text
+from commission.steps.bass.choices import PRICES, SUM_KEY, TRADE_KEY, unbeaten, wanted_candidate
 from commission.steps.bass.crossover import FrontPair
+from commission.steps.bass.entries import same_settings
+from commission.steps.bass.filters import FILTERS_KEY
 from commission.steps.bass.measurement import MeasuredBass, measured_bass
-from commission.steps.bass.result import (
-    FILTERS_KEY,
-    HAND_KEY,
-    USE_KEY,
-    BassResult,
-    hand_settings,
-    hand_text,
-    search_from,
-)
+from commission.steps.bass.placing import Candidate, front_of_round
+from commission.steps.bass.result import USE_KEY, BassResult, search_from
+from commission.steps.bass.search_space import search_space, shifted_into
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.visit import Visit
 
@@ -104,11 +102,11 @@ def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
 def test_a_choice_of_the_trade_proposes_what_its_row_shows(choice: str, filters: FilterRanges | None) -> None:
     visit = as_found(subs=3, seed=2, filters=filters)
     before = result_of(visit)
-    visit.bodies.append(decided("bass", bass_result.TRADE_KEY, choice))
+    visit.bodies.append(decided("bass", TRADE_KEY, choice))
     after = result_of(visit)
     assert [each.sd_db for each in after.trade] == [each.sd_db for each in before.trade]
     (row,) = [each for each in before.trade if each.name == choice]
-    assert bass_result.same_settings(after.proposed.settings, row.settings) and after.proposed.sd_db == row.sd_db
+    assert same_settings(after.proposed.settings, row.settings) and after.proposed.sd_db == row.sd_db
     assert after.filters == row.filters and any(row.filters) == (filters is not None)
     values = values_of(visit)
     assert [each["proposal"] for each in values["trade"] if each["name"] == choice] == [values["proposal"]]
@@ -117,7 +115,7 @@ def test_a_choice_of_the_trade_proposes_what_its_row_shows(choice: str, filters:
 def test_choices_of_the_trade_that_are_alike_are_one() -> None:
     visit = as_found(subs=2, seats=4, seed=5)
     names = [[each.name for each in result_of(visit).trade]]
-    visit.bodies.append(decided("bass", bass_result.TRADE_KEY, "even"))
+    visit.bodies.append(decided("bass", TRADE_KEY, "even"))
     names.append([each.name for each in result_of(visit).trade])
     assert names == [["balanced", "loud"], ["even", "loud"]]
     (choice,) = [each for each in bass.evaluate(visit.job, AS_FOUND, visit.analyses).choices if each.key == "trade"]
@@ -248,15 +246,15 @@ def test_a_decibel_of_the_sum_may_cost_as_much_as_one_of_output(
     unused: Any = {"settings": unchanged(2), "placed": unchanged(2), "filters": ((), ())}
     even, keep = (Figures(db2, output_db, 0.0) for db2, output_db in ((4.0, -2.0), (keep_db2, -2.0 - lost_db)))
     candidates = {
-        "even": bass_result.Candidate(figures=even, sum_gain_db=-2.5, **unused),
-        "keep": bass_result.Candidate(figures=keep, sum_gain_db=keep_gain_db, **unused),
+        "even": Candidate(figures=even, sum_gain_db=-2.5, **unused),
+        "keep": Candidate(figures=keep, sum_gain_db=keep_gain_db, **unused),
     }
     measured: Any = SimpleNamespace(round=AS_FOUND)
-    assert bass_result._wanted(job_of(defined(cinema())), measured, candidates) == wanted
-    assert bass_result._wanted(job_of(defined(cinema())), measured, {"even": candidates["even"]}) == "even"
+    assert wanted_candidate(job_of(defined(cinema())), measured, candidates) == wanted
+    assert wanted_candidate(job_of(defined(cinema())), measured, {"even": candidates["even"]}) == "even"
     for decision in candidates:
-        job = job_of(defined(cinema()), decided("bass", bass_result.SUM_KEY, decision))
-        assert bass_result._wanted(job, measured, candidates) == decision
+        job = job_of(defined(cinema()), decided("bass", SUM_KEY, decision))
+        assert wanted_candidate(job, measured, candidates) == decision
 
 
 @pytest.mark.parametrize(
@@ -273,13 +271,13 @@ def test_a_choice_that_another_beats_in_all_that_is_shown_gives_way(
 ) -> None:
     unused: Any = {"settings": unchanged(2), "placed": unchanged(2), "filters": ((), ()), "sum_gain_db": 0.0}
 
-    def choice(sd_db: float, output_db: float, off_db2: float = 0.0) -> dict[str, bass_result.Candidate]:
-        cost = sd_db**2 - bass_result.PRICES["balanced"] * output_db + off_db2
-        return {"even": bass_result.Candidate(figures=Figures(sd_db**2, output_db, cost), **unused)}
+    def choice(sd_db: float, output_db: float, off_db2: float = 0.0) -> dict[str, Candidate]:
+        cost = sd_db**2 - PRICES["balanced"] * output_db + off_db2
+        return {"even": Candidate(figures=Figures(sd_db**2, output_db, cost), **unused)}
 
     every = {"even": choice(1.6, -2.0), "balanced": choice(1.8, -1.0), "loud": choice(*loud_db, off_db2)}
     measured: Any = SimpleNamespace(round=AS_FOUND)
-    kept = bass_result._unbeaten(job_of(defined(cinema())), measured, every)
+    kept = unbeaten(job_of(defined(cinema())), measured, every)
     assert kept == every | {name: every[other] for name, other in replaced.items()}
 
 
@@ -314,7 +312,7 @@ def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(
     visit = BassVisit(subs=2, seats=4, seed=seed, high_pass_hz=80.0, clock_by_seat=False, closed_mains=True)
     far = np.linalg.norm(visit.places - visit.ears[0], axis=1) + visit.latency_s * SPEED_M_S
     visit.play(AS_FOUND, {c: (0.0, float(d), "normal") for c, d in zip(visit.names, far, strict=True)})
-    visit.bodies.append(decided("bass", bass_result.TRADE_KEY, trade))
+    visit.bodies.append(decided("bass", TRADE_KEY, trade))
     first = result_of(visit)
     other = {"keep": "even", "even": "keep"}[wanted]
     visit.bodies.append(decided("bass", "sum", other))
@@ -635,7 +633,7 @@ def test_trims_are_searched_within_what_is_left_of_their_range() -> None:
     trims = {"SUB1": 2.0, "SUB2": -3.0}
     job = job_of(defined(cinema()), *(setting(c, trim_db=v, distance=3.014) for c, v in trims.items()))
     measured: Any = SimpleNamespace(round=AS_FOUND, subs=tuple(trims))
-    space = bass_result.search_space(job, measured, Analyses())
+    space = search_space(job, measured, Analyses())
     bounds, held = space.bounds, job.system.processor.trim_db
     # A distance beside its step of 3 cm leads to the next one.
     assert 3.014 + space.grid.delay_origin_s / space.slope_s == pytest.approx([3.0, 3.0])
@@ -662,12 +660,12 @@ def test_what_is_gained_counts_evenness_output_and_target() -> None:
 def test_without_front_loudspeakers_at_all_seats_their_sum_is_not_determined() -> None:
     visit = as_found(subs=2, seed=5, high_pass_hz=80.0, clock_by_seat=False)
     visit.items = [each for each in visit.items if each.channel not in MAINS or each.seat != "A1"]
-    why = bass_result.front_of_round(visit.job, AS_FOUND, visit.analyses)
+    why = front_of_round(visit.job, AS_FOUND, visit.analyses)
     assert why == "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
 
 
 def test_a_stored_setting_beside_its_step_is_not_shifted() -> None:
     """A distance of 0 ft, stored as a delay with four decimals of a millisecond, comes back as −0.00002 ft."""
     ends = np.zeros(2), np.full(2, 40.0)
-    moved = [bass_result._shifted_into(np.array([low, 33.0]), *ends, 0.1)[0] for low in (-2e-5, -0.1, 0.3)]
+    moved = [shifted_into(np.array([low, 33.0]), *ends, 0.1)[0] for low in (-2e-5, -0.1, 0.3)]
     assert moved == pytest.approx([0.0, 0.0, 0.3], abs=1e-4)

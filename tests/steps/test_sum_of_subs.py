@@ -17,7 +17,8 @@ from commission.dsp.bass_sum import unchanged
 from commission.model import AS_FOUND, AS_LEFT, Analyses, EventBody, Job, Processor, Verdict
 from commission.steps import bass
 from commission.steps import levels as step
-from commission.steps.bass.result import BassResult, louder_db_of
+from commission.steps.bass.entries import louder_db_of
+from commission.steps.bass.result import BassResult
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.steps.shared.sub_sum import QUANTITY, sub_level_db
 

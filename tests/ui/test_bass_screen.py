@@ -17,7 +17,8 @@ from commission.model import CrossoverFilter, FilterRanges
 from commission.model.errors import Cancelled
 from commission.model.formatting import number
 from commission.steps.bass import result as result_of
-from commission.steps.bass.result import BassResult, same_settings
+from commission.steps.bass.entries import same_settings
+from commission.steps.bass.result import BassResult
 from commission.ui.app import CommissionApp
 from commission.ui.screens.bass import BassScreen
 from commission.ui.widgets.plot import Plot

@@ -11,9 +11,11 @@ from commission.dsp.crossover import CrossoverHole
 from commission.model import AS_FOUND, Filter, FilterWidth
 from commission.record.data.rounding import rounded
 from commission.steps import bass
+from commission.steps.bass.choices import PRICES
+from commission.steps.bass.entries import SubProposal, proposals
 from commission.steps.bass.measurement import measured_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
-from commission.steps.bass.result import PRICES, BassResult, SubProposal, in_use, proposals
+from commission.steps.bass.result import BassResult, in_use
 from commission.steps.bass.verification import Verification, newest_verified
 from commission.steps.bass.version import Version, filter_width, version
 from commission.steps.shared.subwoofers import sub_outputs

@@ -36,28 +36,16 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import listed, round_name
+from commission.steps.bass.by_hand import HAND_KEY
+from commission.steps.bass.choices import PRICES, SUM_KEY, TRADE_KEY, trade_choice
 from commission.steps.bass.crossover import Crossover, mains_with_crossover
+from commission.steps.bass.entries import louder_db_of
 from commission.steps.bass.explanation import SubChange
+from commission.steps.bass.filters import FILTERS_KEY, filters_wanted, offers_filters
 from commission.steps.bass.measurement import newest_bass
 from commission.steps.bass.moves import SubwooferMove, best_move
-from commission.steps.bass.result import (
-    FILTERS_KEY,
-    HAND_KEY,
-    MOST_WEAKENED_DB,
-    PRICES,
-    SUM_KEY,
-    TRADE_KEY,
-    USE_KEY,
-    BassResult,
-    filters_wanted,
-    in_use,
-    louder_db_of,
-    offers_filters,
-    solve,
-    solve_round,
-    trade_choice,
-    trims_in_use,
-)
+from commission.steps.bass.placing import MOST_WEAKENED_DB
+from commission.steps.bass.result import USE_KEY, BassResult, in_use, solve, solve_round, trims_in_use
 from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Verification, mistyped_polarities, verify
 from commission.steps.bass.version import Version
 from commission.steps.shared import budgets as budget_for

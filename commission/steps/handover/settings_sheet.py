@@ -12,8 +12,9 @@ from commission.model import AS_LEFT, Analyses, Channel, Filter, Job, Polarity, 
 from commission.model.formatting import crossover_text, filter_texts, number
 from commission.model.units import listed, round_name
 from commission.steps import distances, levels
+from commission.steps.bass.entries import SubProposal
 from commission.steps.bass.explanation import SubChange
-from commission.steps.bass.result import BassResult, SubProposal, in_use
+from commission.steps.bass.result import BassResult, in_use
 from commission.steps.bass.result import solve as solve_bass
 from commission.steps.bass.verification import verify
 from commission.steps.seats import result as seat_cells

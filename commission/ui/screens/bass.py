@@ -18,17 +18,10 @@ from commission.model import CancelToken, CrossoverFilter, Decided, Progress
 from commission.model.formatting import filter_texts, number
 from commission.model.units import clean_text, round_name
 from commission.steps import bass
+from commission.steps.bass.by_hand import HAND_KEY, hand_text
 from commission.steps.bass.crossover import FrontPair
-from commission.steps.bass.result import (
-    HAND_KEY,
-    USE_KEY,
-    BassResult,
-    SubProposal,
-    hand_text,
-    proposals,
-    same_settings,
-    search_from,
-)
+from commission.steps.bass.entries import SubProposal, proposals, same_settings
+from commission.steps.bass.result import USE_KEY, BassResult, search_from
 from commission.steps.bass.version import Version, filter_width, version
 from commission.ui.blank import Sides
 from commission.ui.screens.base import VisitScreen
