@@ -205,13 +205,13 @@ class CommissionApp(WorkingApp):
 
     # --- going places -----------------------------------------------------------------------------------------
 
-    def open_step(self, step_id: str) -> None:
-        """Open a step's screen, in place of another step's."""
+    def open_step(self, step_id: str, *, by_digit: bool = False) -> None:
+        """Open a step's screen, in place of another step's; `by_digit`: with the key of its number."""
         from commission.ui.screens.site import SiteForm
         from commission.ui.screens.step import StepScreen
 
         found = steps.step(step_id)
-        screen = SiteForm(step_id) if found.entry == "form" else StepScreen(step_id)
+        screen = SiteForm(step_id, by_digit=by_digit) if found.entry == "form" else StepScreen(step_id)
         if isinstance(self.screen, StepScreen | SiteForm):
             self.switch_screen(screen)  # leaving the old one first would refresh the screen below
         else:

@@ -80,8 +80,8 @@ class Program(Protocol):
     def key_of(self, binding: str, usual: str) -> str:
         """The key that a binding has here: the user's own where there is one."""
 
-    def open_step(self, step_id: str) -> None:
-        """Open a step's screen, in place of another step's."""
+    def open_step(self, step_id: str, *, by_digit: bool = False) -> None:
+        """Open a step's screen, in place of another step's; `by_digit`: with the key of its number."""
 
     def show_round(self, name: str) -> None:
         """Look at another round."""

@@ -9,12 +9,12 @@ from typing import Any
 
 import idle_screens
 import pytest
-from builders import cinema, levels
-from stand_ins import app_of, settle
+from builders import cinema, levels, setting
+from stand_ins import app_of, screen_text, settle
 from textual import events
 from textual.widgets import Input, Static
 
-from commission.model import Noted
+from commission.model import Noted, SettingEntered
 from commission.model.plausible import LONGEST_TEXT
 from commission.ui.app import CommissionApp
 from commission.ui.screens.dialogs import AskText
@@ -22,6 +22,8 @@ from commission.ui.screens.overview import Overview
 from commission.ui.screens.site import SiteForm
 
 NAMES = {":": "colon", ";": "semicolon", " ": "space", "?": "question_mark", ".": "full_stop", "'": "apostrophe"}
+
+COMPLETE = tuple(setting(each.id, trim_db=0.0, distance=3.0) for each in cinema().channels)
 
 
 def burst(app: CommissionApp, *keys: str) -> None:
@@ -50,6 +52,28 @@ async def test_a_burst_adds_a_seat_and_renames_nothing() -> None:
         assert system.title == cinema().title
         assert [seat.id for seat in system.seats][-1] == "Z9"
         assert isinstance(app.screen, SiteForm)
+
+
+@pytest.mark.parametrize("apart_s", [0.0, 0.2])
+@pytest.mark.parametrize("settings", [(), COMPLETE], ids=["first trim", "title"])
+async def test_one_and_zero_for_the_tenth_step_edit_nothing(
+    settings: tuple[SettingEntered, ...], apart_s: float
+) -> None:
+    """The form opens on the first trim that is missing, or on the title where nothing is."""
+    app = app_of(*settings)
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        events_before = len(app.visit.job.log)
+        for part in [["1"], ["0"], ["enter"]] if apart_s else [["1", "0", "enter"]]:
+            await after(pilot, *part)
+            await pilot.pause(apart_s)
+        assert isinstance(app.focused, Input)
+        assert app.focused.value == (cinema().title if settings else "")
+        await after(pilot, "enter")
+        assert len(app.visit.job.log) == events_before
+        await after(pilot, "up", "=4")
+        assert isinstance(app.focused, Input) and app.focused.value == "4"  # chosen with an arrow
+        assert not settings or f"replaces {cinema().title}" in screen_text(app)
 
 
 async def test_a_burst_from_the_overview_to_a_stored_note() -> None:

@@ -210,7 +210,7 @@ class Overview(VisitScreen):
         """Open a step by its digit; 0 opens the tenth."""
         listed = steps.listed(self.commission.visit.job)
         if number <= len(listed):
-            self.commission.open_step(listed[number - 1][0])
+            self.commission.open_step(listed[number - 1][0], by_digit=True)
 
     def action_next(self) -> None:
         """Do what is best done next."""

@@ -32,9 +32,10 @@ KEYS = """
 
 ---
 **Enter** or a digit edits the selected field, Enter stores it and goes down; on *Limits* it shows the limits of all
-verdicts. **a** adds seats, channels or an instrument, **d** deletes the selected one, **n** adds a note, **p** attaches a
-photograph, **r** changes the round. **v** shows the plan of the room on a narrow terminal. In *Layout*, **Tab** goes on to
-the directions from each seat, and **e** moves loudspeakers and seats with the arrow keys.
+verdicts. After a digit that opened this form, a second one edits nothing: press Enter or an arrow first. **a** adds seats,
+channels or an instrument, **d** deletes the selected one, **n** adds a note, **p** attaches a photograph, **r** changes the
+round. **v** shows the plan of the room on a narrow terminal. In *Layout*, **Tab** goes on to the directions from each seat,
+and **e** moves loudspeakers and seats with the arrow keys.
 Lengths: `3.42 m`, `342 cm`, `11' 2 1/2"`, `11.2 ft`, `134.5 in`; a number alone is in the units of the job, metres or
 feet. Positions: three lengths, right of the centre, back from the screen, up, with `;` between them. Temperatures: `21.5`,
 `70 °F`. Settings are in the processor's unit, which is shown beside them. An unusual value is questioned: **Enter** keeps
@@ -67,11 +68,14 @@ class SiteForm(AnyStepScreen):
         Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
     ]
 
-    def __init__(self, step_id: str = "site") -> None:
+    def __init__(self, step_id: str = "site", *, by_digit: bool = False) -> None:
+        """`by_digit`: a digit opened the form, and another one may be meant for the number of a step."""
         super().__init__()
-        self.step = step(step_id)
+        self.step, self._by_digit = step(step_id), by_digit
         self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
         self._fields: dict[str, Field | SettingField] = {}
+        self._unchosen = ""
+        """The field on which the form opened, as long as a digit must not edit it: until Enter or an arrow chooses one."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -92,10 +96,11 @@ class SiteForm(AnyStepScreen):
     def _begin_where_wanted(self) -> None:
         """At the first gap; Layout at the places, its first fields are not what it is about."""
         key = "seats.0.position" if self.step.id == "layout" else self._first_gap()
+        picker = self.query_one("#fields", Picker)
         if key in self._fields:
-            picker = self.query_one("#fields", Picker)
             picker.select(key)
             picker.row_in_view(picker.cursor - 1, max(self.app.size.height - 5, 1))
+        self._unchosen = picker.key if self._by_digit else ""
 
     def _missing(self) -> str:
         """Which of the things that other steps need is the first that is not there; empty where all are."""
@@ -168,8 +173,10 @@ class SiteForm(AnyStepScreen):
         self.query_one("#room", RoomPlanView).select_pair(event.channel, event.seat)
 
     @on(Picker.Selected)
-    def selected(self) -> None:
+    def selected(self, event: Picker.Selected) -> None:
         """The plan shows what the cursor is on."""
+        if event.key != self._unchosen:
+            self._unchosen = ""
         self._plan()
 
     @on(Painted.Edge)
@@ -189,26 +196,34 @@ class SiteForm(AnyStepScreen):
         field = self._fields.get(key)
         if field is None:
             return
+        self._unchosen = ""
         if field.choices:
             self._choose(field)
         else:
             self._ask(field, field.typed)
 
     def on_key(self, event: events.Key) -> None:
-        """A number begins to edit the selected field, as it does in every table of readings."""
+        """A number begins to edit the selected field, as it does in every table of readings.
+
+        Unless the key before opened the form: whoever types 1 and 0 for the tenth step has chosen no field.
+        """
         fields = self.query_one("#fields", Picker)
         field = self._fields.get(fields.key)
         if event.character is None or event.character not in STARTS or field is None or field.choices:
             return
         event.stop()
-        self._ask(field, event.character, begun=True)
+        if fields.key == self._unchosen:
+            sentence = f"Enter edits “{clean_text(field.title)}”; arrows select another field."
+            self.query_one("#judgement", Static).update(Content(sentence))
+        else:
+            self._ask(field, event.character, begun=True)
 
     def _ask(self, field: Field | SettingField, value: str, *, begun: bool = False) -> None:
         job = self.visit.job
         self.app.push_screen(
             AskText(
                 field.title,
-                field.hint,
+                f"replaces {field.shown}\n{field.hint}" if begun and field.shown else field.hint,
                 value,
                 lambda text: field.apply(job, text),
                 begun=begun,
