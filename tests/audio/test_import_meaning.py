@@ -16,6 +16,7 @@ import soundfile
 from builders import cinema, defined, job_of
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from open_data import OPEN_DATA
 from scipy import signal
 
 from commission.audio import content
@@ -38,7 +39,6 @@ from commission.model import (
 )
 
 RATE = 48000
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 JOB = job_of(defined(cinema()))
 AS_FOUND = ImportOptions(round="as-found", clock="one")
 MAINS = ("FL", "FC", "FR", "SiL")

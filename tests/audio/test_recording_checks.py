@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 import pytest
-from rooms import measured
+from open_data import LIVING_ROOM, NO_DATA, measured_room
 from rooms.installation import Installation
 from rooms.scene import scene
 from scipy import fft
@@ -77,17 +77,15 @@ def measured_step(recording: np.ndarray) -> tuple[float, float]:
 
 def real_rooms() -> list[np.ndarray]:
     """A living room, and both ears of a head in another room, turned to and away from the loudspeaker (open data)."""
-    import h5py
     import soundfile
 
-    samples, rate = soundfile.read(measured.LIVING_ROOM, always_2d=True)
-    with h5py.File(measured.OPEN_DATA / "UniS_Room_A_BRIR_16k.sofa") as file:
-        ears = np.asarray(file["Data.IR"])[::12].reshape(8, -1)
+    samples, rate = soundfile.read(LIVING_ROOM, always_2d=True)
+    ears = measured_room()[0][::12].reshape(8, -1)
     found = [resample_poly(samples[:, 0], RATE, rate), *resample_poly(ears, RATE, 16000, axis=-1)]
     return [0.1 * each / np.max(np.abs(each)) for each in found]
 
 
-@pytest.mark.skipif(not measured.LIVING_ROOM.is_file(), reason="the open responses of real rooms are not here")
+@pytest.mark.skipif(not LIVING_ROOM.is_file(), reason=NO_DATA)
 def test_real_rooms_are_accepted() -> None:
     for impulse in real_rooms():
         recording = recorded(impulse)

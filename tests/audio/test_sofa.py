@@ -16,6 +16,7 @@ import soundfile
 from builders import cinema, defined, job_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from open_data import MEASURED_ROOM, NO_DATA, measured_room
 
 from commission.audio.sofa import parse_sofa, read_sofa, to_room, write_sofa
 from commission.audio.sofa_export import export_sofa
@@ -23,7 +24,6 @@ from commission.audio.sofa_rows import sofa_responses, sofa_rows, sofa_to_store
 from commission.model import ImportRow, InputError, Response, ResponseStored, Room, StoredResponse, UnusableError
 
 AT = "2026-11-25 14:05:00"
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 JOB = job_of(defined(cinema()))
 SYSTEM = JOB.system
 
@@ -213,17 +213,15 @@ def test_a_round_without_impulse_responses_is_refused() -> None:
 
 
 def test_open_data_of_another_convention_are_read() -> None:
-    path = OPEN_DATA / "UniS_Room_A_BRIR_16k.sofa"
-    if not path.is_file():
-        pytest.skip("the open data are beside the project only where it is developed")
-    data = path.read_bytes()
-    found = read_sofa(data, path.name)
+    if not MEASURED_ROOM.is_file():
+        pytest.skip(NO_DATA)
+    data = MEASURED_ROOM.read_bytes()
+    found = read_sofa(data, MEASURED_ROOM.name)
     assert len(found) == 74  # 37 azimuths, two ears
     assert {(len(each.response.impulse), each.response.rate_hz) for each in found} == {(6259, 16000.0)}  # type: ignore[arg-type]
-    with h5py.File(path) as file:
-        np.testing.assert_array_equal(found[3].response.impulse, file["Data.IR"][1, 1].astype(np.float32))
+    np.testing.assert_array_equal(found[3].response.impulse, measured_room()[0][1, 1].astype(np.float32))
     assert found[0].seat is None
-    rows = sofa_rows(ImportRow(path=path), data, path.name, JOB)
+    rows = sofa_rows(ImportRow(path=MEASURED_ROOM), data, MEASURED_ROOM.name, JOB)
     assert "16000 Hz, expected 32000 to 192000 Hz" in (rows[0].file_problem or "")
 
 

@@ -5,15 +5,14 @@ the analysis.
 from __future__ import annotations
 
 from functools import lru_cache
-from pathlib import Path
 
 import numpy as np
+import open_data
 
 from commission.model import Filter
 
 SPEED_M_S = 343.2
 BINS_HZ = np.arange(10.0, 321.0)
-MEASURED = Path(__file__).resolve().parents[3] / "shared" / "data" / "UniS_Room_A_BRIR_16k.sofa"
 
 
 def measured_room() -> np.ndarray | None:
@@ -21,12 +20,9 @@ def measured_room() -> np.ndarray | None:
 
     IoSR Surrey, room A: two ears for 37 places of a loudspeaker; by reciprocity two sources at 37 places.
     """
-    if not MEASURED.is_file():
+    if not open_data.MEASURED_ROOM.is_file():
         return None
-    import h5py
-
-    with h5py.File(MEASURED) as file:
-        impulses, rate_hz = np.asarray(file["Data.IR"]), float(np.ravel(file["Data.SamplingRate"])[0])
+    impulses, rate_hz, _ = open_data.measured_room()
     return np.fft.rfft(impulses, round(rate_hz), axis=-1)[..., BINS_HZ.astype(int)].transpose(1, 0, 2)
 
 

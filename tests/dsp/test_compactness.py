@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from open_data import OPEN_DATA
 from scipy import fft, signal
 from scipy.stats import kendalltau
 
@@ -17,7 +17,6 @@ from commission.dsp.sweep import Deconvolver, deconvolver
 from commission.model import FloatArray
 
 RATE = 48000
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
 
 def sweep(

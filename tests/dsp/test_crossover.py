@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 from bass_rooms import BINS_HZ, crossover_room, modal_room
+from open_data import MEASURED_DRIVERS, NO_DATA, measured_drivers
 from scipy import integrate, signal
 
 from commission.dsp.crossover import (
@@ -19,8 +18,6 @@ from commission.dsp.crossover import (
     slope_db,
     summation_db,
 )
-
-DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
 
 def linkwitz_riley(crossover_hz: float, kind: str) -> np.ndarray:
@@ -135,19 +132,11 @@ def test_three_mains_are_pooled_over_all_seats() -> None:
 
 def test_measured_drivers_sum_as_their_phase_says() -> None:
     """A woofer and a tweeter of a measured loudspeaker around 2 kHz: aligned, they lose less than reversed."""
-    path = DATA / "loudspeaker_response_raw.ita"
-    if not path.is_file():
-        pytest.skip("the open measured data are not beside this checkout")
-    from scipy.io import loadmat
-
-    data = loadmat(path, squeeze_me=True, struct_as_record=False)
-    samples = next(
-        np.asarray(each.data) for each in data.values() if getattr(getattr(each, "data", None), "ndim", 0) == 2
-    )
-    samples = samples if samples.shape[0] < samples.shape[1] else samples.T
-    freq = np.fft.rfftfreq(samples.shape[1], 1 / 44100)
-    woofer, tweeter = np.fft.rfft(np.real(samples), axis=-1) if np.isrealobj(samples) else samples
-    freq = freq[: len(woofer)]
+    if not MEASURED_DRIVERS.is_file():
+        pytest.skip(NO_DATA)
+    drivers, rate_hz = measured_drivers()
+    freq = np.fft.rfftfreq(drivers.shape[1], 1 / rate_hz)
+    woofer, tweeter = np.fft.rfft(drivers)
     found = fit_crossover(CrossoverPair(woofer[None], tweeter[None, None], freq, 2000.0))
     assert found.after_db[0] >= found.before_db[0] - 1e-9
     assert abs(found.delay_s) <= 0.25 / 2000 + 1e-12

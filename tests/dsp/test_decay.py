@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 import warnings
-from pathlib import Path
 
 import numpy as np
 import pytest
 from decays import RATE_HZ, START_S, noises, starts, tones
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from open_data import LIVING_ROOM, NO_DATA, OPEN_DATA
 from scipy import signal
 
 from commission.dsp import decay, decay_curves
@@ -19,9 +19,6 @@ from commission.dsp.decay import Doubt, Quantity, decay_u_s
 from commission.dsp.decay_curves import onsets_s
 from commission.dsp.reverberation import decays_and_clarity
 from commission.model import FloatArray
-
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
-NO_DATA = "the open measurements are not beside this checkout"
 
 
 def times_of(h: FloatArray, bands: Bands = OCTAVES) -> decay.Decays:
@@ -150,7 +147,7 @@ def test_a_sports_hall_decays_as_listed() -> None:
 def test_a_living_room_is_too_bent_to_be_judged() -> None:
     """OpenAIR living room: a strong direct sound, then a tail: libraries differ by ten percent, and we do not judge it."""
     soundfile = pytest.importorskip("soundfile")
-    samples, rate_hz = soundfile.read(OPEN_DATA / "living_room_1.wav", dtype="float32", always_2d=True)
+    samples, rate_hz = soundfile.read(LIVING_ROOM, dtype="float32", always_2d=True)
     found = decays_and_clarity(samples[None, :, 0], rate_hz)[0]
     for b in (4, 5):
         estimate = found.estimate("t20", 0, b)

@@ -6,18 +6,17 @@ The rooms are decaying noise (`decaying_rooms`), and a real one whose loudspeake
 from __future__ import annotations
 
 from itertools import combinations
-from pathlib import Path
 
 import numpy as np
 import pytest
 from decaying_rooms import SPEED_M_S, decaying
+from open_data import MEASURED_ROOM, NO_DATA, measured_room
 
 from commission.dsp import leakage
 from commission.dsp.leakage import flat_spectra, leakage_gain, room_sounds, shared_sound
 from commission.model import RoomSound
 
 SEATS = 4
-REAL_ROOM = Path(__file__).resolve().parents[3] / "shared" / "data" / "UniS_Room_A_BRIR_16k.sofa"
 
 
 def kept(impulses: np.ndarray, arrivals_s: np.ndarray, rate_hz: float) -> list[RoomSound]:
@@ -93,15 +92,12 @@ def test_a_real_room_accuses_none_of_its_loudspeakers() -> None:
 
     Directions at least 30° apart, no mirror images: those are equally far from the head by definition.
     """
-    if not REAL_ROOM.exists():
-        pytest.skip("the open measurements are not beside this checkout")
-    import h5py
-
-    with h5py.File(REAL_ROOM) as file:
-        impulses, azimuth = np.asarray(file["Data.IR"]), np.asarray(file["SourcePosition"])[:, 0]
+    if not MEASURED_ROOM.exists():
+        pytest.skip(NO_DATA)
+    impulses, rate_hz, azimuth = measured_room()
     chosen = impulses[::4]  # 20° apart
-    peaks = np.argmax(np.abs(chosen) > 0.3 * np.abs(chosen).max(axis=-1, keepdims=True), axis=-1) / 16000
-    spectra = [flat_spectra(kept(h, t, 16000), t) for h, t in zip(chosen, peaks, strict=True)]
+    peaks = np.argmax(np.abs(chosen) > 0.3 * np.abs(chosen).max(axis=-1, keepdims=True), axis=-1) / rate_hz
+    spectra = [flat_spectra(kept(h, t, rate_hz), t) for h, t in zip(chosen, peaks, strict=True)]
     direction = np.deg2rad(azimuth[::4])
     worst = 0.0
     for i, j in combinations(range(len(spectra)), 2):

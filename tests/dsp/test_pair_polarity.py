@@ -5,11 +5,10 @@ from __future__ import annotations
 from dataclasses import fields, replace
 from functools import cache
 from itertools import combinations
-from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.io import loadmat
+from open_data import MEASURED_DRIVERS, MEASURED_ROOM, NO_DATA, measured_drivers, measured_room
 from scipy.signal import butter, freqs
 
 from commission.dsp import pair_polarity
@@ -20,7 +19,6 @@ from commission.model.signal import freeze
 
 RATE_HZ, FRAMES = 48000.0, 9600
 FREQ_HZ = np.fft.rfftfreq(FRAMES, 1 / RATE_HZ)
-MEASURED = Path(__file__).resolve().parents[3] / "shared" / "data" / "loudspeaker_response_raw.ita"
 """Woofer and tweeter of one loudspeaker (ITA toolbox, BSD), where it is beside the checkout."""
 
 
@@ -202,13 +200,13 @@ def test_nothing_compared_is_nothing_said() -> None:
     assert pair_polarity.relation(noise).sign is None
 
 
-@pytest.mark.skipif(not MEASURED.exists(), reason=f"the measured loudspeaker is not there: {MEASURED.name}")
+@pytest.mark.skipif(not MEASURED_DRIVERS.exists(), reason=NO_DATA)
 def test_measured_drivers_with_a_linkwitz_riley_crossover() -> None:
-    data = loadmat(MEASURED, struct_as_record=False, squeeze_me=True)["ITA_TOOLBOX_AUDIO_OBJECT"]
-    start = int(np.argmax(np.abs(data.data[:, 1]))) - 60
-    cut = data.data[start : start + 400] * np.hanning(800)[400:, None]
-    turn = np.exp(-2j * np.pi * np.outer(FREQ_HZ, np.arange(400)) / data.samplingRate)
-    woofer, tweeter = (turn @ cut).T
+    drivers, rate_hz = measured_drivers()
+    start = int(np.argmax(np.abs(drivers[1]))) - 60
+    cut = drivers[:, start : start + 400] * np.hanning(800)[400:]
+    turn = np.exp(-2j * np.pi * np.outer(FREQ_HZ, np.arange(400)) / rate_hz)
+    woofer, tweeter = cut @ turn.T
     low, high = woofer * way("lr4", 2000.0, "low"), tweeter * way("lr4", 2000.0, "high")
     at_crossover = np.argmin(np.abs(FREQ_HZ - 2000.0))
     if abs(low + high)[at_crossover] < abs(low - high)[at_crossover]:
@@ -266,18 +264,10 @@ def test_a_sign_needs_half_of_the_sound_alike_in_every_octave_at_four_of_five_se
     assert found.seats == len(correlations)
 
 
-REAL_ROOM = MEASURED.with_name("UniS_Room_A_BRIR_16k.sofa")
-"""One loudspeaker at 37 angles around a dummy head in a room (University of Surrey), where it is beside the checkout."""
-
-
 def mirrored_in_a_real_room(turned: tuple[str, float] | None = None) -> list[pair_polarity.Relation]:
     """The loudspeaker at an angle to the left and to the right, the ears as two seats; one with its tweeter turned."""
-    import h5py
-
-    with h5py.File(REAL_ROOM) as file:
-        impulses = np.asarray(file["Data.IR"])
-        rate_hz = float(np.ravel(file["Data.SamplingRate"])[0])
-        angles = [round(float(each)) % 360 for each in np.asarray(file["SourcePosition"])[:, 0]]
+    impulses, rate_hz, azimuth = measured_room()
+    angles = [round(float(each)) % 360 for each in azimuth]
     if turned is not None:
         freq_hz = np.fft.rfftfreq(2 * impulses.shape[-1], 1 / rate_hz)
         order, corner_hz = int(turned[0][2]), turned[1]
@@ -300,7 +290,7 @@ def mirrored_in_a_real_room(turned: tuple[str, float] | None = None) -> list[pai
     return out
 
 
-@pytest.mark.skipif(not REAL_ROOM.exists(), reason=f"the measured room is not there: {REAL_ROOM.name}")
+@pytest.mark.skipif(not MEASURED_ROOM.exists(), reason=NO_DATA)
 def test_mirrored_angles_in_a_real_room_are_alike() -> None:
     found = mirrored_in_a_real_room()
     assert len(found) == 18
@@ -308,7 +298,7 @@ def test_mirrored_angles_in_a_real_room_are_alike() -> None:
     assert sum(each.sign == 1 for each in found) >= 16
 
 
-@pytest.mark.skipif(not REAL_ROOM.exists(), reason=f"the measured room is not there: {REAL_ROOM.name}")
+@pytest.mark.skipif(not MEASURED_ROOM.exists(), reason=NO_DATA)
 @pytest.mark.parametrize("name", ["lr2", "lr4", "bw3"])
 def test_a_tweeter_turned_in_a_real_room_is_found(name: str) -> None:
     # One loudspeaker twice, so that only the room differs. Two seats: a turn as slow as that of third order is found at a

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import math
 import warnings
-from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from open_data import OPEN_DATA
 from scipy import fft, signal
 
 from commission.dsp import analysis, noise, spectrum, sweep, timing, variance
@@ -18,7 +18,6 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import Analysis, Response, Sweep, UnusableError
 
 RATE = 48000
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
 FARINA_S = {
     (5.0, 20.0, 20000.0): (0.501717, 0.795202, 1.003433, 1.16495),

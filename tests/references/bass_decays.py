@@ -25,6 +25,8 @@ import pyroomacoustics as pra
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from open_data import LIVING_ROOM
+
 from commission.dsp.band_energy import OCTAVES
 from commission.dsp.reverberation import decays_and_clarity
 from commission.model import FloatArray
@@ -33,7 +35,6 @@ RATE_HZ, LENGTH_S, SPEED_M_S = 4000, 1.6, 343.0
 THRESHOLDS_S = {63: 0.51, 125: 0.30, 250: 0.12}
 PERCENTS = (5, 25, 50, 75, 95)
 RINGS = 3.0
-DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
 
 
 def box(seed: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
@@ -101,8 +102,8 @@ def measured() -> dict[str, dict[int, float]]:
     import soundfile
 
     out = {}
-    if (path := DATA / "living_room_1.wav").is_file():
-        samples, rate = soundfile.read(path, always_2d=True)
+    if LIVING_ROOM.is_file():
+        samples, rate = soundfile.read(LIVING_ROOM, always_2d=True)
         out["living room"] = decays_s(samples.T[:1], rate)
     return out
 

@@ -1,7 +1,6 @@
 """Real measured responses as parts of simulated rooms: two drivers, and the late sound of two rooms.
 
-Open data that is not ours and does not come with the project: the woofer and tweeter of the ITA toolbox tutorial
-(BSD 4-clause) and a living room (OpenAIR, public domain) beside the checkout, a room of the `pyrato` wheel (MIT).
+Open data that do not come with the project: `open_data.py` names those beside the checkout; a room of the `pyrato` wheel (MIT).
 Where they are absent, no room is made from them.
 """
 
@@ -12,28 +11,23 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
+from open_data import LIVING_ROOM, MEASURED_DRIVERS, measured_drivers
 from scipy import fft
-
-OPEN_DATA = Path(__file__).resolve().parents[3] / "shared" / "data"
-DRIVERS = OPEN_DATA / "loudspeaker_response_raw.ita"
-LIVING_ROOM = OPEN_DATA / "living_room_1.wav"
 
 
 def available() -> bool:
     """Whether the drivers are here."""
-    return DRIVERS.is_file()
+    return MEASURED_DRIVERS.is_file()
 
 
 @cache
 def _drivers() -> tuple[np.ndarray, float]:
     """Impulse responses of woofer and tweeter from shortly before their arrival on [shape=(2, n)], and their rate."""
-    from scipy import io
-
-    held = io.loadmat(DRIVERS, struct_as_record=False, squeeze_me=True)["ITA_TOOLBOX_AUDIO_OBJECT"]
-    impulses = np.asarray(held.data, dtype=float).T[:, 240 : 240 + 3000]
+    impulses, rate_hz = measured_drivers()
+    impulses = impulses[:, 240 : 240 + 3000]
     fade = np.ones(impulses.shape[1])
     fade[:12], fade[-800:] = np.linspace(0, 1, 12), np.cos(np.linspace(0, np.pi / 2, 800)) ** 2
-    return impulses * fade, float(held.samplingRate)
+    return impulses * fade, rate_hz
 
 
 def driver(name: str, freq_hz: np.ndarray) -> np.ndarray:

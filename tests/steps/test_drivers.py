@@ -7,10 +7,10 @@ orders are those in use: 200 to 600 Hz and 1.9 to 3.8 kHz (common practice, no s
 from __future__ import annotations
 
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import pytest
+from open_data import LIVING_ROOM, NO_DATA
 from scipy.signal import butter, freqs
 
 from commission.dsp.analysis import analyse_batch
@@ -19,7 +19,6 @@ from commission.model import ComplexArray, FloatArray, Response
 from commission.steps.seats.drivers import BANDS_HZ, Driver, driver_gaps, shared_level_db, unevenness
 
 RATE_HZ = 48000.0
-ROOM = Path(__file__).resolve().parents[3] / "shared" / "data" / "living_room_1.wav"
 """A living room (OpenAIR, public domain), where it is beside the checkout."""
 ORDERS = ("lr2", "lr4", "bw3")
 CORNERS_HZ = tuple(product((220.0, 350.0, 600.0), (1900.0, 2600.0, 3800.0)))
@@ -98,12 +97,12 @@ def test_what_a_loudspeaker_does_not_play_says_nothing() -> None:
     assert gaps(apart)["woofer"] < -20.0
 
 
-@pytest.mark.skipif(not ROOM.exists(), reason=f"the measured room is not there: {ROOM.name}")
+@pytest.mark.skipif(not LIVING_ROOM.exists(), reason=NO_DATA)
 @pytest.mark.parametrize("dead", ["woofer", "midrange", "tweeter"])
 def test_a_dead_driver_in_a_real_room(dead: str) -> None:
     import soundfile
 
-    samples, rate_hz = soundfile.read(ROOM, always_2d=True)
+    samples, rate_hz = soundfile.read(LIVING_ROOM, always_2d=True)
     room = np.fft.rfft(samples[:, 0], 2 * len(samples))
     freq_hz = np.fft.rfftfreq(2 * len(samples), 1 / rate_hz)
     ways = three_ways("lr4", 400.0, 2600.0, np.maximum(freq_hz, 1.0))

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import LOUDSPEAKERS, SEATS, cinema, defined, job_of
-from rooms import matrix, measured, visits
+from open_data import LIVING_ROOM, NO_DATA, OPEN_DATA, measured_room
+from rooms import matrix, visits
 from scipy import signal
 
 from commission.diagnosis import findings
@@ -217,17 +218,16 @@ def test_rooms_of_the_simulator_without_a_fault_pass_with_their_own_time(seed: i
             assert check.value == pytest.approx(installation.scene.t60_s[k], rel=0.15)
 
 
-@pytest.mark.skipif(not measured.OPEN_DATA.is_dir(), reason="the open measurements are not beside this checkout")
+@pytest.mark.skipif(not OPEN_DATA.is_dir(), reason=NO_DATA)
 def test_two_real_rooms_are_not_accused() -> None:
     """A living room (OpenAIR) whose direct sound bends the decay, and room A of the University of Surrey.
 
     Surrey publishes 0.32 s from interrupted noise at twelve positions: another method and other places, so that only the
     size is compared.
     """
-    soundfile, h5py = pytest.importorskip("soundfile"), pytest.importorskip("h5py")
-    samples, rate_hz = soundfile.read(measured.OPEN_DATA / "living_room_1.wav", always_2d=True)
-    with h5py.File(measured.OPEN_DATA / "UniS_Room_A_BRIR_16k.sofa") as file:
-        ears = np.asarray(file["Data.IR"][:, 0], dtype=float)
+    soundfile = pytest.importorskip("soundfile")
+    samples, rate_hz = soundfile.read(LIVING_ROOM, always_2d=True)
+    ears = measured_room()[0][:, 0]
     job = job_of(defined(cinema(["FL"], ["A1", "A2", "A3"])))
     (living,) = analyse_batch([Response(impulse=samples[:, 0], rate_hz=float(rate_hz))], [False])
     surrey = analyse_batch([Response(impulse=h, rate_hz=16000.0) for h in ears[[0, 18, 36]]], [False] * 3)
