@@ -824,7 +824,7 @@ def _right_at_reference(e: Evidence, channel: str, partner: str, off_db: float) 
     reference = e.job.system.reference_seat
     if reference is None:
         return False
-    mirror = mirrored_seats({s.id: s.position_m for s in e.job.system.seats})
+    mirror = mirrored_seats(e.job.system.seats)
     cells = (
         e.seats.cells.get((channel, reference.id)),
         e.seats.cells.get((partner, mirror.get(reference.id, reference.id))),
@@ -843,7 +843,7 @@ def _through_processor(e: Evidence, channel: str) -> bool:
 def _distance_db(e: Evidence, channel: str, others: Sequence[str]) -> float:
     """What distances alone make between a channel and others at the mirrored seats, without trims [dB]; 0 if unknown."""
     seats = e.job.system.seats
-    mirror = mirrored_seats({s.id: s.position_m for s in seats}) if len(others) == 1 else {}
+    mirror = mirrored_seats(seats) if len(others) == 1 else {}
     apart = [
         20 * math.log10(float(np.median(theirs)) / own)
         for s in seats

@@ -297,7 +297,7 @@ def _lone_reflections(e: Evidence) -> dict[str, float]:
         for place, cell in e.seats.cells.items()
         if cell.analysis is not None and cell.analysis.reflections is not None
     }
-    mirrored = mirrored_seats({s.id: s.position_m for s in e.job.system.seats})
+    mirrored = mirrored_seats(e.job.system.seats)
     out: dict[str, float] = {}
     for channel in dict.fromkeys(c for c, _ in heard):
         beside = {s: (mirror_partner(channel), mirrored.get(s)) for c, s in heard if c == channel}
@@ -422,7 +422,7 @@ def _direct_level_db(e: Evidence, channel: str, seat: str) -> float | None:
 def _mirrored_db(e: Evidence, channel: Channel, seat: Seat) -> float | None:
     """Direct sound of the partner at the mirrored seat: what the loudspeaker's own beam does at that angle."""
     partner = mirror_partner(channel.id)
-    at = mirrored_seats({s.id: s.position_m for s in e.job.system.seats}).get(seat.id)
+    at = mirrored_seats(e.job.system.seats).get(seat.id)
     return None if partner is None or at is None else _direct_db(e, partner, at)
 
 

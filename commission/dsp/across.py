@@ -10,14 +10,14 @@ all of them stand in front. What distance may explain, from nothing up to the lo
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from commission.dsp.medians import known_median
 from commission.model import FloatArray
-from commission.model.system import Position
+from commission.model.system import Seat
 
 GAIN_DB = 2.0
 """A seat that is off by more than this on all loudspeakers alike: the gain changed (common practice, no source)."""
@@ -197,9 +197,9 @@ def _middle(effects_db: FloatArray, base: int | None) -> float:
     return float(np.median(effects_db[largest]))
 
 
-def mirrored_seats(positions: Mapping[str, Position | None]) -> dict[str, str]:
+def mirrored_seats(seats: Iterable[Seat]) -> dict[str, str]:
     """Each seat's mirror image about the middle of the room (x → −x), within 0.3 m; a middle seat is its own."""
-    places = {seat: at for seat, at in positions.items() if at is not None}
+    places = {seat.id: seat.position_m for seat in seats if seat.position_m is not None}
     out = {}
     for seat, (x, y, z) in places.items():
         nearest = min(places, key=lambda other: math.dist(places[other], (-x, y, z)))

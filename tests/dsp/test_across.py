@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from commission.dsp import across
 from commission.dsp.across import agreed_sign, driver_gap_db, mirrored_seats, mostly_negative
-from commission.model import FloatArray
+from commission.model import FloatArray, Seat
 
 
 def room(seed: int = 1, loudspeakers: int = 11, seats: int = 6) -> FloatArray:
@@ -240,15 +240,20 @@ def test_mirrored_seats_about_the_middle_of_the_room() -> None:
         "B1": (-0.8, 4.9, 1.4),
         "C1": None,
     }
-    assert mirrored_seats(seats) == {"A1": "A3", "A2": "A2", "A3": "A1"}
+    assert mirrored_seats(Seat(id=name, position_m=at) for name, at in seats.items()) == {
+        "A1": "A3",
+        "A2": "A2",
+        "A3": "A1",
+    }
 
 
 @pytest.mark.parametrize("axis", [0, 1, 2])
-def test_a_mirror_image_lies_within_0_3_m(axis: int) -> None:
+def test_a_mirror_image_is_within_0_3_m(axis: int) -> None:
     for off_m, mirrored in ((0.28, True), (-0.28, True), (0.32, False), (-0.32, False)):  # common practice, no source
         place = [0.8, 3.3, 1.1]
         place[axis] += off_m
-        found = mirrored_seats({"A1": (-0.8, 3.3, 1.1), "A3": (place[0], place[1], place[2])})
+        pair = [Seat(id="A1", position_m=(-0.8, 3.3, 1.1)), Seat(id="A3", position_m=(place[0], place[1], place[2]))]
+        found = mirrored_seats(pair)
         assert found == ({"A1": "A3", "A3": "A1"} if mirrored else {}), off_m
 
 

@@ -87,7 +87,7 @@ class PolarityComparison:
         self._through_processor, self._left_out = through_processor, left_out
         self._dead, self._not_told_apart = dead, not_told_apart
         self._seats = [seat.id for seat in job.system.seats]
-        self._mirror = across.mirrored_seats({seat.id: seat.position_m for seat in job.system.seats})
+        self._mirror = across.mirrored_seats(job.system.seats)
         places = [place for place, a in sounds.items() if a is not None and a.direct is not None]
         direct = [a.direct for place in places if (a := sounds[place]) is not None and a.direct is not None]
         self._spectra: dict[tuple[str, str], ComplexArray] = (

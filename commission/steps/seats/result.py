@@ -368,7 +368,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
     """
     mains = [c.id for c in job.system.channels if not c.is_sub and c.id not in moved]
     seats = [s.id for s in job.system.seats]
-    mirror = across.mirrored_seats({s.id: s.position_m for s in job.system.seats})
+    mirror = across.mirrored_seats(job.system.seats)
     bands = {
         place: np.full(1 + len(BANDS_HZ), math.nan)
         if a is None
