@@ -820,17 +820,21 @@ def _read_apart_db(e: Evidence, channel: str, other: str) -> float | None:
 
 
 def _right_at_reference(e: Evidence, channel: str, partner: str, off_db: float) -> bool:
-    """Whether a channel is not off against its partner, to that side, at the reference seat and its mirror image."""
+    """Whether a channel is not off, to that side, against its partner at the reference seat or at its mirror image."""
     reference = e.job.system.reference_seat
     if reference is None:
         return False
     mirror = mirrored_seats(e.job.system.seats)
-    cells = (
-        e.seats.cells.get((channel, reference.id)),
-        e.seats.cells.get((partner, mirror.get(reference.id, reference.id))),
+    own = _level_db(e, channel, reference.id)
+    others = (_level_db(e, partner, seat) for seat in (reference.id, mirror.get(reference.id, reference.id)))
+    return own is not None and any(
+        theirs is not None and (own - theirs) * math.copysign(1.0, off_db) < CHANNEL_OFF_DB for theirs in others
     )
-    own, theirs = (None if cell is None else cell.level_db for cell in cells)
-    return own is not None and theirs is not None and (own - theirs) * math.copysign(1.0, off_db) < CHANNEL_OFF_DB
+
+
+def _level_db(e: Evidence, channel: str, seat: str) -> float | None:
+    cell = e.seats.cells.get((channel, seat))
+    return None if cell is None else cell.level_db
 
 
 def _through_processor(e: Evidence, channel: str) -> bool:

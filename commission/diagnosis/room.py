@@ -42,7 +42,7 @@ ALONE_DB = -6.0
 (common practice, no source)."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
 """A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
-more from the partner: no loudspeaker's beam is that narrow (common practice, no source)."""
+more from the partner and is not below the limit, too: no loudspeaker's beam is that narrow (common practice, no source)."""
 DELAYED_COPY = "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel"
 WEAK_DIRECT = "the direct sound is weak, because the loudspeaker points elsewhere or something covers it"
 BARE_S = 1.0
@@ -352,6 +352,7 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         for check in cell.checks
         if check.id == "seats.direct" and check.verdict is Verdict.FAIL and check.value is not None
     }
+    limit_db = e.job.limit("seats.direct").lower
     for (channel_id, seat_id), value in fails.items():
         channel, seat = e.job.system.channel(channel_id), e.job.system.seat(seat_id)
         if channel is None or seat is None or channel_id in explained:
@@ -365,8 +366,10 @@ def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         mirrored = _mirrored_db(e, channel, seat)
         if near is None and mirrored is None:
             continue
-        if (near is not None and near[1] < NEIGHBOUR_DB) or (mirrored is not None and value > mirrored - MIRROR_DB):
+        if near is not None and near[1] < NEIGHBOUR_DB:
             continue
+        if mirrored is not None and (value > mirrored - MIRROR_DB or mirrored < limit_db):
+            continue  # the loudspeakers' own beam
         if near is not None:
             against = f"{near[0]}, in nearly the same direction from it, hears {number(near[1], 1)} dB more"
         else:

@@ -875,6 +875,15 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
     assert "loud at every seat" in finding.title
 
 
+def test_a_pair_equal_at_a_reference_seat_off_centre_is_not_off() -> None:
+    """Trims set there make the nearer loudspeaker softer than its partner at all mirrored seats, as in a measured room."""
+    seats = tuple(replace(each, reference=each.id == "A1") for each in cinema(seat_ids=["A1", "A3"]).seats)
+    room = quiet(system=cinema(seats=seats)).add_db("SiR", 6, ["A3"]).add_db("SiL", -6, ["A3"])
+    assert found(room, without_readings(room)) == {}
+    room.add_db("SiL", -6)
+    assert only(room, "settings.channel-level", without_readings(room)).channels == ("SiL",)
+
+
 def test_of_two_loudspeakers_alone_responses_do_not_say_which_is_off() -> None:
     room = SoundRoom(cinema(["FL", "FR"]), uneven_db=0.5).add_db("FR", -6)
     finding = only(room, "settings.channel-level", without_readings(room))
@@ -1269,6 +1278,8 @@ def test_a_reflection_at_one_seat_of_six_is_no_finding() -> None:
 def test_a_beam_that_both_of_a_pair_have_is_no_blocked_path() -> None:
     """Side loudspeakers beam: each is dull at the far seats, its partner at the mirrored ones."""
     room = quiet().add_db("SiL", -12, ["A3"], above_hz=3000).add_db("SiR", -12, ["A1"], above_hz=3000)
+    assert "room.blocked" not in found(room)
+    room.add_db("SiL", -8, ["A3"], above_hz=3000)  # a little farther round the same beam
     assert "room.blocked" not in found(room)
 
 

@@ -185,6 +185,15 @@ def test_two_channels_that_play_one_loudspeaker_are_no_mistake_of_files() -> Non
     assert "same-recording" not in kinds(room)
 
 
+def test_noise_shows_one_file_for_two_channels_also_where_there_is_but_one_seat() -> None:
+    first_db, second_db = np.random.default_rng(1).normal(-70.0, 0.5, (2, len(GRID_HZ)))
+    room = copied(SoundRoom(), "FL", "A2", "SiR", "A2").drop(None, ["A1", "A3", "B1", "B2", "B3"])
+    room.change("FL", noise_db=first_db).change("SiR", noise_db=second_db)
+    assert kinds(room) == []
+    (mistake,) = screen(room.job(), AS_FOUND, room.change("SiR", noise_db=first_db).analyses()).mistakes
+    assert (mistake.kind, mistake.channels, mistake.seats) == ("same-recording", ("FL", "SiR"), ("A2",))
+
+
 def test_a_microphone_that_was_not_moved_is_found_with_its_seat() -> None:
     room = SoundRoom()
     for channel in room.distances_m:

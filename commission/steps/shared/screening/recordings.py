@@ -213,7 +213,7 @@ def _same_at_two_seats(job: Job, newest: Places) -> Iterator[_Pair]:
 
 
 def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
-    """Where two channels read alike at most seats, one loudspeaker plays both: that is the wiring, no mistake of files."""
+    """Where two channels read alike at most seats, one loudspeaker may play both: only their noise shows one file."""
     channels = {channel.id: channel for channel in job.system.channels}
     same: dict[tuple[str, str], list[tuple[Seat, Likeness]]] = {}
     for is_sub in (False, True):
@@ -223,13 +223,11 @@ def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
                 same.setdefault((one[0], other[0]), []).append((seat, found))
     for (one_id, other_id), at in same.items():
         both = sum((one_id, s.id) in newest and (other_id, s.id) in newest for s in job.system.seats)
-        if 2 * len(at) > both:
-            continue
+        by_wiring = 2 * len(at) > both
         for seat, found in at:
             one, other = (one_id, seat.id), (other_id, seat.id)
-            if not _mirrored_channels(channels[one_id], channels[other_id], seat) or _one_noise(
-                newest, one, other, found
-            ):
+            may_be_two = by_wiring or _mirrored_channels(channels[one_id], channels[other_id], seat)
+            if not may_be_two or _one_noise(newest, one, other, found):
                 yield one, other, found
 
 
