@@ -208,35 +208,44 @@ def unchanged(
         yield out
 
 
-def scaled_db(made: Placings, by_db: float) -> FloatArray:
-    """What changes the standard deviation over the seats by so much in each band [shape=(loudspeakers, seats, n)].
+def scaled_db(made: Placings, by_db: FloatArray) -> FloatArray:
+    """What changes the standard deviation over the seats in each band [shape=(loudspeakers, seats, n)].
 
-    NaN where less than 0.3 dB of it would be left.
+    `by_db` [shape=(loudspeakers, bands)]: how much; NaN where less than 0.3 dB of it would be left.
     """
     levels = made.thirds_db.mean(axis=2)
     levels = np.where(np.isfinite(levels), levels, np.nan)
     apart = levels - levels.mean(axis=1, keepdims=True)
     out = np.zeros(apart.shape)
-    for low, high in BANDS_HZ:
+    for b, (low, high) in enumerate(BANDS_HZ):
         inside = (GRID_HZ >= low) & (GRID_HZ <= high) & np.isfinite(apart).all(axis=(0, 1))
         for c in range(len(apart)):
             sd = float(np.sqrt(np.mean(apart[c][:, inside] ** 2)))
-            factor = by_db / sd if sd + by_db > 0.3 else np.nan
+            factor = by_db[c, b] / sd if sd + by_db[c, b] > 0.3 else np.nan
             out[c][:, inside] = factor * apart[c][:, inside]
     return out
 
 
-def seen(made: Placings, plan: str, by_db: float, rng: np.random.Generator) -> dict[str, list[bool]]:
+def detectable_db(made: Placings, plan: str, rng: np.random.Generator) -> FloatArray:
+    """The rise that the program would call worse 19 times of 20 [shape=(loudspeakers, bands)]; 0 where it plays nothing."""
+    found = visit(made, *next(rounds(plan)), rng).channels
+    heard = [found[name].bands["heard"] for name in NAMES]
+    labels = [f"{low}-{high}" for low, high in BANDS_HZ]
+    return np.array([[own[label].detectable_db if label in own else 0.0 for label in labels] for own in heard])
+
+
+def seen(made: Placings, plan: str, by_db: float | FloatArray, rng: np.random.Generator) -> dict[str, list[bool]]:
     """Band → whether a change of the standard deviation over the seats is called what it is (what the seats hear)."""
     before, after = next(rounds(plan))
-    added = scaled_db(made, by_db)
+    every_db = np.broadcast_to(by_db, (len(NAMES), len(BANDS_HZ)))
+    added, word = scaled_db(made, every_db), "worse" if np.all(every_db >= 0) else "better"
     out: dict[str, list[bool]] = {}
     result = visit(made, before, after, rng, np.nan_to_num(added))
     for c, name in enumerate(NAMES):
         for label, change in result.channels[name].bands["heard"].items():
             low, high = (float(edge) for edge in label.split("-"))
             if np.isfinite(added[c][:, (GRID_HZ >= low) & (GRID_HZ <= high)]).all():
-                out.setdefault(label, []).append(change.word == ("worse" if by_db > 0 else "better"))
+                out.setdefault(label, []).append(change.word == word)
     return out
 
 
