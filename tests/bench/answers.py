@@ -276,7 +276,10 @@ async def settle(app: PaintedApp) -> None:
 
 
 async def walk(app: PaintedApp, loop: Loop, size: tuple[int, int]) -> tuple[list[Answer], Answer, float]:
-    """Every screen: the answers; the longest run of the event loop while nobody types; seconds until all is known."""
+    """Every screen: the answers; the longest run of the event loop after a key is painted; seconds until all is known.
+
+    After a key, results come in, and the program searches for garbage (`ui/garbage.py`).
+    """
     answers, background = [], Answer("", "")
     begin = time.perf_counter()
     async with app.run_test(size=size):
@@ -341,7 +344,7 @@ def _report(count: int, answers: list[Answer], background: Answer, opened_s: flo
         f"  {count:3} responses, {len(answers)} keys: of the processor {statistics.median(cpu):.0f},"
         f" {cpu[len(cpu) * 95 // 100]:.0f}, {cpu[-1]:.0f} ms{ratio}; on the clock {statistics.median(wall):.0f},"
         f" {wall[len(wall) * 95 // 100]:.0f}, {wall[-1]:.0f} ms; longest run {1000 * block.block_s:.0f} ms"
-        f" ({block.screen}, {block.key}), while results come in {1000 * background.block_s:.0f} ms"
+        f" ({block.screen}, {block.key}), after a key, with results or a garbage search, {1000 * background.block_s:.0f} ms"
         f" ({background.screen}, {background.key}); overview known after {opened_s:.1f} s"
     )
     slow = [each for each in answers if 1000 * each.cpu_s > GOAL_MS]
