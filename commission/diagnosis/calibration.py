@@ -22,10 +22,10 @@ from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
-from commission.steps.levels import ChannelLevel
+from commission.steps.levels import ChannelLevel, trim_or_cause
 from commission.steps.seats.awaiting import awaiting_repair
-from commission.steps.seats.faults import depends_on_frequency, drivers_in_doubt, trim_doubt
-from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, OTHERS, SeatsResult
+from commission.steps.seats.faults import depends_on_frequency, drivers_in_doubt
+from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
 from commission.steps.shared.sub_sum import adds_up
 from commission.steps.shared.survey import matched
 
@@ -440,7 +440,7 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
+def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
     """How far each channel surely differs from what it is compared with, with its standard uncertainty [dB], and what that
     is. Where a reading alone does not decide, the responses at the same seats may.
     """
@@ -499,9 +499,9 @@ def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
     return {c: (float(levels_db[k]), float(u_db[k])) for k, c in enumerate(names)}
 
 
-def _driver_doubt(e: Evidence, channel: str, *, loud: bool = False) -> tuple[str, ...]:
+def _doubt(e: Evidence, channel: str, *, loud: bool = False) -> tuple[str, ...]:
     """A sentence where a trim may not be why a loudspeaker is off."""
-    doubt = trim_doubt(e.seats, channel, {*_whole(e), OTHERS}, loud=loud)
+    doubt = trim_or_cause(e.job, e.round, e.analyses, e.seats, channel, loud=loud)
     return () if doubt is None else (f"whether {_suspects(loud)} is the cause is not determined: {doubt}",)
 
 
@@ -555,9 +555,9 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET).union(perhaps_swapped(e))
     joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes them louder
-    every, against = off_trims_db(e)
+    every, against = _off_trims_db(e)
     off = {c: value for c, (value, _) in every.items() if c not in explained and not (value > 0 and c in joined)}
-    doubts = {c: _driver_doubt(e, c, loud=value > 0) for c, value in off.items()}
+    doubts = {c: _doubt(e, c, loud=value > 0) for c, value in off.items()}
     off = {c: value for c, value in off.items() if doubts.get(c) or c not in drivers_in_doubt(e.seats)}
     for channel in [c for c, doubt in doubts.items() if doubt]:
         value, doubt = off.pop(channel), doubts[channel]
@@ -660,7 +660,7 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
     if surely_below(apart, limit, u):
         yield from _quiet_dialogue(e, names, apart, u)
         return
-    off, against = off_trims_db(e)
+    off, against = _off_trims_db(e)
     value, u = off.get(names[0], (0.0, 0.0))
     if value < 0 and not set(names[1:]) & set(off):  # two channels scatter more than the reference or all the others
         sentence = f"{names[0]} is {-value:.1f} ± {2 * u:.1f} dB below {against}, limit {_trim_db(e):g} dB"
@@ -710,7 +710,7 @@ def _quiet_centre(
     """Of the centre that is too soft compared with `below`, as the sentence states."""
     centre, left, right = names
     title = f"dialogue quiet: {centre} {-apart_db:.1f} dB below {below}"
-    if doubt := _driver_doubt(e, centre):
+    if doubt := _doubt(e, centre):
         return _in_doubt(e, centre, title, (sentence, *doubt))
     return FindingDetails(
         title=title,

@@ -6,14 +6,14 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from commission.diagnosis.calibration import off_trims_db
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.leakage import LEAST_SEATS
 from commission.model import Channel, Check, Verdict
 from commission.model.formatting import number
-from commission.model.units import listed
+from commission.model.units import counted, listed
+from commission.model.verdict import surely_above
 from commission.steps import wiring
 from commission.steps.wiring import AlsoFrom, ChannelLoad, drive_name
 
@@ -224,7 +224,7 @@ class _Leak:
 
 
 def _leaks(e: Evidence) -> list[_Leak]:
-    """Of the channels whose check fails, those louder than the limit; at two seats those whose reading shows them, too."""
+    """Of the channels whose check fails, those louder than the limit; at one or two seats those that a meter shows, too."""
     limit_db = e.job.limit("wiring.leakage").upper
     return [
         _Leak(each.channel, other)
@@ -234,7 +234,7 @@ def _leaks(e: Evidence) -> list[_Leak]:
         and (
             other.certain
             if each.check.verdict is Verdict.FAIL
-            else other.seats == LEAST_SEATS and _makes_louder(e, each.channel, other)
+            else other.seats <= LEAST_SEATS and _makes_louder(e, each.channel, other)
         )
     ]
 
@@ -247,17 +247,19 @@ def _added_db(other: AlsoFrom) -> float:
 def _makes_louder(e: Evidence, channel: str, other: AlsoFrom) -> bool:
     """Whether the meter reads a channel louder by what the other loudspeaker adds.
 
-    A room that mirrors the two brings about the same common sound at two seats, but makes neither louder.
+    A room that mirrors the two brings about the same common sound at one seat or two, but makes neither louder.
     """
-    off_db, u_db = off_trims_db(e)[0].get(channel, (0.0, 0.0))
+    read = e.levels.channels.get(channel)
+    if read is None or read.match.value is None or not surely_above(read.match.value, 0.0, read.u_db):
+        return False
     share = 1 - 10 ** (-_added_db(other) / 10)  # of the power that the other one plays
-    return off_db > 0 and abs(off_db - _added_db(other)) <= 2 * math.hypot(u_db, share * other.u_db)
+    return abs(read.match.value - _added_db(other)) <= 2 * math.hypot(read.u_db, share * other.u_db)
 
 
 def _joined_text(each: _Leak) -> str:
     other = each.other
     return (
-        f"the response of {other.other} is in that of {each.channel} at {other.seats} seats, "
+        f"the response of {other.other} is in that of {each.channel} at {counted(other.seats, 'seat')}, "
         f"{signed(other.level_db, 0)} ± {number(2 * other.u_db, 0)} dB relative to its own channel"
         + (f", {number(1000 * other.lag_s, 1)} ms later" if other.lag_s >= 0.001 else "")
     )
@@ -287,7 +289,7 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         channels=(each.channel,),
         evidence=(_joined_text(each), *((louder,) if likely else ()), *((further,) if missing else ())),
         alternatives=(
-            *(("its trim is too high, and the room mirrors the two loudspeakers at two seats",) if likely else ()),
+            *(("its trim is too high, and the room mirrors the two loudspeakers at the seats",) if likely else ()),
             "a surround mode was on, or one channel was sent to both in the player",
             f"the inputs of the amplifiers of {each.channel} and {each.other.other} are joined",
         ),

@@ -143,10 +143,10 @@ class SharedSound:
         return self.alike / self.ratio
 
 
-def shared_sound(first: ComplexArray, second: ComplexArray, *, at_zero: bool) -> SharedSound:
+def shared_sound(first: ComplexArray, second: ComplexArray, lags_s: Sequence[float] | None = None) -> SharedSound:
     """What two channels have in common, from their `flat_spectra` at the same seats [shape=(seats, n) each].
 
-    `at_zero`: at lag zero alone, where a processor's mixer puts it; else at the lag within 20 ms with the most.
+    At that one of `lags_s` with the most, each within 20 ms; without them, at the lag within 20 ms with the most.
     """
     from scipy import fft
 
@@ -156,8 +156,11 @@ def shared_sound(first: ComplexArray, second: ComplexArray, *, at_zero: bool) ->
     over_lags = fft.ifft(padded) * _FRAMES
     mean = np.concatenate([over_lags[-_LAGS:], over_lags[: _LAGS + 1]])
     size = np.abs(mean)
-    within = round(SAME_LAG_S * ROOM_RATE_HZ) if at_zero else _LAGS
-    best = _LAGS - within + int(np.argmax(size[_LAGS - within : _LAGS + within + 1]))
+    allowed = np.full(len(size), lags_s is None)
+    for each in lags_s or ():
+        middle, within = _LAGS + round(each * ROOM_RATE_HZ), round(SAME_LAG_S * ROOM_RATE_HZ)
+        allowed[max(middle - within, 0) : middle + within + 1] = True
+    best = int(np.argmax(np.where(allowed, size, -1.0)))
     away = np.abs(np.arange(len(mean)) - best) > _NEAR
     chance = math.sqrt(float(np.mean(size[away] ** 2)))
     lag = best - _LAGS

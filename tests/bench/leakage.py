@@ -31,15 +31,15 @@ def run(arguments: list[str]) -> None:
         pairs = [] if isinstance(found, str) or found.by_tape else list(PairedRound(found).pairs().values())
         own = [0.0, 0.0]
         for pair in pairs:
-            for k, shared in enumerate((pair.zero, pair.any_lag)):
+            for k, shared in enumerate((pair.expected, pair.any_lag)):
                 if min(shared.by_seat) >= LEAST_OF_MEAN * shared.alike:
                     own[k] = max(own[k], shared.ratio)
         count += len(pairs)
         few += sum(len(pair.seats) == LEAST_SEATS for pair in pairs)
         highest = [max(both) for both in zip(highest, own, strict=True)]
         print(
-            f"  room {seed}: {len(pairs)} pairs, {own[0]:.1f} times chance at lag zero, {own[1]:.1f} at any lag",
+            f"  room {seed}: {len(pairs)} pairs, {own[0]:.1f} times chance at an expected lag, {own[1]:.1f} at any lag",
             flush=True,
         )
     print(f"  {few} of {count} pairs at {LEAST_SEATS} seats")
-    print(f"  {count} pairs: at most {highest[0]:.1f} at lag zero and {highest[1]:.1f} at any lag")
+    print(f"  {count} pairs: at most {highest[0]:.1f} at an expected lag and {highest[1]:.1f} at any lag")

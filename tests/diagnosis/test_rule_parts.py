@@ -376,6 +376,7 @@ def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = N
         levels=SimpleNamespace(channels=values, common_u_db=common_u_db, seats=()),
         seats=SimpleNamespace(polarity=polarity or {}, against={}),
         distances=distances_of({}, {}),
+        analyses=Analyses(),
     )
 
 

@@ -39,7 +39,7 @@ def leaked(seed: int, level_db: float) -> tuple[float, float]:
         for h, t in zip(pair, arrivals_s, strict=True)
     )
     spectra = [flat_spectra(sounds, t) for sounds, t in zip((own, its), arrivals_s, strict=True)]
-    shared = shared_sound(*spectra, at_zero=False)
+    shared = shared_sound(spectra[0], spectra[1])
     gain = leakage_gain(own, its, arrivals_s, shared.lag_s)
     return 20 * np.log10(gain.over_all), leakage_budget("FL", shared.ratio).u
 

@@ -46,6 +46,7 @@ from commission.steps.levels.result import (
     decided_offset_db,
     reference_id,
     repeat_budget,
+    trim_or_cause,
 )
 from commission.steps.seats.awaiting import AFTER_REPAIR, awaiting_repair, waiting_sentences
 from commission.steps.shared.cache import cached
@@ -56,7 +57,7 @@ from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.survey import delay_slope_s
 from commission.steps.shared.unusual import unusual_level
 
-__all__ = ["CONVENTIONS", "ONE_STEP", "ChannelLevel", "LevelsResult"]
+__all__ = ["CONVENTIONS", "ONE_STEP", "ChannelLevel", "LevelsResult", "trim_or_cause"]
 
 HELP = """
 **Loud noise:** start with the master volume low and warn everybody in the room. Nobody should stand near a

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import takewhile
 from statistics import fmean
@@ -15,13 +15,15 @@ from commission.dsp.placement import DISPLACED_M, Support, level_placement_u_db
 from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, free_offset_db
 from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
+from commission.model.units import counted
 from commission.steps.seats.awaiting import awaiting_repair, is_accepted
 from commission.steps.seats.faults import trim_doubt
-from commission.steps.seats.result import OTHERS
+from commission.steps.seats.result import OTHERS, SeatsResult
 from commission.steps.seats.result import solve as solve_seats
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.sub_sum import MODES, SubSum, SumFromResponses, adds_up, sub_sum, sum_budget
 from commission.steps.shared.survey import taped_m
+from commission.steps.wiring.leakage import leakages
 
 CONVENTIONS = (
     (75.0, "75 dB(C) slow with −30 dBFS noise: home practice (common practice, no source)"),
@@ -53,7 +55,7 @@ LEAST_MAINS, ALIKE = 3, 0.8
 """With fewer, what they have in common cannot be separated from their differences; nor where they are far off the reference
 and this share of them does not agree (common practice, no source)."""
 BEFORE_SUM = "the trims were entered as asked before anything showed how the subwoofers add; enter the new ones first"
-LEVEL_FINDINGS = ("settings.trims", "settings.dialogue-level")
+LEVEL_FINDINGS = ("settings.trims", "settings.dialogue-level", "settings.upmix", "wiring.doubled")
 """Where they are accepted, a trim is proposed whatever the responses show."""
 IN_DOUBT = "find the cause first: it may not be the trim"
 MOST_MORE = 9
@@ -196,8 +198,8 @@ def solve(
     common_db = 0.0 if common is None else common.value_db
     limit = job.limit("settings.trim")
     off_db = {c.id: found.level_db - targets_db[c.id] - common_db for c, found in measured if c.id not in awaiting}
-    off_db = {c: off for c, off in off_db.items() if limit.judge(off, readings[c].u) is Verdict.FAIL}
-    doubtful = _doubtful(job, round_id, analyses, off_db, awaiting)
+    surely = {c for c, off in off_db.items() if limit.judge(off, readings[c].u) is Verdict.FAIL}
+    doubtful = _doubtful(job, round_id, analyses, off_db, surely)
     trims, choices = _trims(job, round_id, measured, awaiting, doubtful, own_targets_db, offset)
     check, budget_sum = _sum_check(job, round_id, together, readings, common, offset, asked_db) or (None, None)
     channels = {
@@ -229,22 +231,40 @@ def solve(
 
 
 def _doubtful(
-    job: Job, round_id: str, analyses: Analyses, off_db: Mapping[str, float], awaiting: Mapping[str, str]
+    job: Job, round_id: str, analyses: Analyses, off_db: Mapping[str, float], surely: Container[str]
 ) -> set[str]:
     """Channels that may be off for another reason than their trim.
 
-    `off_db`: channel that is surely off → reading minus target, relative to what the main channels have in common.
+    `off_db`: channel that waits for no repair → reading minus target, relative to what the main channels have in common;
+    `surely`: those that are off for sure. One that also plays from another loudspeaker need not be.
     """
-    if not off_db or not job.responses_of(round_id):
+    limit = job.limit("settings.trim")
+    off_db = {c: off for c, off in off_db.items() if c in surely or off > limit.upper}
+    if not off_db or not analyses:
         return set()
     result = solve_seats(job, round_id, analyses)
-    comparable = {OTHERS, *(c.id for c in job.system.channels)} - awaiting.keys()
+    elsewhere = {
+        c for c, found in leakages(job, round_id, analyses).items() if any(each.certain for each in found.also)
+    }
     return {
         c
         for c, off in off_db.items()
-        if trim_doubt(result, c, comparable, loud=off > 0) is not None
-        and not any(is_accepted(job, each, c) for each in LEVEL_FINDINGS)
+        if (c in elsewhere and off > 0)
+        or (c in surely and trim_or_cause(job, round_id, analyses, result, c, loud=off > 0) is not None)
+        if not any(is_accepted(job, each, c) for each in LEVEL_FINDINGS)
     }
+
+
+def trim_or_cause(
+    job: Job, round_id: str, analyses: Analyses, result: SeatsResult, channel: str, *, loud: bool
+) -> str | None:
+    """Why something else than its trim may make a channel loud or soft, as a clause."""
+    shared = leakages(job, round_id, analyses).get(channel) if loud else None
+    if shared is not None and shared.also:
+        other = shared.also[0]
+        return f"it and {other.other} share sound at {counted(other.seats, 'seat')}"
+    comparable = {OTHERS, *(c.id for c in job.system.channels)} - awaiting_repair(job, round_id, analyses).keys()
+    return trim_doubt(result, channel, comparable, loud=loud)
 
 
 def _measured(
