@@ -25,7 +25,7 @@ from commission.steps import distances
 from commission.steps.levels import ChannelLevel, trim_or_cause
 from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.seats.faults import depends_on_frequency, drivers_in_doubt
-from commission.steps.seats.result import CHANNEL_OFF_DB, CHANNEL_OFF_U_DB, SeatsResult
+from commission.steps.seats.result import CHANNEL_OFF_DB, SeatsResult, channel_off_u_db
 from commission.steps.shared.sub_sum import adds_up
 from commission.steps.shared.survey import matched
 
@@ -682,7 +682,7 @@ def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[Fin
     seats = sum(each < limit for each in nearest)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
-        for finding in _quiet_dialogue(e, names, float(np.median(apart)), CHANNEL_OFF_U_DB, where):
+        for finding in _quiet_dialogue(e, names, float(np.median(apart)), channel_off_u_db(len(apart)), where):
             yield replace(finding, check="seats.level")
 
 
@@ -766,8 +766,8 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats
-        least = CHANNEL_OFF_DB if against.has_partner else LONE_OFF_DB
-        if alike < ALIKE * compared or not surely_above(abs(off), least, CHANNEL_OFF_U_DB):
+        least, u_db = CHANNEL_OFF_DB if against.has_partner else LONE_OFF_DB, channel_off_u_db(compared)
+        if alike < ALIKE * compared or not surely_above(abs(off), least, u_db):
             continue
         if {channel, partner} & explained or (off > 0 and partner in e.seats.against):
             continue
@@ -781,7 +781,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue  # of two, the other one alone says nothing
         if not all(_through_processor(e, c) for c in (channel, *others)):
             continue  # without trims loudspeakers differ by their sensitivities and places
-        if not surely_above(abs(off) - _distance_db(e, channel, others), CHANNEL_OFF_DB, CHANNEL_OFF_U_DB):
+        if not surely_above(abs(off) - _distance_db(e, channel, others), CHANNEL_OFF_DB, u_db):
             continue
         if against.has_partner and _right_at_reference(e, channel, partner, off):
             continue  # trims are set for this seat: what differs elsewhere is the room
@@ -796,7 +796,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             else f"{channel} or {partner} {abs(off):.1f} dB off at every seat",
             channels=(odd,) if odd else (channel, partner),
             evidence=(
-                f"{channel} is {abs(off):.1f} ± {2 * CHANNEL_OFF_U_DB:.1f} dB {place} {partner}, {side} at {alike} of "
+                f"{channel} is {abs(off):.1f} ± {2 * u_db:.1f} dB {place} {partner}, {side} at {alike} of "
                 f"{compared} seats",
                 "the same at all seats: the channel, neither the room nor the microphone's gain",
                 *(() if read_db is None else (f"by the meter it is {abs(read_db):.1f} dB {place} {partner}, too",)),

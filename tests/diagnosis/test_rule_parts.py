@@ -613,7 +613,8 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
     ("off_db", "alike", "expected"),
     [
         (-2.7, (6, 6), True),
-        (-1.7, (6, 6), False),  # 1 dB + 1.645 · 0.9 dB = 2.5 dB
+        (-1.7, (6, 6), False),  # 1 dB + 1.645 · 0.86 dB = 2.4 dB
+        (-2.7, (1, 1), False),  # one seat differs by 0.8 dB again: 1 dB + 1.645 · 1.13 dB = 2.9 dB
         (-5.0, (4, 5), True),
         (-5.0, (3, 5), False),  # four of five seats must agree
     ],

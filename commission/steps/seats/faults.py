@@ -14,11 +14,11 @@ from commission.steps.seats.drivers import Driver
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.seats.result import (
     CHANNEL_OFF_DB,
-    CHANNEL_OFF_U_DB,
     OTHERS,
     SILENT_DB,
     Against,
     SeatsResult,
+    channel_off_u_db,
     driver_limit,
     is_dead,
 )
@@ -68,7 +68,7 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
             limit_db, snr_limit_db = FAR_BELOW_DB, FAR_BELOW_SNR_DB
         elif snr_db >= FAR_BELOW_SNR_DB:
             limit_db, snr_limit_db = CROSSTALK_DB, None
-        if surely_below(level_db, limit_db, CHANNEL_OFF_U_DB):
+        if surely_below(level_db, limit_db, channel_off_u_db(len(own))):
             out[channel] = Silent(
                 level_db=level_db,
                 compared_with=compared_with,

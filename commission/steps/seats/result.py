@@ -87,9 +87,9 @@ SNR = budget_for.signal_to_noise()
 LEVEL_U_DB = LEVEL.u
 """Standard uncertainty of the level of a response at one seat."""
 BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 10000.0)
-CHANNEL_OFF_DB, CHANNEL_OFF_U_DB = 1.0, 0.9
-"""A channel against its partner: off from 1 dB, guard-banded; two sides of a room differ by 0.9 dB (standard deviation
-over seats, common practice, no source)."""
+CHANNEL_OFF_DB, SIDES_U_DB, SEAT_U_DB = 1.0, 0.8, 0.8
+"""A channel against its partner: off from 1 dB, guard-banded; the two sides of a room differ by 0.8 dB, and each seat by as
+much again (standard deviations, common practice, no source; 78 healthy pairs of simulated rooms had 0.85 and 0.80 dB)."""
 NULL_WITHIN_OCTAVES = 0.17
 """Nulls of a row's seats within a third octave are one: none of 200 sound rooms (`tests/references/bass_rooms.py`)."""
 ENDS_EARLY = "most recordings of this channel end while they still decay"
@@ -354,6 +354,11 @@ def _bands_db(analysis: Analysis) -> list[float]:
     edges = zip(freq_hz.searchsorted(lows_hz), freq_hz.searchsorted(highs_hz, "right"), strict=True)
     means = (float(level_db[low:high].sum()) / (high - low) if high > low else math.nan for low, high in edges)
     return [mean if math.isfinite(mean) else math.nan for mean in means]
+
+
+def channel_off_u_db(seats: int) -> float:
+    """Standard uncertainty of how far a channel is off against another one, from their responses at that many seats."""
+    return math.hypot(SIDES_U_DB, SEAT_U_DB / math.sqrt(seats))
 
 
 def direct_db(analysis: Analysis | None) -> float:
