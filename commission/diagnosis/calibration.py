@@ -774,8 +774,6 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         read_db = _read_apart_db(e, channel, partner)
         if read_db is not None and not read_db * math.copysign(1.0, off) > CHANNEL_OFF_DB:
             continue  # what readings do not show too
-        if depends_on_frequency(against):
-            continue  # a driver, no trim
         others = [partner] if against.has_partner else [c for c in e.seats.against if c != channel]
         if not against.has_partner and len(others) < LEAST_COUNT and explained & set(others):
             continue  # of two, the other one alone says nothing
@@ -790,14 +788,19 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         low = (off < 0) == (odd == channel)
         place, side = ("below", "lower") if off < 0 else ("above", "higher")
         level = f"{abs(off):.1f} dB {'low' if low else 'loud'}"
+        at = f"{side} at {alike} of {compared} seats"
+        sentence = f"{channel} is {abs(off):.1f} ± {2 * u_db:.1f} dB {place} {partner}, {at}"
+        if depends_on_frequency(against):
+            if odd and (doubt := _doubt(e, odd, loud=not low)):
+                yield _in_doubt(e, odd, f"{odd} {level}", (sentence, *doubt), loud=not low)
+            continue
         yield FindingDetails(
             title=f"{odd} {level} at every seat"
             if odd
             else f"{channel} or {partner} {abs(off):.1f} dB off at every seat",
             channels=(odd,) if odd else (channel, partner),
             evidence=(
-                f"{channel} is {abs(off):.1f} ± {2 * u_db:.1f} dB {place} {partner}, {side} at {alike} of "
-                f"{compared} seats",
+                sentence,
                 "the same at all seats: the channel, neither the room nor the microphone's gain",
                 *(() if read_db is None else (f"by the meter it is {abs(read_db):.1f} dB {place} {partner}, too",)),
                 *(() if odd else ("which of the two is not determined without a third channel",)),

@@ -590,6 +590,7 @@ def channel_levels(
         seats=seats,
         levels=SimpleNamespace(channels={c: level(-value) for c, value in (read_db or {}).items()}),
         screening=SimpleNamespace(usable=heard),
+        analyses=Analyses(),
     )
     return [(each.channels, each.title) for each in look(calibration._channel_level, e, *found)]
 
@@ -605,7 +606,8 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
     assert channel_levels(pair | others, read_db={"SiL": -2.4}, SiL=-5.0) == []
     assert channel_levels(pair | others, earlier("settings.trims", "SiL"), SiL=-5.0) == []
     pair["SiL"].uneven = Uneven(800.0, -7.0, 6000.0, -0.5)
-    assert channel_levels(pair | others, SiL=-5.0) == []  # a driver: a trim acts on all frequencies alike
+    in_doubt = [(("SiL",), "SiL 5.0 dB low: its trim or one of its drivers")]  # a trim acts on all frequencies alike
+    assert channel_levels(pair | others, SiL=-5.0) == in_doubt
     pair["SiL"].uneven = EVEN
 
 

@@ -134,6 +134,9 @@ def test_no_trim_is_proposed_where_it_may_not_be_why_a_level_is_off() -> None:
     assert level_step.solve(job, AS_FOUND, analyses).channels["SiL"].trim_db is not None
     job, analyses = visit({AS_FOUND: room}, *levels({"SiL": [72.4]}))  # −1.3 dB, u 1.1 dB: no finding
     assert level_step.solve(job, AS_FOUND, analyses).channels["SiL"].trim_db is not None
+    again = levels({c.id: 71.0 if c.id == "SiL" else 75.0 for c in cinema().channels}, round_id="interim-1")
+    job, analyses = visit({AS_FOUND: room}, *again)  # read again without a response: the cause is as open as before
+    assert level_step.solve(job, "interim-1", analyses).channels["SiL"].in_doubt
     even = visit({AS_FOUND: quiet().add_db("SiL", -8)}, *levels({"SiL": [67.0] * 5}))
     assert level_step.solve(even[0], AS_FOUND, even[1]).channels["SiL"].trim_db is not None
 

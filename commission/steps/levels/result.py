@@ -258,8 +258,16 @@ def _doubtful(
 def trim_or_cause(
     job: Job, round_id: str, analyses: Analyses, result: SeatsResult, channel: str, *, loud: bool
 ) -> str | None:
-    """Why something else than its trim may make a channel loud or soft, as a clause."""
-    shared = leakages(job, round_id, analyses).get(channel) if loud else None
+    """Why something else than its trim may make a channel loud or soft, as a clause.
+
+    By its responses of a round, whose seats are in `result`, or of the newest one before that has any.
+    """
+    until = job.rounds[: job.rounds.index(round_id) + 1]
+    heard = {item.round for item in analyses if item.channel == channel}
+    newest = next((each for each in reversed(until) if each in heard), round_id)
+    if newest != round_id:
+        result = solve_seats(job, newest, analyses)
+    shared = leakages(job, newest, analyses).get(channel) if loud else None
     if shared is not None and shared.also:
         other = shared.also[0]
         return f"it and {other.other} share sound at {counted(other.seats, 'seat')}"
