@@ -411,8 +411,9 @@ def _seats(context: Context) -> Section | None:
             "smaller is better."
         )
     ]
-    sentences = seat_sentences(context)
-    figures = [figure for own in seat_figures(context).values() for figure in own]
+    by_seat = seat_figures(context)
+    sentences = seat_sentences(context, by_seat)
+    figures = [figure for own in by_seat.values() for figure in own]
     tracked = {figure.kind for figure in figures if (figure.before, figure.now) != (None, None)}
     counted, everyone = compared_mains(context), len(mains(job))
     if 0 < counted < everyone and "loudness" in tracked:

@@ -6,7 +6,7 @@ A figure is better or worse only beyond U = 2 u of the change; what was not meas
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -53,9 +53,8 @@ class SeatFigure:
         return Word.BETTER if change < 0 else Word.WORSE
 
 
-def seat_sentences(context: Context) -> tuple[str, ...]:
+def seat_sentences(context: Context, figures: Mapping[str, tuple[SeatFigure, ...]]) -> tuple[str, ...]:
     """One sentence for each seat at which something was measured, in the order of the seats."""
-    figures = seat_figures(context)
     return tuple(text for seat in context.job.system.seats if (text := _sentence(context, seat, figures[seat.id])))
 
 
