@@ -225,9 +225,12 @@ def test_open_data_of_another_convention_are_read() -> None:
     assert "16000 Hz, expected 32000 to 192000 Hz" in (rows[0].file_problem or "")
 
 
+GOOD = write_sofa(SYSTEM, "as-found", responses(frames=1200)[:2], at=AT)
+
+
 def _changed(**changes: object) -> bytes:
     """A good file with attributes or variables put differently; None takes one away."""
-    buffer = io.BytesIO(write_sofa(SYSTEM, "as-found", responses(frames=1200)[:2], at=AT))
+    buffer = io.BytesIO(GOOD)
     with h5py.File(buffer, "r+") as file:
         for name, value in changes.items():
             if name in file.attrs:
@@ -237,9 +240,6 @@ def _changed(**changes: object) -> bytes:
                 if value is not None:
                     file.create_dataset(name, data=value) if not callable(value) else value(file, name)
     return buffer.getvalue()
-
-
-GOOD = write_sofa(SYSTEM, "as-found", responses(frames=1200)[:2], at=AT)
 
 
 @pytest.mark.parametrize(
