@@ -104,7 +104,7 @@ def kill_loop(
         wait_s = rng.uniform(0.3, 1.1) * longest_s[name]
         unfinished, begin = _unfinished(folder), time.monotonic()
         if name == "terminal":
-            killed, code, printed = _in_terminal(words, folder, env, rng, rng.uniform(0.2, 3.0))
+            killed, code, printed = _in_terminal(words, folder, env, rng, rng.uniform(0.1, 1.0))
         else:
             killed, code, printed = _headless(words, folder, env, wait_s)
         if killed:
@@ -179,7 +179,7 @@ def _in_terminal(
     def settle() -> None:
         """Wait until something is shown and the screen has been still for a while."""
         end, length, still = time.monotonic() + LONGEST_S, 0, 0
-        while still < 10 and time.monotonic() < end and process.is_alive():
+        while still < 5 and time.monotonic() < end and process.is_alive():
             time.sleep(0.05)
             still, length = (still + 1 if length == len(screen) and length else 0), len(screen)
 
