@@ -8,21 +8,19 @@ import sys
 from pathlib import Path
 
 import mutated_files
-import pytest
 from mutants import LARGEST_BYTES
 
 HERE = Path(__file__).parent
 
 
-@pytest.mark.parametrize("seed", range(2))
-def test_no_mutated_file_crashes_hangs_or_floods_the_memory(seed: int) -> None:
-    """Some 2,000 in all; `python tests/bench imports` makes 100,000."""
-    words = [sys.executable, str(HERE / "mutated_files.py"), "130", str(seed)]
+def test_no_mutated_file_crashes_hangs_or_floods_the_memory() -> None:
+    """Some 2,000; `python tests/bench imports` makes 100,000."""
+    words = [sys.executable, str(HERE / "mutated_files.py"), "260", "0"]
     done = subprocess.run(words, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stderr == ""
     tallies = json.loads(done.stdout)
-    assert sum(each["count"] for each in tallies["kinds"].values()) > 950
+    assert sum(each["count"] for each in tallies["kinds"].values()) > 1900
     for kind, tally in tallies["kinds"].items():
         assert tally["crashes"] == [], kind
         assert tally["hangs"] == [], kind
