@@ -64,9 +64,12 @@ async def test_one_and_zero_for_the_tenth_step_edit_nothing(
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         events_before = len(app.visit.job.log)
-        for part in [["1"], ["0"], ["enter"]] if apart_s else [["1", "0", "enter"]]:
+        for part in [["1"], ["0"]] if apart_s else [["1", "0"]]:
             await after(pilot, *part)
             await pilot.pause(apart_s)
+        assert "arrows select another field" in screen_text(app)
+        await after(pilot, "enter")
+        assert "arrows select another field" not in screen_text(app)
         assert isinstance(app.focused, Input)
         assert app.focused.value == (cinema().title if settings else "")
         await after(pilot, "enter")

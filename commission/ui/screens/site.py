@@ -136,6 +136,10 @@ class SiteForm(AnyStepScreen):
                 items.append(Item(LIMITS, ((fit(" Limits", 28), "dim"), (clean_text(job.profile.title), ""))))
         self.query_one("#fields", Picker).show(items)
         self._plan()
+        self._show_state()
+
+    def _show_state(self) -> None:
+        """How much is filled in, and the key that adds what is missing."""
         outcome = self.commission.outcomes.get(self.step.id)
         if outcome is not None:
             text = outcome.main_result or f"{outcome.done} of {outcome.total} filled in"
@@ -176,8 +180,14 @@ class SiteForm(AnyStepScreen):
     def selected(self, event: Picker.Selected) -> None:
         """The plan shows what the cursor is on."""
         if event.key != self._unchosen:
-            self._unchosen = ""
+            self._chosen()
         self._plan()
+
+    def _chosen(self) -> None:
+        """A key has chosen a field: from now on a digit edits it."""
+        if self._unchosen:
+            self._unchosen = ""
+            self._show_state()
 
     @on(Painted.Edge)
     def leave_view(self, event: Painted.Edge) -> None:
@@ -196,7 +206,7 @@ class SiteForm(AnyStepScreen):
         field = self._fields.get(key)
         if field is None:
             return
-        self._unchosen = ""
+        self._chosen()
         if field.choices:
             self._choose(field)
         else:
@@ -220,10 +230,11 @@ class SiteForm(AnyStepScreen):
 
     def _ask(self, field: Field | SettingField, value: str, *, begun: bool = False) -> None:
         job = self.visit.job
+        replaced = f"replaces {field.shown}" if begun and field.shown else ""
         self.app.push_screen(
             AskText(
                 field.title,
-                f"replaces {field.shown}\n{field.hint}" if begun and field.shown else field.hint,
+                "\n".join(filter(None, (replaced, field.hint))),
                 value,
                 lambda text: field.apply(job, text),
                 begun=begun,
