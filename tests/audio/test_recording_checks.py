@@ -7,8 +7,7 @@ from functools import cache
 import numpy as np
 import pytest
 from open_data import LIVING_ROOM, NO_DATA, measured_room
-from rooms.installation import Installation
-from rooms.scene import scene
+from rooms import matrix
 from scipy import fft
 from scipy.signal import butter, oaconvolve, resample_poly, sosfilt
 
@@ -50,12 +49,11 @@ def frame_of(freq_hz: float) -> int:
 @cache
 def room(seed: int, simulator: str, every: int = 4) -> np.ndarray:
     """Responses of the main loudspeakers at the seats: of all places one in `every`. [shape=(k, n)]"""
-    simulated = scene(seed, simulator)
-    installation = Installation(simulated)
-    mains = [c for c in installation.channels if simulated.place(c).role != "sub"]
+    installation = matrix.cached_installation(seed, simulator, matrix.default_cache())
+    mains = [c for c in installation.channels if installation.scene.place(c).role != "sub"]
     places = [(c, s) for c in mains for s in installation.seat_ids][::every]
     impulses = [
-        resample_poly(installation.impulse(installation.healthy, *place), RATE, simulated.capture.rate_hz)
+        resample_poly(installation.impulse(installation.healthy, *place), RATE, installation.scene.capture.rate_hz)
         for place in places
     ]
     return 0.1 * np.array(impulses) / np.max(np.abs(impulses))

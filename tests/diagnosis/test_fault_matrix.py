@@ -24,7 +24,9 @@ def result() -> matrix.Matrix:
     for seed in SEEDS:
         simulator = matrix.simulator_of(seed)
         assert simulator != "measured", "open data need not be here"
-        cases += matrix.run_room(seed, simulator, matrix.faults_of(seed, list(matrix.FAULTS)), EACH, None)
+        cases += matrix.run_room(
+            seed, simulator, matrix.faults_of(seed, list(matrix.FAULTS)), EACH, matrix.default_cache()
+        )
     return matrix.Matrix(cases)
 
 
