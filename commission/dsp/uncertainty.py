@@ -12,9 +12,6 @@ from commission.model import FloatArray
 METER_CLASS_U_DB = {1: 0.7 / 2, 2: 1.0 / 2}
 """Standard uncertainty of a meter's absolute reading at 1 kHz: half the acceptance limits ±0.7 and ±1.0 dB of IEC 61672-1
 class 1 and 2 (from memory), taken as expanded with k = 2. It is common to all channels and cancels between them."""
-PLACEMENT_U_DB = 0.13
-"""Level of a main loudspeaker, the microphone put back within 2 cm: 0.13 dB in `tests/references/placement.py`,
-0.31 dB within 5 cm, 0.53 dB within 10 cm. What a meter by hand or on a stand does: `dsp.placement`."""
 DISPLAY_U_DB = 0.5
 """The eye on the moving display of a meter: 0.2 to 0.8 dB by meter and noise (common practice, no source)."""
 EARS_U_M, CENTRE_U_M, SAG_U_M = 0.012, 0.025, 0.005

@@ -11,9 +11,10 @@ import pytest
 from references import undecided_levels
 from scipy import optimize, stats
 
-from commission.dsp import repeatability, timing, uncertainty
+from commission.dsp import repeatability, timing
 from commission.dsp.placement import level_placement_u_db
 from commission.steps.drift import budgets as drift_budgets
+from commission.steps.shared import budgets as shared_budgets
 
 ROOT = Path(__file__).resolve().parents[2]
 placement = pytest.importorskip("references.placement", reason="pyroomacoustics is not installed")
@@ -36,8 +37,8 @@ def levels_db(made):
 def test_a_level_repeats_as_the_placement_says(near) -> None:
     """Half to twice: rooms differ by a third, and what is held is the order of magnitude."""
     mains = placement.rms(levels_db(near)[: placement.MAINS])
-    assert uncertainty.PLACEMENT_U_DB / 2 < mains < 2 * uncertainty.PLACEMENT_U_DB
-    assert placement.rms(levels_db(near)[placement.MAINS :]) < uncertainty.PLACEMENT_U_DB
+    assert shared_budgets.PLACEMENT_U_DB / 2 < mains < 2 * shared_budgets.PLACEMENT_U_DB
+    assert placement.rms(levels_db(near)[placement.MAINS :]) < shared_budgets.PLACEMENT_U_DB
     # Angle and gain, drawn from outside, are part of what the budget of a level allows for.
     assert placement.levels_covered(near, np.random.default_rng(1)) > 0.9
 
@@ -58,7 +59,7 @@ def test_a_meter_beside_the_seat_reads_what_the_model_says() -> None:
 
 def test_another_day_costs_more() -> None:
     far = [placement.placements(50, 0.05, 3)]
-    both = np.hypot(drift_budgets.AGAIN_U_DB, uncertainty.PLACEMENT_U_DB)
+    both = np.hypot(drift_budgets.AGAIN_U_DB, shared_budgets.PLACEMENT_U_DB)
     assert both / 2 < placement.rms(levels_db(far)[: placement.MAINS]) < 2 * both
     assert placement.rms(levels_db(far)[placement.MAINS :]) < 2 * drift_budgets.AGAIN_SUB_U_DB
 

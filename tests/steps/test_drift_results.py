@@ -18,7 +18,6 @@ from commission.audio.room import SimulatedRoom, Speaker
 from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.multiple import coverage_factor
 from commission.dsp.repeatability import default_repeatability
-from commission.dsp.uncertainty import PLACEMENT_U_DB
 from commission.dsp.variance import band_variance
 from commission.model import (
     AnalysedResponse,
@@ -41,6 +40,7 @@ from commission.steps.drift import figures as drift_figures
 from commission.steps.drift.result import FALSE_ALARMS, Drift, DriftResult, solve
 from commission.steps.drift.tables import _largest_at
 from commission.steps.drift.visits import SUBS_SET
+from commission.steps.shared import budgets as shared_budgets
 
 NOTHING = Analyses()
 MAINS = ("FL", "FC", "FR", "SiL", "SiR")
@@ -591,7 +591,7 @@ def test_a_microphone_put_back_within_5_cm_scatters_as_is_taken() -> None:
             power = np.abs(np.fft.rfft(response, room.length)[inside]) ** 2
             row[i] = 10 * np.log10(np.sum(power / room.freq_hz[inside]))
     scatter = math.sqrt(found.var(axis=0, ddof=1).mean())
-    taken = math.hypot(drift_budgets.AGAIN_U_DB, PLACEMENT_U_DB)
+    taken = math.hypot(drift_budgets.AGAIN_U_DB, shared_budgets.PLACEMENT_U_DB)
     assert scatter == pytest.approx(taken, rel=0.33)
 
 

@@ -16,7 +16,7 @@ from typing import Literal
 from commission.dsp import timing
 from commission.dsp import uncertainty as u_of
 from commission.dsp.placement import DISPLACED_M as METER_DISPLACED_M
-from commission.dsp.placement import Support, mean_place_u_db
+from commission.dsp.placement import Support, mean_place_u_db, put_back_u_db
 from commission.dsp.repeatability import DISPLACED_M, Repeatability
 from commission.dsp.variance import VarianceParts
 from commission.model import Budget, Contribution, DelayRange, Distribution
@@ -30,6 +30,8 @@ PLACED, PLACED_THIRDS, DISPLACED, ARRIVED, ONSET = (
 TEMPERATURE_WITHIN_K = 3.0
 TEMPERATURE_U_K = TEMPERATURE_WITHIN_K / math.sqrt(3)
 """Air temperature along the path of the sound within ±3 K of what was read, rectangular (common practice, no source)."""
+PLACEMENT_U_DB = put_back_u_db(0.02, is_sub=False)
+"""Level of a response, the microphone put back within 2 cm; of subwoofers an upper bound."""
 ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 """Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (all common practice, no source)."""
 
@@ -313,7 +315,7 @@ def response_level() -> Budget:
     """Level of a response at one seat [dB], the microphone put down again."""
     lines = (
         Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=CUSTOM),
-        Contribution(source="microphone placed within 2 cm", u=u_of.PLACEMENT_U_DB, unit="dB", basis=PLACED),
+        Contribution(source="microphone placed within 2 cm", u=PLACEMENT_U_DB, unit="dB", basis=PLACED),
         Contribution(
             source="microphone angle, ±0.3 dB", u=ANGLE_U_DB, unit="dB", distribution="rectangular", basis=CUSTOM
         ),
