@@ -704,6 +704,17 @@ def test_two_kinds_of_main_loudspeakers_with_their_latencies_entered_pass(passes
         assert found.channels[c].kept_latency_s == pytest.approx(0.002, abs=1.5e-4)
 
 
+def test_a_wrong_setting_that_coarse_steps_bring_nearly_in_time_holds_no_latency() -> None:
+    # Steps of 0.3 m, which is 0.87 ms: a setting 1.07 ms too far from a tape 0.2 ms too short is beyond the limit of 0.97 ms by
+    # the tape and within it by the sound, which suits the tape better all the same: the sheet asks for the tape's setting.
+    processor = Processor(delay=DelayRange(unit="m", max=30.0, step=0.3))
+    held = TAPE | {"FR": TAPE["FR"] + 0.00107 * C}
+    job = job_of(defined(cinema(processor=processor)), *held_as(held))
+    found = step.solve(job, "as-found", as_measured(heard(held, late_s={"FR": 0.0002}))).channels["FR"]
+    assert found.kept_latency_s is None
+    assert found.setting.setting == pytest.approx(TAPE["FR"], abs=0.3 / 2)
+
+
 @pytest.mark.parametrize("off_s", [-0.0003, 0.0003])
 def test_a_latency_that_is_entered_not_quite_right_is_no_wrong_tape(off_s: float) -> None:
     # FL and FR have signal processing of 2.2 ms; the setting of FL misses it by 0.3 ms, less than a wrong distance.

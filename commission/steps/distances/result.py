@@ -340,7 +340,8 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     suits_sound = mains & (np.abs(together) <= tolerance_s) & (_is_feet(ratio) is None)
     # Settings that hold a common latency are no wrong unit, whatever their ratio to the distances.
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN or bool(suits_sound[mains].all())
-    suits_sound &= np.abs(tape_error_s) > tolerance_s
+    # With coarse steps a wrong setting may be in time, too; the sound then suits the tape better.
+    suits_sound &= (np.abs(tape_error_s) > tolerance_s) & ~(np.abs(residual) < np.abs(together))
     entered_s = np.where(mains & ~suits_sound, 0.0, -tape_error_s)
     off = _switched_off(held[mains], tape_error_s[mains], tolerance_s)
     keeps = _keeps_latency(entered_s, residual, u, mains, usual=usual and not off)
