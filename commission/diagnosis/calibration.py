@@ -11,7 +11,7 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
-from commission.diagnosis.wiring import SWAP_OR_FILES, perhaps_swapped
+from commission.diagnosis.wiring import ONE_LOUDSPEAKER, SWAP_OR_FILES, perhaps_swapped
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.crossover_filters import crossover_response
 from commission.dsp.geometry import distance_m, mirror_partner
@@ -328,7 +328,7 @@ it is off by twice its expanded uncertainty (common practice, no source)."""
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return  # every arrival is off then, for one reason
-    swapped = found.channels("wiring.swapped", SWAP_OR_FILES, SWAP_OR_DISTANCE)
+    swapped = found.channels("wiring.swapped", ONE_LOUDSPEAKER, SWAP_OR_FILES, SWAP_OR_DISTANCE)
     explained = swapped | found.channels("wiring.silent", "settings.distance", NOT_AS_SET)
     also_elsewhere = found.channels("wiring.doubled", "settings.upmix")  # a nearer loudspeaker is heard first
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
@@ -553,7 +553,8 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
 
 
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    explained = found.channels(DIALOGUE, SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET).union(perhaps_swapped(e))
+    elsewhere = found.channels(ONE_LOUDSPEAKER, SWAP_OR_DISTANCE, SWAP_OR_FILES) | set(perhaps_swapped(e))
+    explained = elsewhere | found.channels(DIALOGUE, NOT_AS_SET)
     joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes them louder
     every, against = _off_trims_db(e)
     off = {c: value for c, (value, _) in every.items() if c not in explained and not (value > 0 and c in joined)}
@@ -892,6 +893,7 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         "wiring.midrange",
         "wiring.woofer",
         "wiring.swapped",
+        ONE_LOUDSPEAKER,
         "wiring.doubled",
         "settings.upmix",
     )

@@ -9,6 +9,7 @@ from functools import partial
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.dsp.likeness import SAME_MEDIAN_DB
 from commission.dsp.matching import SWAP_Z, Explanation
 from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model import Verdict
@@ -19,7 +20,11 @@ from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
 from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, SILENT_READING_DB, lost_levels_db
+from commission.steps.shared.screening.recordings import one_loudspeaker
 from commission.steps.shared.survey import matched, surveyed
+
+ONE_LOUDSPEAKER = "wiring.one-loudspeaker"
+"""Two channels of one loudspeaker are no two of a model to compare."""
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -216,10 +221,11 @@ def _against(relation: Relation) -> str:
     )
 
 
-def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _reversed(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    joined = found.channels(ONE_LOUDSPEAKER)
     for channel, polarity in e.seats.polarity.items():
         relation = polarity.relation
-        if polarity.state != "reversed" or polarity.by_setting or relation is None:
+        if polarity.state != "reversed" or polarity.by_setting or relation is None or channel in joined:
             continue
         held = e.job.setting(e.round, channel).polarity or "not noted"
         yield FindingDetails(
@@ -258,11 +264,12 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _one_of_two(e: Evidence, earlier: Found) -> Iterator[FindingDetails]:
+    joined = earlier.channels(ONE_LOUDSPEAKER)
     for channel, other in _pairs_of(e, "one of two"):
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
-        if relation is None:
+        if relation is None or {channel, other} & joined:
             continue
         is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
         on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
@@ -291,12 +298,13 @@ def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:
     return [(a, b) for a, b in found if names.index(a) < names.index(b)]
 
 
-def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _driver_reversed(e: Evidence, earlier: Found) -> Iterator[FindingDetails]:
+    joined = earlier.channels(ONE_LOUDSPEAKER)
     named = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == "driver"]
     for channel, other in (*named, *_pairs_of(e, "one driver of two")):
         found, is_named = e.seats.polarity[channel], (channel, other) in named
         relation = found.relation
-        if relation is None or relation.split_hz is None:
+        if relation is None or relation.split_hz is None or {channel, other} & joined:
             continue
         split, part = round(relation.split_hz, -2), "above" if relation.above else "below"
         which = []
@@ -410,6 +418,24 @@ def _level_lost(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
+def _one_loudspeaker(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    """Two channels that sound alike in places that no symmetry makes alike."""
+    for (one, other), at in one_loudspeaker(e.job, e.round, e.screening.usable).items():
+        median_db = max(each.found.median_db for each in at)
+        yield FindingDetails(
+            title=f"{one} and {other} play from one loudspeaker",
+            channels=(one, other),
+            evidence=(
+                f"they read the same at {listed([each.seat for each in at])}, within {median_db:.2f} dB (median over "
+                f"frequency, threshold {SAME_MEDIAN_DB:g} dB); two places in a room differ by 0.9 dB or more",
+                "which of the two loudspeakers plays is not determined",
+            ),
+            alternatives=("one recording was stored for both",),
+            confirm=f"Play soft noise on {one}, then on {other}, and listen close by: which loudspeaker plays?",
+            remedy=f"Give each its own output: look in the processor first, then at the cables. {caution(e, one, other)}",
+        )
+
+
 RULES = (
     Rule(
         id="wiring.silent",
@@ -435,6 +461,15 @@ RULES = (
         symptom="sound from the wrong place, or files exchanged",
         look=_swap_or_files,
         basis=f"either is 100 times likelier than all other causes, and neither than the other; {ARRIVAL_MATCHING}",
+    ),
+    Rule(
+        id=ONE_LOUDSPEAKER,
+        check="seats.level",
+        explains=("levels.match", "distances.arrival", "distances.place"),
+        symptom="two channels from one place",
+        look=_one_loudspeaker,
+        basis="levels alike within 0.3 dB over frequency at most seats, where the room's symmetry does not make them so; "
+        "determined by simulation (tests/references/measuring_mistakes.py)",
     ),
     Rule(
         id="wiring.driver-polarity",

@@ -19,6 +19,7 @@ RULES_OF: dict[str, tuple[str, ...]] = {
     "thin side": ("wiring.woofer", "wiring.midrange"),
     "a dip around a crossover": ("wiring.driver-polarity",),
     "two loudspeakers play one channel": ("wiring.doubled",),
+    "two channels from one place": ("wiring.one-loudspeaker",),
     "strained when loud": ("wiring.compression",),
     "harsh": ("wiring.distortion", "measurement.distortion"),
     "hum": ("wiring.hum", "wiring.channel-hum"),

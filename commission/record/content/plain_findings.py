@@ -158,6 +158,12 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Record all loudspeakers again with less gain at the microphone.",
         severity=UNKNOWN,
     ),
+    "wiring.one-loudspeaker": PlainFinding(
+        text="{channels} most likely [came|come] from one and the same loudspeaker.",
+        notice="sounds come from the wrong place, and one loudspeaker [stayed|stays] silent.",
+        mending="Give each loudspeaker its own output in the processor and its own cable.",
+        severity=CLEAR,
+    ),
     "wiring.doubled": PlainFinding(
         text="{channels} also [came|comes|came|come] from another loudspeaker: sounds [did|do] not stay in their place.",
         notice="sounds from there seem to come from between two loudspeakers.",

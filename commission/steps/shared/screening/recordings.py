@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from itertools import combinations
 from typing import TypeVar
 
@@ -214,21 +215,55 @@ def _same_at_two_seats(job: Job, newest: Places) -> Iterator[_Pair]:
 
 def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
     """Where two channels read alike at most seats, one loudspeaker may play both: only their noise shows one file."""
+    for (one_id, other_id), at in _alike_channels(job, newest).items():
+        by_wiring = 2 * len(at) > _common_seats(job, newest, one_id, other_id)
+        for each in at:
+            one, other = (one_id, each.seat), (other_id, each.seat)
+            if not (by_wiring or each.mirrored) or _one_noise(newest, one, other, each.found):
+                yield one, other, each.found
+
+
+@dataclass(frozen=True, slots=True)
+class AlikeChannels:
+    """Two channels that read alike at a seat."""
+
+    seat: str
+    found: Likeness
+    mirrored: bool
+    """Whether a symmetric room may make them so."""
+
+
+def one_loudspeaker(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str], tuple[AlikeChannels, ...]]:
+    """Main channels that read alike at most seats: one loudspeaker plays both; where they do.
+
+    Not where the symmetry of the room may be the reason at every seat, or for a pair at every seat but one: its places are
+    entered within centimetres.
+    """
+    newest = places(job, round_id, analyses)
+    subs = {channel.id for channel in job.system.channels if channel.is_sub}
+    out = {}
+    for (one, other), at in _alike_channels(job, newest).items():
+        least = 2 if mirror_partner(one) == other else 1
+        most = 2 * len(at) > _common_seats(job, newest, one, other)
+        if one not in subs and most and sum(not each.mirrored for each in at) >= least:
+            out[one, other] = tuple(at)
+    return out
+
+
+def _common_seats(job: Job, newest: Places, one: str, other: str) -> int:
+    return sum((one, s.id) in newest and (other, s.id) in newest for s in job.system.seats)
+
+
+def _alike_channels(job: Job, newest: Places) -> dict[tuple[str, str], list[AlikeChannels]]:
     channels = {channel.id: channel for channel in job.system.channels}
-    same: dict[tuple[str, str], list[tuple[Seat, Likeness]]] = {}
+    same: dict[tuple[str, str], list[AlikeChannels]] = {}
     for is_sub in (False, True):
         kind = [channel for channel in job.system.channels if channel.is_sub is is_sub]
         for seat in job.system.seats if kind else ():
             for (one, other), found in _alike(newest, kind[0], [(c.id, seat.id) for c in kind]).items():
-                same.setdefault((one[0], other[0]), []).append((seat, found))
-    for (one_id, other_id), at in same.items():
-        both = sum((one_id, s.id) in newest and (other_id, s.id) in newest for s in job.system.seats)
-        by_wiring = 2 * len(at) > both
-        for seat, found in at:
-            one, other = (one_id, seat.id), (other_id, seat.id)
-            may_be_two = by_wiring or _mirrored_channels(channels[one_id], channels[other_id], seat)
-            if not may_be_two or _one_noise(newest, one, other, found):
-                yield one, other, found
+                mirrored = _mirrored_channels(channels[one[0]], channels[other[0]], seat)
+                same.setdefault((one[0], other[0]), []).append(AlikeChannels(seat.id, found, mirrored))
+    return same
 
 
 def _alike(
