@@ -5,6 +5,7 @@ Half of the lines that Textual makes for a screen are those of containers, and w
 
 from __future__ import annotations
 
+from rich.segment import Segment
 from rich.style import Style as RichStyle
 from textual.containers import Horizontal, VerticalScroll
 from textual.geometry import Region
@@ -18,23 +19,23 @@ def is_plain(widget: Widget) -> bool:
     return widget.opacity == 1.0 and not any(edge for edge, _ in widget.styles.border)
 
 
-def filtered(widget: Widget, strips: list[Strip]) -> list[Strip]:
-    """Lines in the colours that the terminal can show."""
-    behind = widget.background_colors[1]
+def shown_style(widget: Widget, style: RichStyle) -> RichStyle:
+    """A style in the colours that the terminal can show: found once for a style, not for each text that has it."""
+    segments = [Segment(" ", style)]
     for each in widget.get_line_filters():
-        strips = [strip.apply_filter(each, behind) for strip in strips]
-    return strips
+        segments = each.apply(segments, widget.background_colors[1])
+    return segments[0].style or style
 
 
 def ground(widget: Widget) -> RichStyle:
     """The style of what is behind its text."""
     below, own = widget.background_colors
-    return Style(background=below + own).rich_style
+    return shown_style(widget, Style(background=below + own).rich_style)
 
 
 def blank_lines(widget: Widget, crop: Region) -> list[Strip]:
     """Lines of the ground alone."""
-    return filtered(widget, [Strip.blank(crop.width, ground(widget))]) * crop.height
+    return [Strip.blank(crop.width, ground(widget))] * crop.height
 
 
 class Blank(Widget):

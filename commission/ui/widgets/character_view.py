@@ -17,7 +17,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from commission.model.units import clean_text
-from commission.ui.blank import filtered, ground, is_plain
+from commission.ui.blank import ground, is_plain, shown_style
 from commission.ui.widgets.draw.canvas import Line
 
 
@@ -138,13 +138,13 @@ class Painted(Widget, can_focus=True):
         return strips if whole else [strip.crop(*crop.column_span) for strip in strips]
 
     def _padded_lines(self, rows: Sequence[int]) -> list[Strip]:
-        """Rows of the region, padding included, in the colours that the terminal can show."""
+        """Rows of the region, padding included."""
         size, padding, width, beside = self.size, self.styles.padding, self.region.width, ground(self)
         left = [Segment(" " * padding.left, beside)] if padding.left else []
         self._make_lines(size)
         strips = (self._strip(y - padding.top, size.width) for y in rows)
         padded = (Strip([*left, *each], each.cell_length + padding.left) if left else each for each in strips)
-        return filtered(self, [each.extend_cell_length(width, beside) for each in padded])
+        return [each.extend_cell_length(width, beside) for each in padded]
 
     def render_line(self, y: int) -> Strip:
         self._make_lines(self.size)
@@ -172,7 +172,7 @@ class Painted(Widget, can_focus=True):
             known = self.rich_style
             for name in names.split():
                 known += self._ink(INKS[name])
-            self._styles[names] = known
+            self._styles[names] = known = shown_style(self, known)
         return known
 
     def _ink(self, ink: Ink) -> Style:
