@@ -7,7 +7,7 @@ is stored in the job, so that a record gives the same verdicts tomorrow as today
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any
@@ -163,15 +163,21 @@ def _number(value: object, where: str) -> float | None:
 @cache
 def rooms_that_pass() -> dict[str, str]:
     """Quantity of a limit, or id of the checks of a fixed one → what share of simulated rooms passes it, in words."""
-    return {each["limit"]: _share_text(each) for each in shipped_toml("limit_shares.toml")["share"]}
+    return {name: _share_text(each) for each in shipped_toml("limit_shares.toml")["share"] for name in each["limits"]}
 
 
 def _share_text(share: Mapping[str, Any]) -> str:
     if "why" in share:
         return f"not simulated, because {share['why']}"
-    passed, rooms = share["good"]
-    text = f"{passed} of {rooms} simulated rooms set correctly"
-    if "bad" not in share:
-        return f"{text}; none with a fault, because {share['no_bad']}"
-    passed, rooms = share["bad"]
-    return f"{text}, {passed} of {rooms} with the fault “{share['fault']}”"
+    good = _passed(share["good"], "simulated rooms set correctly")
+    if "bad" in share:
+        bad = _passed(share["bad"], f"with the fault “{share['fault']}”")
+    else:
+        bad = f"none with a fault, because {share['no_bad']}"
+    return "; ".join((good, bad, *filter(None, [share.get("note")])))
+
+
+def _passed(counts: Sequence[int], of_which: str) -> str:
+    """`counts`: passed, undecided, all; such as "8 of 16 with a fault (2 undecided)"."""
+    passed, unsure, rooms = counts
+    return f"{passed} of {rooms} {of_which}{f' ({unsure} undecided)' if unsure else ''}"
