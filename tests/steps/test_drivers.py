@@ -47,7 +47,9 @@ def gaps(ratio_db: FloatArray, level_db: FloatArray | None = None) -> dict[Drive
     levels = np.zeros(len(GRID_HZ)) if level_db is None else level_db
     bands = [(GRID_HZ >= low) & (GRID_HZ <= high) for low, high in BANDS_HZ]
     apart, beside = (np.array([each[band].mean() for band in bands]) for each in (ratio_db, levels))
-    return {driver: found.gap_db for driver, found in driver_gaps({"A1": apart}, {"A1": beside}).items()}
+    return {
+        driver: found.gap_db for driver, found in driver_gaps({"A1": apart}, {"A1": beside}, has_partner=True).items()
+    }
 
 
 def less_db(ways: dict[str, ComplexArray], name: str, factor: float) -> FloatArray:
@@ -95,6 +97,16 @@ def test_what_a_loudspeaker_does_not_play_says_nothing() -> None:
     apart = np.where(GRID_HZ < 190, -30.0, 0.0)
     assert gaps(apart, silent_below)["woofer"] > -1.0
     assert gaps(apart)["woofer"] < -20.0
+
+
+def test_the_band_counts_in_which_less_need_be_missing() -> None:
+    """Below 200 Hz a room makes two sides differ: there 6 dB more must be missing than above, where two seats show it."""
+    for lowest_db, band_hz in ((-15.0, (200.0, 500.0)), (-21.0, (80.0, 200.0))):
+        apart = np.zeros(len(BANDS_HZ))
+        apart[2:4] = -13.0, lowest_db
+        both = {seat: apart for seat in ("A1", "A2")}
+        found = driver_gaps(both, dict.fromkeys(both, np.zeros(len(BANDS_HZ))), has_partner=True)
+        assert found["woofer"].band_hz == band_hz
 
 
 @pytest.mark.skipif(not LIVING_ROOM.exists(), reason=NO_DATA)

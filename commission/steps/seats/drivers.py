@@ -35,6 +35,9 @@ LOWEST, HIGHEST = slice(0, 3), slice(11, 13)
 """What a midrange leaves to its neighbours: 100 to 283 Hz, and 4.5 to 9 kHz."""
 FROM_200_HZ = 2
 BANDS_HZ: tuple[Band, ...] = (*TREBLES_HZ, *LOWS_HZ, *HALF_OCTAVES_HZ)
+WEAK_DB = 6.0
+"""Another model in another place, or something in the way at the only seat, may be duller or thinner by this much more; and
+below 200 Hz a room makes two sides differ (common practice, no source)."""
 PLAYS_WITHIN_DB = 15.0
 """A band in which the partner is weaker than this, compared with the band beside it, says nothing of a driver."""
 
@@ -52,9 +55,15 @@ class DriverGap:
         """Median over the seats."""
         return statistics.median(self.gaps_db.values())
 
+    def weak_db(self, *, has_partner: bool) -> float:
+        """How much more must be missing than of a pair at several seats from 200 Hz on."""
+        return WEAK_DB if not has_partner or len(self.gaps_db) < 2 or self.band_hz == LOWS_HZ[1] else 0.0
 
-def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, FloatArray]) -> dict[Driver, DriverGap]:
-    """The band in which each driver is missed most, over the seats together.
+
+def driver_gaps(
+    apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, FloatArray], *, has_partner: bool
+) -> dict[Driver, DriverGap]:
+    """The band in which each driver is missed most, over the seats together, for what must be missing there.
 
     `apart_db`, `partner_db`: seat → levels minus the partner's, and the partner's, in BANDS_HZ [dB], NaN where not heard.
     """
@@ -75,7 +84,10 @@ def driver_gaps(apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, Flo
         ]
         if heard:
             most = max(len(each.gaps_db) for each in heard)
-            out[driver] = min((each for each in heard if len(each.gaps_db) == most), key=lambda each: each.gap_db)
+            out[driver] = min(
+                (each for each in heard if len(each.gaps_db) == most),
+                key=lambda each: each.gap_db + each.weak_db(has_partner=has_partner),
+            )
     return out
 
 

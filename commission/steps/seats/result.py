@@ -42,6 +42,7 @@ from commission.steps.seats.drivers import (
     DRIVERS,
     LOWS_HZ,
     TREBLES_HZ,
+    WEAK_DB,
     Dip,
     Driver,
     DriverGap,
@@ -99,9 +100,6 @@ three main channels' ends or more is ringing, unless its signal-to-noise ratio i
 nearly as loud as the sound itself (common practice, no source)."""
 SILENT_DB = -20.0
 OTHERS = "the other channels"
-WEAK_DB = 6.0
-"""Another model in another place, or something in the way at the only seat, may be duller or thinner by this much more
-(common practice, no source)."""
 WEAK_BASIS = f"{WEAK_DB:.0f} dB more without a partner, at a single seat, or below 200 Hz; common practice"
 MIDRANGE_DB, MIDRANGE_WEAK_DB = 3.0, 2.0
 """A midrange needs 3 dB less than tweeter and woofer, since the least of three half octaves is taken, and 2 dB more than
@@ -402,7 +400,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
         out[channel] = Against(
             partner=partner if partner is not None and partner in mains else OTHERS,
             level_db=float(np.median(levels)),
-            drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}),
+            drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}, has_partner=partner in mains),
             dip=deepest_dip(bands_apart),
             shared_db=shared_level_db(bands_apart),
             uneven=unevenness(bands_apart),
@@ -660,13 +658,12 @@ def driver_limit(job: Job, against: Against, driver: Driver) -> Limit:
     200 Hz, where the room makes two sides differ.
     """
     limit, gap = job.limit("seats.driver"), against.drivers[driver]
-    weak = not against.has_partner or len(gap.gaps_db) < 2
     if driver == "midrange":
         low = limit.lower + MIDRANGE_DB - (0.0 if against.has_partner else MIDRANGE_WEAK_DB)
         return replace(limit, low=low, basis=f"{limit.basis}; {MIDRANGE_BASIS}")
-    if not weak and gap.band_hz != LOWS_HZ[1]:
+    if not (weak_db := gap.weak_db(has_partner=against.has_partner)):
         return limit
-    return replace(limit, low=limit.lower - WEAK_DB, basis=f"{limit.basis}; {WEAK_BASIS}")
+    return replace(limit, low=limit.lower - weak_db, basis=f"{limit.basis}; {WEAK_BASIS}")
 
 
 def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
