@@ -1089,7 +1089,8 @@ RULES = (
         explains=("levels.match", "levels.sum"),
         symptom="a channel loud or soft",
         look=_trims,
-        basis=f"more than 1 dB off, guard-banded, common practice; less than 6 dB uneven over frequency; {FAULT_MATRIX}",
+        basis="more than 1 dB off, guard-banded, common practice; less than 6 dB uneven over frequency, 4.5 dB beside a "
+        f"range as loud as the partner's; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.channel-level",

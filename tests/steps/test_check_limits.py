@@ -41,7 +41,8 @@ from commission.model import (
 from commission.model.toml_text import shipped_toml
 from commission.steps import all_steps
 from commission.steps.drift.figures import earlier_visit
-from commission.steps.seats.result import MIDRANGE_BASIS, MIDRANGE_DB, MIDRANGE_WEAK_DB, WEAK_BASIS, WEAK_DB
+from commission.steps.seats.drivers import WEAK_DB
+from commission.steps.seats.result import MIDRANGE_BASIS, MIDRANGE_DB, MIDRANGE_WEAK_DB, WEAK_BASIS
 from commission.steps.shared.limits_table import limits_tables
 
 ENTRIES = tuple(entry for step in all_steps() for entry in step.limits)

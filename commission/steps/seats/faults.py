@@ -152,6 +152,9 @@ UNEVEN_DB, UNEVEN_ALONE_DB = 6.0, 9.0
 """A trim acts on all frequencies alike. Levels over one and a half octaves, relative to the partner, differed among each
 other by up to 3.7 dB in 98 % of 302 healthy loudspeakers (7.2 dB at most) and of 39 with a wrong trim; without a partner by
 up to 7.4 dB (38); with a dead driver by 7 dB at least, 13 dB without a partner (simulated rooms, tests/rooms)."""
+UNEVEN_BESIDE_EQUAL_DB = 4.5
+"""The same where one end is within 1 dB of the partner's level, which no wrong trim leaves as it was: a midrange whose
+neighbours fill its range made 4.9 dB."""
 
 
 def drivers_in_doubt(result: SeatsResult) -> set[str]:
@@ -170,7 +173,10 @@ def drivers_in_doubt(result: SeatsResult) -> set[str]:
 
 
 def _uneven_from_db(against: Against) -> float:
-    return UNEVEN_DB if against.has_partner else UNEVEN_ALONE_DB
+    if not against.has_partner:
+        return UNEVEN_ALONE_DB
+    ends = against.uneven.low_db, against.uneven.high_db
+    return UNEVEN_BESIDE_EQUAL_DB if min(map(abs, ends)) <= CHANNEL_OFF_DB else UNEVEN_DB
 
 
 def depends_on_frequency(against: Against) -> bool:
