@@ -27,6 +27,8 @@ from rooms.scene import Scene
 FOOT_M = 0.3048
 MAIN_HZ, SUB_HZ = (500.0, 2000.0), (30.0, 80.0)
 TARGET_DB = 75.0
+TRIM_LIMIT_DB = 12.0
+"""The processor's trims reach from minus this to plus this."""
 
 
 @dataclass
@@ -193,7 +195,7 @@ class Installation:
         step = scene.processor.trim_step_db
         for c, level in levels.items():
             trim = TARGET_DB - (level + self.spl_db) + float(self.rng.normal(0, 0.12))
-            plan.trim_db[c] = round(round(float(np.clip(trim, -12, 12)) / step) * step, 3)
+            plan.trim_db[c] = round(round(float(np.clip(trim, -TRIM_LIMIT_DB, TRIM_LIMIT_DB)) / step) * step, 3)
         plan.noted_trim_db = dict(plan.trim_db)
         plan.noted_setting = dict(plan.setting)
         plan.noted_polarity = dict.fromkeys(self.channels, "normal")

@@ -23,7 +23,7 @@ import numpy as np
 from rooms import acoustics, loudspeakers, measured, placing
 from rooms import scene as scene_module
 from rooms.faults import FAULTS, SYNONYMS, Planted
-from rooms.installation import Installation
+from rooms.installation import TRIM_LIMIT_DB, Installation
 from rooms.truth import Truth
 from rooms.visits import Memory, Result, run
 
@@ -133,6 +133,8 @@ def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bo
         return all(min(truth.direct_db(c, s) for s in seats) <= -7.5 for c in mains)
     if finding.id == "room.aim":
         return all(min(truth.dull_db(c, s) for s in seats) <= -4.5 for c in mains)
+    if finding.id == "settings.trim-range":
+        return all(abs(truth.required_trim_db(c)) >= TRIM_LIMIT_DB - 0.5 for c in finding.channels)
     return False
 
 

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from scipy import fft, signal
 
-from rooms.installation import Installation, Plan
+from rooms.installation import TARGET_DB, Installation, Plan
 
 
 def third_octaves_db(power: np.ndarray, freq: np.ndarray, centres: np.ndarray) -> np.ndarray:
@@ -112,6 +112,12 @@ class Truth:
         inside = (self.i.freq >= 4000) & (self.i.freq <= 12000)
         levels = 10 * np.log10(np.mean(power[:, inside] / self.i.freq[inside], axis=1) + 1e-30)
         return float(levels[self.seats.index(seat)] - levels.mean())
+
+    def required_trim_db(self, channel: str) -> float:
+        """Trim that brings a healthy channel to the target at the reference seat, however far the processor's range."""
+        i = self.i
+        level_db = i.level_db(i.healthy, channel, i.scene.reference.id) + i.spl_db
+        return TARGET_DB - level_db + i.healthy.trim_db[channel]
 
     def reflection_db(self, channel: str, seat: str) -> float:
         """Strongest arrival 1–15 ms after the direct sound re it, 1–8 kHz."""

@@ -19,7 +19,7 @@ from commission.job.toml import parse_definition
 from commission.model.progress import unwatched
 from commission.visit import Visit
 from rooms import quiet
-from rooms.installation import Installation, Plan, sound_file
+from rooms.installation import TRIM_LIMIT_DB, Installation, Plan, sound_file
 from rooms.scene import OTHER_NAMES, STANDARD, Scene
 
 ROUND = model.AS_FOUND
@@ -106,7 +106,7 @@ def definition(installation: Installation, plan: Plan) -> str:
         "temperature_c": scene.stated_temperature_c,
         "processor": {
             "model": "surround processor",
-            "trim_db": {"min": -12.0, "max": 12.0, "step": p.trim_step_db},
+            "trim_db": {"min": -TRIM_LIMIT_DB, "max": TRIM_LIMIT_DB, "step": p.trim_step_db},
             "delay": {"unit": p.unit, "min": ranges[0], "max": ranges[1], "step": p.step},
             "sweeps_pass_delays": p.passes_delays,
         },
