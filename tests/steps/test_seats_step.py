@@ -531,11 +531,25 @@ def test_a_cell_has_its_level_among_its_details() -> None:
         ({"TpBL": ("BL",), "TpBR": ("BR",)}, [("BL", "BR")], True),
         ({"TpBL": ("BL",), "TpBR": ("BR",)}, [("SiL", "SiR")], False),
         ({"TpBL": ("BL", "FC"), "TpBR": ()}, [("BL", "BR")], False),
-        ({"TpBL": ()}, [("BL", "BR")], False),  # no clock for the other one
+        ({"TpBL": ()}, [], False),  # no clock for the other one
     ],
 )
 def test_a_pair_sounds_from_its_places_where_those_it_may_be_exchanged_with_are_like_their_partners(
     open_places: dict[str, tuple[str, ...]], agreeing: list[tuple[str, str]], placed: bool
 ) -> None:
-    compared: Any = SimpleNamespace(_not_told_apart={c: frozenset(o) for c, o in open_places.items()})
-    assert polarity.PolarityComparison._placed(compared, ("TpBL", "TpBR"), agreeing) is placed
+    compared: Any = SimpleNamespace(
+        _not_told_apart={c: frozenset(o) for c, o in open_places.items()}, _job=job_of(defined(cinema()))
+    )
+    assert polarity.PolarityComparison._placed(compared, ("TpBL", "TpBR"), [], agreeing) is placed
+
+
+@pytest.mark.parametrize(("heard", "correlation", "placed"), [(3, 0.4, True), (3, -0.6, False), (0, 0.0, False)])
+def test_without_a_clock_a_pair_sounds_from_its_places_where_every_other_channel_is_unlike_both(
+    heard: int, correlation: float, placed: bool
+) -> None:
+    made: Any = object.__new__(polarity.PolarityComparison)
+    made._not_told_apart, made._job = {}, job_of(defined(cinema()))
+    mains = [c.id for c in made._job.system.channels if not c.is_sub]
+    made._relation = lambda one, other: Relation(sign=None, correlation=correlation, agree=heard, seats=heard)
+    assert made._placed(("FL", "FR"), mains, []) is placed
+    assert not made._placed(("FL", "FR"), mains[:-1], [])  # the last one may sound from either place

@@ -465,6 +465,45 @@ def test_a_dip_that_hides_the_split_beside_a_third_counts_beside_the_partner() -
     assert not polarity._differs_alike(replace(pair, dip=0), [alike, odd], 1)  # the dip is that of the other one
     assert not polarity._differs_alike(replace(pair, dip_db=5.0), [alike, odd], 1)
     assert not polarity._differs_alike(pair, [alike, replace(odd, changes_sign=False)], 1)  # only unlike
+    surely = replace(alike, correlation=0.9)
+    assert polarity._differs_alike(replace(pair, dip=0), [surely, odd], 1)
+    assert not polarity._differs_alike(replace(pair, split_hz=None), [surely, odd], 1)
+
+
+def _odd_of_tops(of_pair: Relation, by_third: dict[str, Relation]) -> dict[str, tuple[str, ...]]:
+    """Which of TpFL and TpFR others show to be the odd one; `by_third`: TpFL's relation to them, TpFR's the opposite."""
+    made: Any = object.__new__(polarity.PolarityComparison)
+    made._role = lambda channel: "height" if channel.startswith("Tp") else "surround"
+    opposite = {c: replace(each, sign=-(each.sign or 0)) for c, each in by_third.items()}
+    table = {"TpFL": by_third, "TpFR": {"TpFL": of_pair} | opposite}
+    made._relation = lambda one, other: of_pair if other == "TpFR" else table[one][other]
+    return made._thirds(
+        ("TpFL", "TpFR"), ["TpFL", "TpFR", "TpBL", "TpBR", "SiL", "SiR"], [("TpBL", "TpBR"), ("SiL", "SiR")]
+    )
+
+
+def test_a_pair_of_another_role_must_be_more_alike_to_show_which_one_is_reversed() -> None:
+    third = Relation(sign=1, correlation=0.65, agree=4, seats=4, weakest_octave=0.45, phase_rad=0.45, unlike_db=2.9)
+    close = replace(third, correlation=0.75)
+    unlike = replace(third, correlation=0.1)
+    others = {"TpBL": unlike, "TpBR": unlike, "SiL": unlike, "SiR": unlike}
+    pair = Relation(sign=-1, correlation=-0.9, agree=4, seats=4)
+    assert _odd_of_tops(pair, others | {"TpBL": third}) == {"TpFR": ("TpBL",)}
+    assert _odd_of_tops(pair, others | {"SiL": third}) == {}
+    assert _odd_of_tops(pair, others | {"SiL": close}) == {"TpFR": ("SiL",)}
+    split = replace(pair, sign=None, split_hz=1200.0)
+    assert (
+        _odd_of_tops(split, others | {"SiL": close}) == {}
+    )  # another model may be like the one with the reversed driver
+
+
+def test_a_third_like_both_of_a_pair_with_a_split_decides_nothing() -> None:
+    made: Any = object.__new__(polarity.PolarityComparison)
+    alike = Relation(sign=1, correlation=0.9, agree=4, seats=4, weakest_octave=0.8, phase_rad=0.1)
+    split = Relation(sign=None, correlation=0.9, agree=4, seats=4, split_hz=1200.0)
+    made._role = lambda channel: "screen"
+    made._relation = lambda one, other: split if other == "FR" else alike
+    assert made._thirds(("FL", "FR"), ["FL", "FR", "FC"], []) == {}
 
 
 def test_the_majority_of_the_subwoofers_is_right() -> None:

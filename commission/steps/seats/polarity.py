@@ -143,7 +143,7 @@ class PolarityComparison:
         if relation.split_hz is not None and (dead := [c for c in pair if c in self._dead]):
             return {c: _unknown(f"{dead[0]} is not whole: {self._dead[dead[0]]}", (o,), relation) for c, o in both}
         if relation.split_hz is not None:
-            thirds, placed = self._thirds(pair, mains, agreeing), self._placed(pair, agreeing)
+            thirds, placed = self._thirds(pair, mains, agreeing), self._placed(pair, mains, agreeing)
             if not placed and (len(thirds) > 1 or not _surely_one_model(relation)):
                 why = (
                     "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock, at seats "
@@ -160,12 +160,24 @@ class PolarityComparison:
             return {c: ChannelPolarity(state="alike", others=(o,), relation=relation) for c, o in both}
         return self._opposite(pair, relation, self._thirds(pair, mains, agreeing))
 
-    def _placed(self, pair: tuple[str, str], agreeing: list[tuple[str, str]]) -> bool:
-        """Whether both sound from their own places: where arrivals leave an exchange open, the other channel is like its
-        own partner, which it would not be with a loudspeaker of another model.
+    def _placed(self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]) -> bool:
+        """Whether both sound from their own places.
+
+        Where arrivals leave an exchange open, the other channel is like its own partner, which it would not be with a
+        loudspeaker of another model, or it is like neither of the two: one of them would be its partner then.
         """
         like_partner = {c for each in agreeing for c in each}
-        return all(c in self._not_told_apart and self._not_told_apart[c] <= like_partner for c in pair)
+        every = {c.id for c in self._job.system.channels if not c.is_sub} - set(pair)
+        others = {other for c in pair for other in self._not_told_apart.get(c, every)}
+        return all(
+            other in like_partner or (other in mains and not any(self._may_be_alike(c, other) for c in pair))
+            for other in others
+        )
+
+    def _may_be_alike(self, one: str, other: str) -> bool:
+        """Whether two may be of one model: correlated, with a reversed driver or without, or heard at no common seat."""
+        relation = self._relation(one, other)
+        return not relation.seats or abs(relation.correlation) >= pair_polarity.LEAST_CORRELATION
 
     def _driver(
         self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]
@@ -217,18 +229,23 @@ class PolarityComparison:
     def _thirds(
         self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]
     ) -> dict[str, tuple[str, ...]]:
-        """Each of a pair that others of the same model show to be the odd one, with these others."""
+        """Each of a pair that others of the same model show to be the odd one, with these others.
+
+        Of one reversed driver only others of its role: another model may be like the loudspeaker that has it.
+        """
         sound = {c for each in agreeing for c in each} | {c for c in mains if mirror_partner(c) not in mains}
         out: dict[str, tuple[str, ...]] = {}
+        relation = self._relation(*pair)
         for third in mains:
-            if third in pair or third not in sound:
+            same_role = self._role(third) == self._role(pair[0])
+            if third in pair or third not in sound or (relation.split_hz is not None and not same_role):
                 continue
             both = [self._relation(c, third) for c in pair]
-            least = pair_polarity.PROBABLY_ALIKE if self._role(third) == self._role(pair[0]) else pair_polarity.ALIKE
+            least = _least_likeness(same_role=same_role, paired=mirror_partner(third) in mains)
             alike = [each.alike(least) for each in both]
             if all(alike) and both[0].sign != both[1].sign:
                 odd = pair[0] if both[0].sign == -1 else pair[1]
-            elif any(alike) and _differs_alike(self._relation(*pair), both, alike.index(False)):
+            elif sum(alike) == 1 and _differs_alike(relation, both, alike.index(False)):
                 odd = pair[alike.index(False)]
             else:
                 continue
@@ -354,13 +371,22 @@ def _same_split(one: Relation, other: Relation) -> bool:
     return abs(math.log2(one.split_hz / other.split_hz)) <= SPLIT_WITHIN_OCTAVES
 
 
+def _least_likeness(*, same_role: bool, paired: bool) -> tuple[float, float, float, float]:
+    """What a third loudspeaker must reach to show which of a pair is reversed."""
+    if same_role:
+        return pair_polarity.PAIR_OF_THE_ROLE if paired else pair_polarity.PROBABLY_ALIKE
+    return pair_polarity.PAIR_OF_ANOTHER_ROLE if paired else pair_polarity.ALIKE
+
+
 def _differs_alike(of_pair: Relation, by_third: list[Relation], odd: int) -> bool:
     """Whether one of a pair differs from a third, which the other one is like, as it differs from that one.
 
-    A deep dip may hide the split beside a third in another place: then the dip beside the other of the pair counts.
+    Beside a third in another place a dip, or what the room does, may hide the split. Then the dip beside the other of the
+    pair counts, or that the third is surely of its model.
     """
     relation = by_third[odd]
-    hidden = of_pair.odd == odd and relation.sign is None and relation.changes_sign
+    sure = of_pair.split_hz is not None and _surely_one_model(by_third[1 - odd])
+    hidden = (sure or of_pair.odd == odd) and relation.sign is None and relation.changes_sign
     return hidden or _same_split(of_pair, relation)
 
 
