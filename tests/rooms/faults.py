@@ -255,7 +255,8 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     round (Linkwitz 1976), and nobody says which kind is inside: the one with the dip may be as designed. Without a dip a
     third one is known as the same model by being like one of the two alone, which another model may be: to name both is
     right. At a single seat reflections do to one of two healthy ones what a driver would: of 113 with a driver reversed 8
-    went beyond that (`dsp.pair_polarity`).
+    went beyond that (`dsp.pair_polarity`). A woofer of three ways plays within an octave of what can be told from the
+    room; where the floor turns it by 90° against all others of its model, the sign there is not that of its wires.
     """
     threes = [p for p in i.scene.places if len(p.speaker.ways) == 3]
     name = str(rng.choice(["tweeter", "mid", "woofer"])) if threes and rng.random() < 0.5 else "tweeter"
@@ -266,7 +267,8 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     like = i.scene.alike(channel)
     kinds = {w.low_kind for w in i.scene.place(channel).speaker.ways if w.low_hz is not None}
     also = frozenset() if len(like) >= 2 and not kinds & {"BW2", "BW3"} else frozenset(like)
-    good = bool(like) and len(i.seat_ids) >= 2
+    turned = name == "woofer" and i.scene.partner(channel) not in like and _floor_turns(i, channel, like)
+    good = bool(like) and len(i.seat_ids) >= 2 and not turned
     return Planted(
         plan,
         ("wiring.driver-polarity",),
@@ -274,9 +276,35 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
         also=also,
         decidable=good,
         seats_free=True,
-        why="" if good else "one seat" if like else "no other loudspeaker like it",
+        why="" if good else "no other loudspeaker like it" if not like else "the floor" if turned else "one seat",
         text=f"{name}, {'/'.join(sorted(kinds))}",
     )
+
+
+LOWEST_DIRECT_HZ = 250.0
+"""A period and a half in the 6 ms before walls and ceiling reflect (arithmetic)."""
+
+
+def _floor_turns(i: Installation, channel: str, like: list[str]) -> bool:
+    """Whether the floor turns a woofer that ends within an octave by 90° or more against all others like it, at half of the
+    seats; also one that ends below what can be told from the room.
+    """
+    corner_hz = min(w.high_hz or np.inf for w in i.scene.place(channel).speaker.ways if w.name == "woofer")
+    if corner_hz <= LOWEST_DIRECT_HZ or corner_hz >= 2 * LOWEST_DIRECT_HZ:
+        return bool(corner_hz <= LOWEST_DIRECT_HZ)
+    own, *others = (_floor_rad(i, c, float(np.sqrt(LOWEST_DIRECT_HZ * corner_hz))) for c in (channel, *like))
+    return all(np.median(np.abs(np.angle(np.exp(1j * (own - each))))) >= np.pi / 2 for each in others)
+
+
+def _floor_rad(i: Installation, channel: str, freq_hz: float) -> np.ndarray:
+    """Phase that the floor's reflection adds to a loudspeaker's direct sound [shape=(seats,)]."""
+    source = np.array(i.scene.place(channel).position_m)
+    ears = np.array([s.position_m for s in i.scene.seats])
+    direct_m = np.linalg.norm(ears - source, axis=1)
+    reflected_m = np.linalg.norm(ears - source * (1, 1, -1), axis=1)
+    factor = np.sqrt(1 - i.scene.absorption[4, 3]) * direct_m / reflected_m
+    turn = np.exp(-2j * np.pi * freq_hz * (reflected_m - direct_m) / i.scene.speed_m_s)
+    return np.asarray(np.angle(1 + factor * turn))
 
 
 def _dead(i: Installation, rng, name: str, cause: str) -> Planted | None:
