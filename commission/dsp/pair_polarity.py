@@ -47,9 +47,6 @@ PROBABLY_ALIKE = (0.6, 0.4, 0.4, 3.0)
 question which is open."""
 PAIR_OF_THE_ROLE = (0.6, 0.4, 0.5, 4.0)
 """The same for one of another pair of that role: another height and other walls beside it change level and phase."""
-PAIR_OF_ANOTHER_ROLE = (0.7, 0.4, 0.5, 3.0)
-"""The same for one of a pair of another role. In 84 simulated rooms 217 of 290 of the same model reached it, and 47 of 1351
-of another model, all of which had the pair's sign."""
 BESIDE_A_PAIR = (0.6, 0.4, 0.5, 3.0)
 """The same for a loudspeaker without a partner, against both of a pair of its role, at two seats or more: at one, a healthy
 centre of another model reached it with the opposite sign. Lower or higher than the two, it has another reflection from the

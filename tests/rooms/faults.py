@@ -195,11 +195,19 @@ def swapped_three(i: Installation, rng) -> Planted | None:
     )
 
 
+def _like_of_role(i: Installation, channel: str) -> list[str]:
+    """Others of its model and role. One of another role may as well be another model, with a crossover of the same kind and
+    the opposite sign: nothing in the sound tells the two apart.
+    """
+    role = i.scene.place(channel).role
+    return [c for c in i.scene.alike(channel) if i.scene.place(c).role == role]
+
+
 def _polarity(i: Installation, channel: str) -> Planted:
     """One of three or more alike is named; one of two as a pair, or named; one without its like by nobody."""
     plan = i.copy()
     plan.sign[channel] = -1
-    like = i.scene.alike(channel)
+    like = _like_of_role(i, channel)
     if len(like) >= 2:
         return Planted(plan, ("wiring.polarity",), frozenset({channel}), seats_free=True)
     if len(like) == 1:
@@ -264,7 +272,7 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     if done is None:
         return None
     channel, plan = done
-    like = i.scene.alike(channel)
+    like = _like_of_role(i, channel)
     kinds = {w.low_kind for w in i.scene.place(channel).speaker.ways if w.low_hz is not None}
     also = frozenset() if len(like) >= 2 and not kinds & {"BW2", "BW3"} else frozenset(like)
     turned = name == "woofer" and i.scene.partner(channel) not in like and _floor_turns(i, channel, like)

@@ -484,7 +484,7 @@ def _odd_of_tops(of_pair: Relation, by_third: dict[str, Relation]) -> dict[str, 
 
 def test_a_pair_of_another_role_must_be_more_alike_to_show_which_one_is_reversed() -> None:
     third = Relation(sign=1, correlation=0.65, agree=4, seats=4, weakest_octave=0.45, phase_rad=0.45, unlike_db=2.9)
-    close = replace(third, correlation=0.75)
+    close = replace(third, weakest_octave=0.55, phase_rad=0.25)
     unlike = replace(third, correlation=0.1)
     others = {"TpBL": unlike, "TpBR": unlike, "SiL": unlike, "SiR": unlike}
     pair = Relation(sign=-1, correlation=-0.9, agree=4, seats=4)

@@ -231,21 +231,28 @@ class PolarityComparison:
     ) -> dict[str, tuple[str, ...]]:
         """Each of a pair that others of the same model show to be the odd one, with these others.
 
-        Of one reversed driver only others of its role: another model may be like the loudspeaker that has it.
+        Those of another role count where none of its role decides; not for one reversed driver, since another model may be
+        like the loudspeaker that has it.
         """
+        relation, role = self._relation(*pair), self._role(pair[0])
         sound = {c for each in agreeing for c in each} | {c for c in mains if mirror_partner(c) not in mains}
+        thirds = [c for c in mains if c in sound and c not in pair]
+        found = self._odd_by([c for c in thirds if self._role(c) == role], pair, mains)
+        if found or relation.split_hz is not None:
+            return found
+        return self._odd_by([c for c in thirds if self._role(c) != role], pair, mains)
+
+    def _odd_by(self, thirds: list[str], pair: tuple[str, str], mains: list[str]) -> dict[str, tuple[str, ...]]:
+        """Each of a pair that these loudspeakers show to be the odd one, with these of them."""
         out: dict[str, tuple[str, ...]] = {}
-        relation = self._relation(*pair)
-        for third in mains:
-            same_role = self._role(third) == self._role(pair[0])
-            if third in pair or third not in sound or (relation.split_hz is not None and not same_role):
-                continue
+        for third in thirds:
             both = [self._relation(c, third) for c in pair]
+            same_role = self._role(third) == self._role(pair[0])
             least = _least_likeness(same_role=same_role, paired=mirror_partner(third) in mains)
             alike = [each.alike(least) for each in both]
             if all(alike) and both[0].sign != both[1].sign:
                 odd = pair[0] if both[0].sign == -1 else pair[1]
-            elif sum(alike) == 1 and _differs_alike(relation, both, alike.index(False)):
+            elif sum(alike) == 1 and _differs_alike(self._relation(*pair), both, alike.index(False)):
                 odd = pair[alike.index(False)]
             else:
                 continue
@@ -372,10 +379,13 @@ def _same_split(one: Relation, other: Relation) -> bool:
 
 
 def _least_likeness(*, same_role: bool, paired: bool) -> tuple[float, float, float, float]:
-    """What a third loudspeaker must reach to show which of a pair is reversed."""
-    if same_role:
-        return pair_polarity.PAIR_OF_THE_ROLE if paired else pair_polarity.PROBABLY_ALIKE
-    return pair_polarity.PAIR_OF_ANOTHER_ROLE if paired else pair_polarity.ALIKE
+    """What a third loudspeaker must reach to show which of a pair is reversed.
+
+    One of another role may well be another model that pulls where the pair pushes, with a crossover of the same kind.
+    """
+    if not same_role:
+        return pair_polarity.ALIKE
+    return pair_polarity.PAIR_OF_THE_ROLE if paired else pair_polarity.PROBABLY_ALIKE
 
 
 def _differs_alike(of_pair: Relation, by_third: list[Relation], odd: int) -> bool:
