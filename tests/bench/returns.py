@@ -27,7 +27,7 @@ from builders import cinema, defined, job_of, levels
 from proportions import interval
 from references import displaced_meter, repeated_placings
 
-from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, Instrument, Job, ResponseStored
+from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, Instrument, Job, ResponseStored, System
 from commission.steps.drift import figures
 from commission.steps.drift.result import DriftResult, solve
 
@@ -39,6 +39,11 @@ LATE_S = (0.0005, 0.001)
 ALARMS_BY_HAND, VISITS_BY_HAND = 200, 50
 DRIFTING = 3
 """Every third visit with responses is repeated with each drift."""
+
+
+def unplaced(system: System) -> System:
+    """Without the places of its loudspeakers, which are not those of the simulated rooms."""
+    return replace(system, channels=tuple(replace(c, position_m=None) for c in system.channels))
 
 
 def compared(then: tuple[Job, Analyses], now: tuple[Sequence[object], Analyses]) -> DriftResult:
@@ -72,8 +77,7 @@ class ReadByHand:
         meter = Instrument(
             kind="meter", accuracy_class=2, resolution=0.1, support=self.support, serial="1", model="m"
         )
-        system = cinema(HAND, ["A2"], instruments=(meter,))
-        system = replace(system, channels=tuple(replace(c, position_m=None) for c in system.channels))
+        system = unplaced(cinema(HAND, ["A2"], instruments=(meter,)))
         own = self.errors_db[int(self.rng.integers(len(self.errors_db))), :, int(self.rng.integers(2))]
         then = job_of(defined(system), *self._read(own, 0.0))  # type: ignore[arg-type]
         return compared((then, Analyses()), (self._read(own, fallen_db), Analyses()))
@@ -129,7 +133,7 @@ class Returned:
     def visit(self, fallen_db: float = 0.0, late_s: float = 0.0) -> DriftResult:
         """FL softer and later by these amounts."""
         stored, analyses = heard(self.made, self.then, self.rng)
-        system = defined(cinema(repeated_placings.NAMES, repeated_placings.SEATS))
+        system = defined(unplaced(cinema(repeated_placings.NAMES, repeated_placings.SEATS)))
         return compared((job_of(system, *stored), analyses), heard(self.made, self.now, self.rng, fallen_db, late_s))
 
 
