@@ -251,6 +251,12 @@ class SoundRoom:
             self.items[(b, seat)] = replace(first, arrival_s=first.arrival_s + shift)
         return self
 
+    def play_from(self, channel: str, other: str) -> SoundRoom:
+        """Let a channel sound from the loudspeaker of another one, which plays its own as well."""
+        own = {place: item for place, item in self.items.items() if place[0] == other}
+        self.swap(channel, other).items.update(own)
+        return self
+
     def exchange_seats(self, a: str, b: str, *, both: bool = True) -> SoundRoom:
         """Let the recordings of two seats bear each other's names; or those of `a` come from `b` as well, measured again."""
         for channel in [c.id for c in self.system.channels]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
-from commission.diagnosis.wiring import ONE_LOUDSPEAKER, SWAP_OR_FILES, perhaps_swapped
+from commission.diagnosis.wiring import SWAP_OR_FILES, perhaps_swapped
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.crossover_filters import crossover_response
 from commission.dsp.geometry import distance_m, mirror_partner
@@ -23,7 +23,7 @@ from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above, surely_below
 from commission.steps import distances
 from commission.steps.levels import ChannelLevel, trim_or_cause
-from commission.steps.seats.awaiting import awaiting_repair
+from commission.steps.seats.awaiting import ONE_LOUDSPEAKER, awaiting_repair
 from commission.steps.seats.faults import depends_on_frequency, drivers_in_doubt
 from commission.steps.seats.result import CHANNEL_OFF_DB, SeatsResult, channel_off_u_db
 from commission.steps.shared.sub_sum import adds_up

@@ -15,16 +15,13 @@ from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
 from commission.model import Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.seats.awaiting import LEVEL_LOST
+from commission.steps.seats.awaiting import LEVEL_LOST, ONE_LOUDSPEAKER
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
 from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, SILENT_READING_DB, lost_levels_db
 from commission.steps.shared.screening.recordings import one_loudspeaker
 from commission.steps.shared.survey import matched, surveyed
-
-ONE_LOUDSPEAKER = "wiring.one-loudspeaker"
-"""Two channels of one loudspeaker are no two of a model to compare."""
 
 
 def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:

@@ -75,13 +75,6 @@ def store_again(room: SoundRoom, channel: str | None, seat: str, other: str) -> 
     return room
 
 
-def play_from(room: SoundRoom, channel: str, other: str) -> SoundRoom:
-    """A channel sounds from the loudspeaker of another one, which plays its own as well."""
-    own = {place: item for place, item in room.items.items() if place[0] == other}
-    room.swap(channel, other).items.update(own)
-    return room
-
-
 def hum(room: SoundRoom, channel: str, seat: str) -> SoundRoom:
     """Noise of all recordings, and more of it from 180 to 320 Hz in one."""
     for place in list(room.items):
@@ -126,7 +119,7 @@ FAULTS = {
         )
     ),
     "wiring.swapped": lambda r: r.swap("BL", "BR"),
-    "wiring.one-loudspeaker": lambda r: play_from(r, "SiR", "FL"),
+    "wiring.one-loudspeaker": lambda r: r.play_from("SiR", "FL"),
     "wiring.driver-polarity": lambda r: r.reverse_tweeter("SiL"),
     "wiring.polarity": lambda r: r.reverse("FR"),
     "wiring.pair-polarity": lambda r: r.reverse("SUB2"),
@@ -884,10 +877,10 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
 
 
 def test_one_loudspeaker_that_plays_two_channels_is_named_where_no_symmetry_makes_them_alike() -> None:
-    finding = only(play_from(quiet(), "FC", "SiL"), "wiring.one-loudspeaker")
+    finding = only(quiet().play_from("FC", "SiL"), "wiring.one-loudspeaker")
     assert set(finding.channels) == {"FC", "SiL"}
     in_the_middle = quiet(system=cinema(seat_ids=["A2", "B2"]))
-    assert "wiring.one-loudspeaker" not in found(play_from(in_the_middle, "FR", "FL"))
+    assert "wiring.one-loudspeaker" not in found(in_the_middle.play_from("FR", "FL"))
 
 
 def test_a_pair_equal_at_a_reference_seat_off_centre_is_not_off() -> None:

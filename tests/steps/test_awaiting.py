@@ -91,6 +91,13 @@ def test_every_electronic_fault_holds_its_channels_back() -> None:
     assert awaiting_repair(*_with_round(visit({AS_FOUND: hollow}))) == {"FL": "midrange dead"}
     reversed_driver = quiet().reverse_tweeter("SiL")
     assert awaiting_repair(*_with_round(visit({AS_FOUND: reversed_driver}))) == {"SiL": "one driver reversed"}
+    shared = quiet().play_from("SiR", "FL")
+    assert awaiting_repair(*_with_round(visit({AS_FOUND: shared}))) == {
+        "FL": "plays from one loudspeaker with SiR",
+        "SiR": "plays from one loudspeaker with FL",
+    }
+    mended = visit({AS_FOUND: quiet().play_from("SiR", "FL"), AS_LEFT: quiet()})
+    assert awaiting_repair(*_with_round(mended, AS_LEFT)) == {}
 
 
 def test_the_sheet_has_no_value_and_says_why() -> None:

@@ -21,6 +21,7 @@ from commission.steps.shared.arrivals import find_places
 from commission.steps.shared.cache import cached
 from commission.steps.shared.lost_level import level_changes_db, lost_levels_db, silent_readings_db
 from commission.steps.shared.screening import usable
+from commission.steps.shared.screening.recordings import one_loudspeaker
 
 _CHECKS = {
     "wiring.silent": "seats.snr",
@@ -39,6 +40,8 @@ _REVERSED = {
     "one driver of two": ("wiring.driver-polarity", "one driver of {} reversed"),
 }
 """How a channel is connected → the finding, and the fault in words."""
+ONE_LOUDSPEAKER = "wiring.one-loudspeaker"
+"""The finding that two channels read alike where no symmetry makes them so."""
 LEVEL_LOST = "wiring.level-lost"
 """The finding that rests on readings of this and the earlier visit."""
 AFTER_REPAIR = "repair"
@@ -136,7 +139,8 @@ def _measured(
 
 def _round(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> _Round:
     result = solve(job, round_id, analyses)
-    places, _ = find_places(job, round_id, usable(job, analyses, round_id))
+    heard = usable(job, analyses, round_id)
+    places, _ = find_places(job, round_id, heard)
     faults = {
         (rule, c): text.format(" or ".join((c, *each.others)))
         for c, each in seat_faults.reversed_channels(result).items()
@@ -154,6 +158,11 @@ def _round(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> _Round
         if each.place != channel:
             faults[("wiring.swapped", channel)] = f"plays from the position of {each.place}"
             faults.setdefault(("wiring.swapped", each.place), f"{channel} plays from its position")
+    for pair in one_loudspeaker(job, round_id, heard):
+        for channel, other in zip(pair, reversed(pair), strict=True):
+            for rule, _ in _REVERSED.values():
+                faults.pop((rule, channel), None)  # there is no loudspeaker of its own to compare
+            faults[(ONE_LOUDSPEAKER, channel)] = f"plays from one loudspeaker with {other}"
     carried = {
         (rule, cell.channel.id)
         for cell in result.cells.values()
@@ -170,5 +179,6 @@ def _round(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> _Round
         ("wiring.silent", each.body.channel) for each in job.readings_of(round_id, "levels") if each.body.channel
     }
     carried |= {(LEVEL_LOST, c) for c in level_changes_db(job, round_id)}
+    carried |= {(ONE_LOUDSPEAKER, cell.channel.id) for cell in result.cells.values() if cell.analysis is not None}
     carried |= {("wiring.swapped", c) for c, each in places.items() if each.z >= SWAP_Z}
     return _Round(faults, frozenset(carried))

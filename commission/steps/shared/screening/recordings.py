@@ -20,6 +20,7 @@ from commission.dsp.likeness import Likeness, alike_pairs
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AnalysedResponse, Analyses, Channel, Job, Seat
 from commission.model.system import Position
+from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable
 
 SYMMETRIC_M, SYMMETRIC_SUB_M = 0.05, 0.25
@@ -233,6 +234,7 @@ class AlikeChannels:
     """Whether a symmetric room may make them so."""
 
 
+@cached
 def one_loudspeaker(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str], tuple[AlikeChannels, ...]]:
     """Main channels that read alike at most seats: one loudspeaker plays both; where they do.
 
