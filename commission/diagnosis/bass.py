@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from commission.diagnosis.calibration import ALL_DELAYS
+from commission.diagnosis.delay_settings import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.room import SPOILT
 from commission.diagnosis.rule import FindingDetails, Found, Rule, signed

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
+from commission.dsp.geometry import distance_m
 from commission.model import Analyses, Check, FloatArray, Job, Outcome
 from commission.steps import distances, levels, seats
 from commission.steps.shared.screening import Screening, screen
@@ -57,3 +58,11 @@ class Evidence:
     def subs(self) -> tuple[list[str], FloatArray] | None:
         """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together, where it can be determined."""
         return summed_subs(self.job, self.round, self.analyses)
+
+
+def seat_distance_m(e: Evidence, channel: str, seat: str) -> float | None:
+    """From a loudspeaker to a seat by their places, at least 0.1; None where one is not known."""
+    one, other = e.job.system.channel(channel), e.job.system.seat(seat)
+    if one is None or other is None or one.position_m is None or other.position_m is None:
+        return None
+    return max(distance_m(one.position_m, other.position_m), 0.1)

@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 
-from commission.diagnosis.calibration import ALL_DELAYS
+from commission.diagnosis.delay_settings import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.dsp import reflections

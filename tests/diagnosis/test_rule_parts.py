@@ -12,7 +12,17 @@ import numpy as np
 import pytest
 from builders import cinema, defined, job_of, levels, setting
 
-from commission.diagnosis import bass, calibration, measurement, prediction, room, wiring
+from commission.diagnosis import (
+    bass,
+    bass_management,
+    delay_settings,
+    level_settings,
+    measurement,
+    prediction,
+    room,
+    wiring,
+)
+from commission.diagnosis.evidence import seat_distance_m
 from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.crossover import CrossoverHole
 from commission.dsp.pair_polarity import Relation
@@ -357,7 +367,7 @@ def test_responses_near_the_noise_are_one_finding_but_for_what_explains_itself()
     assert noise({("FL", "A2"): (snr(40.0),)}) == []
 
 
-# --- calibration ---------------------------------------------------------------------------------------------------
+# --- settings -----------------------------------------------------------------------------------------------------
 
 
 def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **more: Any) -> Any:
@@ -407,29 +417,29 @@ def test_three_channels_show_what_the_processor_seems_to_make_of_its_delays(
 
 def test_what_most_readings_share_is_no_trim() -> None:
     five = {"FL": level(-4.0), "FC": level(-4.5), "FR": level(-3.8), "SiL": level(-4.1), "SiR": level(1.0)}
-    assert calibration._common_error_db(read(five)) == pytest.approx(4.0)  # the median of what is too loud
+    assert level_settings._common_error_db(read(five)) == pytest.approx(4.0)  # the median of what is too loud
     four = {**five, "FL": level(0.5)}
-    assert calibration._common_error_db(read(four)) == 0.0  # three of five are alike: too few
-    assert calibration._common_error_db(read({"FL": level(-4.0), "FC": level(-4.0)})) == 0.0
+    assert level_settings._common_error_db(read(four)) == 0.0  # three of five are alike: too few
+    assert level_settings._common_error_db(read({"FL": level(-4.0), "FC": level(-4.0)})) == 0.0
     waits = {**five, "SiL": level(-4.0, why="it waits for its repair")}
-    assert calibration._common_error_db(read(waits)) == 0.0  # then three of four are alike
+    assert level_settings._common_error_db(read(waits)) == 0.0  # then three of four are alike
 
 
 def test_all_channels_off_alike_are_loud_or_low_beyond_their_uncertainty() -> None:
     loud = {c: level(-1.9) for c in ("FL", "FC", "FR")}
-    (got,) = look(calibration._all_off, read(loud, common_u_db=0.4))
+    (got,) = look(level_settings._all_off, read(loud, common_u_db=0.4))
     assert got.title == "all channels 1.9 dB loud"
     assert got.channels == ("FL", "FC", "FR")
     assert "+1.9 ± 1.0 dB" in got.evidence[0]  # twice the root of 0.3² + 0.4²
-    (low,) = look(calibration._all_off, read({c: level(1.9) for c in loud}))
+    (low,) = look(level_settings._all_off, read({c: level(1.9) for c in loud}))
     assert low.title == "all channels 1.9 dB low"
     # Two that may have a driver reversed are as soft as the third: that is the volume as well.
     (still,) = look(
-        calibration._all_off, read({c: level(4.0) for c in loud}, {"FL": driver("FR"), "FR": driver("FL")})
+        level_settings._all_off, read({c: level(4.0) for c in loud}, {"FL": driver("FR"), "FR": driver("FL")})
     )
     assert still.title == "all channels 4.0 dB low"
     # 1 dB + 1.645 · 0.5 dB = 1.82 dB
-    assert look(calibration._all_off, read({c: level(-1.8) for c in loud}, common_u_db=0.4)) == []
+    assert look(level_settings._all_off, read({c: level(-1.8) for c in loud}, common_u_db=0.4)) == []
 
 
 def test_trims_are_reported_beyond_what_all_share() -> None:
@@ -438,32 +448,32 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
         "TpBL": level(-6.2),
         "SUB1": level(-4.9),
     }
-    (got,) = look(calibration._trims, read(values))
+    (got,) = look(level_settings._trims, read(values))
     assert got.channels == ("FC", "TpBL")
     assert got.title == "trims off, FC by 3.0 dB"
     assert got.evidence == ("against the other channels: FC −3.0 dB, TpBL +2.2 dB, limit 1 dB",)
-    again = look(calibration._trims, read(values), earlier(calibration.DIALOGUE, "FC", cause="settings"))
+    again = look(level_settings._trims, read(values), earlier(level_settings.DIALOGUE, "FC", cause="settings"))
     assert [each.channels for each in again] == [("TpBL",)]
     assert again[0].title == "trims off, TpBL by 2.2 dB"
     joined = earlier("wiring.doubled", "FR", "TpBL")  # a second loudspeaker makes them louder, never softer
     pair = {"FL": level(0.0), "FC": level(0.0), "FR": level(2.0), "TpBL": level(-2.0)}
-    assert [each.channels for each in look(calibration._trims, read(pair), joined)] == [("FR",)]
-    absolute = look(calibration._trims, read({"FL": level(0.0), "FR": level(2.0)}))
+    assert [each.channels for each in look(level_settings._trims, read(pair), joined)] == [("FR",)]
+    absolute = look(level_settings._trims, read({"FL": level(0.0), "FR": level(2.0)}))
     assert absolute[0].evidence == ("against the reference: FR −2.0 dB, limit 1 dB",)
     assert (
-        look(calibration._trims, read({"FL": level(0.0), "FR": level(1.4)})) == []
+        look(level_settings._trims, read({"FL": level(0.0), "FR": level(1.4)})) == []
     )  # 1 dB + 1.645 · 0.3 dB = 1.5 dB
     doubtful = read(values, {"FC": driver("FL"), "TpBL": reversed_against("TpBR")})
-    assert [each.channels for each in look(calibration._trims, doubtful)] == [("TpBL",)]
+    assert [each.channels for each in look(level_settings._trims, doubtful)] == [("TpBL",)]
     # A driver leaves some half octaves as they are: what differs by 2.5 dB or more in all of them is the gain.
     no_dip, dip = Dip(math.nan, 0.0), Dip(1900.0, 7.0)
     doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip, uneven=EVEN)
-    assert [each.channels for each in look(calibration._trims, doubtful)] == [("FC", "TpBL")]
+    assert [each.channels for each in look(level_settings._trims, doubtful)] == [("FC", "TpBL")]
     unsure = ChannelPolarity(state="unknown", relation=replace(OPPOSITE, sign=None, changes_sign=True))
     soft = read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})
-    assert look(calibration._trims, soft) == []
+    assert look(level_settings._trims, soft) == []
     soft.seats.against["FR"] = SimpleNamespace(shared_db=-1.1, has_partner=True, partner="FL", dip=dip, uneven=EVEN)
-    assert [each.title for each in look(calibration._trims, soft)] == [
+    assert [each.title for each in look(level_settings._trims, soft)] == [
         "FR 2.0 dB low: its trim or one of its drivers"
     ]
 
@@ -477,18 +487,18 @@ def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, words: str)
     uneven = Uneven(800.0, off_db - 1.0, 6000.0, -0.3) if off_db < 0 else Uneven(300.0, -0.2, 3000.0, 8.0)
     e = read({"FL": level(0.0), "FR": level(-off_db)})
     e.seats.against["FR"] = SimpleNamespace(has_partner=True, partner="FL", dip=Dip(math.nan, 0.0), uneven=uneven)
-    (got,) = look(calibration._trims, e)
+    (got,) = look(level_settings._trims, e)
     assert got.title == f"FR {abs(off_db):.1f} dB {words}"
     assert ("driver" in f"{got.evidence} {got.alternatives} {got.confirm} {got.remedy}") is (off_db < 0)
     assert "not determined: its level depends on frequency, " in got.evidence[1]
     assert ("another loudspeaker plays it, too" in got.alternatives) is (off_db > 0)
     e.seats.against["FR"].uneven = EVEN
-    assert [each.channels for each in look(calibration._trims, e)] == [("FR",)]
-    assert look(calibration._trims, e)[0].title.startswith("trims off, FR")
+    assert [each.channels for each in look(level_settings._trims, e)] == [("FR",)]
+    assert look(level_settings._trims, e)[0].title.startswith("trims off, FR")
     # Healthy pairs reach 4 dB. An end that is as loud as the partner's no trim has changed: 4.5 dB are enough beside it.
     for low_db, high_db, is_trim in ((-9.4, -3.5, True), (1.8, 7.7, True), (-5.0, -0.4, False), (-5.0, -0.6, True)):
         e.seats.against["FR"].uneven = replace(uneven, low_db=low_db, high_db=high_db)
-        assert look(calibration._trims, e)[0].title.startswith("trims off, FR") is is_trim
+        assert look(level_settings._trims, e)[0].title.startswith("trims off, FR") is is_trim
 
 
 def test_a_trim_at_the_end_of_its_range() -> None:
@@ -498,21 +508,21 @@ def test_a_trim_at_the_end_of_its_range() -> None:
     e = read(
         {"FL": level(0.0, **fine), "FC": level(0.0, **end), "SUB1": level(0.0, **beyond), "BL": level(0.0, **beyond)}
     )
-    got = look(calibration._trim_stop, e)
+    got = look(level_settings._trim_stop, e)
     assert [each.channels for each in got] == [("FC",), ("SUB1",), ("BL",)]
     assert got[0].title == "trim of FC at the end of its range"
     assert got[0].evidence == ("its required trim is +10.0 dB, the end of the range",)
     assert got[1].title == "SUB1 cannot reach the reference"
     assert got[2].evidence == ("needs +13.4 dB, the range ends at +10.0 dB",)
     # Of a volume below its reference every trim is short; it is set first.
-    assert look(calibration._trim_stop, e, earlier("settings.reference", "FL", cause="settings")) == []
+    assert look(level_settings._trim_stop, e, earlier("settings.reference", "FL", cause="settings")) == []
     for rule_id, seat, left in (
         ("room.null", "A2", ["FC", "BL"]),  # A2 is the reference seat
         ("room.row-null", "A2", ["FC", "BL"]),
         ("room.null", "A1", ["FC", "SUB1", "BL"]),
         ("room.bass-differs", "A2", ["FC", "SUB1", "BL"]),
     ):
-        there = look(calibration._trim_stop, e, earlier(rule_id, seats=(seat,), cause="room"))
+        there = look(level_settings._trim_stop, e, earlier(rule_id, seats=(seat,), cause="room"))
         assert [c for each in there for c in each.channels] == left
 
 
@@ -528,7 +538,7 @@ def test_a_trim_at_the_end_of_its_range() -> None:
 )
 def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected: bool) -> None:
     e = read({c: level(75.0 - value, level_db=value) for c, value in readings.items()})
-    got = list(calibration._dialogue_read(e, ("FC", "FL", "FR")))
+    got = list(level_settings._dialogue_read(e, ("FC", "FL", "FR")))
     assert [each.title for each in got] == (["dialogue quiet: FC 3.0 dB below FL and FR"] if expected else [])
     if expected:
         assert "3.0 ± 0.7 dB below the mean of FL and FR, limit 1 dB" in got[0].evidence[0]  # 0.3·√1.5 = 0.37
@@ -537,25 +547,25 @@ def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected
 def test_a_centre_surely_below_the_reference_alone_is_quiet_dialogue() -> None:
     """1.8 dB beyond the limit: more than 1.645 · 1.0 dB against the reference, less than 1.645 · 1.0 · √1.5 against two."""
     e = read({"FC": level(2.8, 1.0, level_db=72.2), **{c: level(0.0, 1.0, level_db=75.0) for c in ("FL", "FR")}})
-    (got,) = calibration._dialogue_read(e, ("FC", "FL", "FR"))
+    (got,) = level_settings._dialogue_read(e, ("FC", "FL", "FR"))
     assert got.title == "dialogue quiet: FC 2.8 dB below the reference"
     assert "2.8 ± 2.0 dB below the reference, limit 1 dB" in got.evidence[0]
     low_side = read(
         {"FC": level(2.8, 1.0, level_db=72.2), "FL": level(2.8, 1.0, level_db=72.2), "FR": level(0.0, level_db=75.0)}
     )
-    assert list(calibration._dialogue_read(low_side, ("FC", "FL", "FR"))) == []
+    assert list(level_settings._dialogue_read(low_side, ("FC", "FL", "FR"))) == []
 
 
 def test_centre_left_and_right_have_the_labels_of_the_standard_or_short_ones() -> None:
     # IEC 62574 (from memory): FC, FL, FR.
     job = job_of(defined(cinema()))
-    assert calibration.front_loudspeakers(job) == ("FC", "FL", "FR")
+    assert level_settings.front_loudspeakers(job) == ("FC", "FL", "FR")
     channels = job.system.channels
     names = {"FL": "L", "FR": "R", "FC": "C"}
     short = replace(job.system, channels=tuple(replace(c, id=names.get(c.id, c.id)) for c in channels))
-    assert calibration.front_loudspeakers(job_of(defined(short))) == ("C", "L", "R")
+    assert level_settings.front_loudspeakers(job_of(defined(short))) == ("C", "L", "R")
     without = replace(job.system, channels=tuple(c for c in channels if c.id != "FR"))
-    assert calibration.front_loudspeakers(job_of(defined(without))) is None
+    assert level_settings.front_loudspeakers(job_of(defined(without))) is None
 
 
 def against(level_db: float, partner: str, alike: tuple[int, int] = (6, 6)) -> Any:
@@ -594,7 +604,7 @@ def channel_levels(
         screening=SimpleNamespace(usable=heard),
         analyses=Analyses(),
     )
-    return [(each.channels, each.title) for each in look(calibration._channel_level, e, *found)]
+    return [(each.channels, each.title) for each in look(level_settings._channel_level, e, *found)]
 
 
 def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
@@ -644,8 +654,8 @@ def test_a_level_is_not_judged_where_something_else_explains_it_or_no_trim_is_in
     for rule_id, cause, expected in (
         ("wiring.woofer", "electronics", False),
         ("wiring.polarity", "electronics", True),  # reversed as a whole it is as loud
-        (calibration.DIALOGUE, "settings", False),
-        (calibration.SWAP_OR_DISTANCE, "settings", False),
+        (level_settings.DIALOGUE, "settings", False),
+        (delay_settings.SWAP_OR_DISTANCE, "settings", False),
         ("settings.arrival", "settings", True),
     ):
         assert bool(channel_levels(pair, earlier(rule_id, "SiR", cause=cause), SiL=-5.0)) is expected  # type: ignore[arg-type]
@@ -661,11 +671,11 @@ def test_distances_explain_levels_at_mirrored_seats() -> None:
     )
     one_seat = tuple(s for s in job.system.seats if s.id == "A2")
     e: Any = SimpleNamespace(job=job_of(defined(replace(job.system, channels=moved, seats=one_seat))))
-    assert calibration._distance_db(e, "SiL", ["SiR"]) == pytest.approx(6.02, abs=0.01)
-    assert calibration._distance_db(e, "SiR", ["SiL"]) == pytest.approx(6.02, abs=0.01)
+    assert level_settings._distance_db(e, "SiL", ["SiR"]) == pytest.approx(6.02, abs=0.01)
+    assert level_settings._distance_db(e, "SiR", ["SiL"]) == pytest.approx(6.02, abs=0.01)
     nowhere = tuple(replace(c, position_m=None) for c in moved)
     e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=nowhere))))
-    assert calibration._distance_db(e, "SiL", ["SiR"]) == 0.0
+    assert level_settings._distance_db(e, "SiL", ["SiR"]) == 0.0
 
 
 def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
@@ -708,13 +718,13 @@ def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
 ) -> None:
     monkeypatch.setattr(distances, "wrong_times", lambda *_: tuple(errors))
     result = heard_from({"FL": 2.0, "BL": 2.686, "FC": 2.0})
-    got = look(calibration._swap_or_distance, evidence(distances=result))
+    got = look(delay_settings._swap_or_distance, evidence(distances=result))
     assert [each.channels for each in got] == ([("FL", "BL")] if expected else [])
     if expected:
         assert "ms late, BL" in got[0].evidence[0]
         assert "ms early: each as if" in got[0].evidence[0]
         assert "from 1 seat" in got[0].evidence[1]
-    assert look(calibration._swap_or_distance, evidence(distances=result), earlier("settings.unit")) == []
+    assert look(delay_settings._swap_or_distance, evidence(distances=result), earlier("settings.unit")) == []
 
 
 def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
@@ -728,14 +738,14 @@ def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
     for each in result.channels.values():
         each.arrival_residual_s, each.implied_m, each.why_no_arrival = -0.002, 2.0, None
     e = evidence(distances=result, analyses=Analyses())
-    named = [each.channels for each in look(calibration._odd_arrival, e, earlier("wiring.doubled", "FL"))]
+    named = [each.channels for each in look(delay_settings._odd_arrival, e, earlier("wiring.doubled", "FL"))]
     assert named == [("FC",)]
-    assert len(look(calibration._odd_arrival, e)) == 2
+    assert len(look(delay_settings._odd_arrival, e)) == 2
     # A weaker sound comes earlier: either may be the direct one, so it counts from twice its expanded uncertainty on.
     for u_s, count in ((0.00049, 2), (0.00051, 0)):
         for each in result.channels.values():
             each.why_no_arrival, each.arrival_u_s = "a weaker sound comes 1.0 ms earlier", u_s
-        assert len(look(calibration._odd_arrival, e)) == count
+        assert len(look(delay_settings._odd_arrival, e)) == count
 
 
 @pytest.mark.parametrize(
@@ -753,12 +763,12 @@ def test_a_channel_early_from_the_place_of_another_one_is_no_wrong_setting(
 ) -> None:
     monkeypatch.setattr(distances, "wrong_times", lambda *_: (wrong("FL", -2.0, what="unknown"),))
     paths_m = {("FL", "A1"): 3.0, ("FL", "A2"): 3.0, ("SiR", "A1"): 1.0, ("SiR", "A2"): 2.0}
-    monkeypatch.setattr(calibration, "_distance_m", lambda _, c, s: paths_m.get((c, s)))
+    monkeypatch.setattr(delay_settings, "seat_distance_m", lambda _, c, s: paths_m.get((c, s)))
     result = heard_from({"FL": 3.0, "FC": 2.0, "SiR": 1.0})
     for each in result.channels.values():
         each.arrival_residual_s, each.implied_m, each.why_no_arrival = -0.002, 2.0, None
     result.rest_s = {"FL": {s: t / 1000 for s, t in early_ms.items()}}
-    (got,) = look(calibration._odd_arrival, evidence(distances=result, analyses=Analyses()))
+    (got,) = look(delay_settings._odd_arrival, evidence(distances=result, analyses=Analyses()))
     assert (got.title, got.channels) == (title, ("FL",))
     assert ("not determined" in " ".join(got.evidence)) is title.endswith("SiR")
 
@@ -781,7 +791,7 @@ def test_three_channels_at_each_others_times_are_swapped_or_set_wrongly(
     monkeypatch.setattr(distances, "wrong_times", lambda *_: tuple(errors))
     far_m = {"FL": 2.0, "BL": 2.686, "FC": 2.0 - 0.5e-3 * 343}
     result = heard_from(far_m, "FC", late_ms, is_sub=is_sub)
-    got = look(calibration._swap_or_distance, evidence(distances=result))
+    got = look(delay_settings._swap_or_distance, evidence(distances=result))
     assert [each.channels for each in got] == ([("FL", "BL", "FC")] if expected else [])
     if expected:
         assert "FC" not in got[0].evidence[0]  # not surely late itself
@@ -811,7 +821,7 @@ def test_a_subwoofer_that_was_entered_in_the_wrong_unit_of_all_holds_its_latency
     processor = replace(base.job.system.processor, delay=replace(base.job.system.processor.delay, unit=unit))
     base.job = job_of(defined(replace(base.job.system, processor=processor)))
     sub: Any = SimpleNamespace(held=held, acoustic_m=5.0, speed_m_s=343.0, arrival_u_s=0.1e-3)
-    assert calibration._entered_in_another_unit(base, sub) is holds
+    assert delay_settings._entered_in_another_unit(base, sub) is holds
 
 
 @pytest.mark.parametrize(
@@ -1141,9 +1151,9 @@ def high_passed(**system: Any) -> Any:
 
 def give_bass(monkeypatch: pytest.MonkeyPatch, below_db: dict[str, float]) -> None:
     """Levels that fall towards the bass as a high-pass does; `below_db`: an octave below its corner re an octave above."""
-    unit = FALL_DB / calibration._slope_db(FALL_DB, 80.0)
+    unit = FALL_DB / bass_management._slope_db(FALL_DB, 80.0)
     levels_db = {c: slope_db * unit for c, slope_db in below_db.items()}
-    monkeypatch.setattr(calibration, "_bass_level_db", lambda _, channel, **lowest: levels_db.get(channel.id))
+    monkeypatch.setattr(bass_management, "_bass_level_db", lambda _, channel, **lowest: levels_db.get(channel.id))
 
 
 @pytest.mark.parametrize(
@@ -1166,7 +1176,7 @@ def test_a_high_pass_is_missing_against_the_partner(
 ) -> None:
     e = SimpleNamespace(job=job_of(high_passed()))
     give_bass(monkeypatch, below_db)
-    got = look(calibration._bass_management, e)
+    got = look(bass_management._bass_management, e)
     assert [list(each.channels) for each in got] == ([missing] if missing else [])
     if missing == ["FL"]:
         for cause in (
@@ -1174,7 +1184,7 @@ def test_a_high_pass_is_missing_against_the_partner(
             "wiring.doubled",
             "settings.upmix",
         ):  # what is heard is not its own sound alone
-            assert look(calibration._bass_management, e, earlier(cause, "FL")) == []
+            assert look(bass_management._bass_management, e, earlier(cause, "FL")) == []
         assert f"{signed_db(below_db['FL'])} dB re an octave above" in got[0].evidence[0]
 
 
@@ -1197,7 +1207,7 @@ def test_a_high_pass_is_checked_against_the_slope_that_is_entered(
     entered = CrossoverFilter(type=type_, slope_db_per_octave=slope)
     e = SimpleNamespace(job=job_of(high_passed(processor=Processor(high_pass=entered))))
     give_bass(monkeypatch, below_db)
-    got = look(calibration._bass_management, e)
+    got = look(bass_management._bass_management, e)
     assert [each.title for each in got] == ([title] if title else [])
     assert all(each.channels == ("FL",) for each in got)
 
@@ -1218,8 +1228,8 @@ def heard(levels_db: list[np.ndarray], **more: Any) -> Any:
 
 
 def slope_of(e: Any, channel: Any, **lowest: bool) -> float | None:
-    level_db = calibration._bass_level_db(e, channel, **lowest)
-    return None if level_db is None else calibration._slope_db(level_db, channel.high_pass_hz)
+    level_db = bass_management._bass_level_db(e, channel, **lowest)
+    return None if level_db is None else bass_management._slope_db(level_db, channel.high_pass_hz)
 
 
 def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> None:
@@ -1249,8 +1259,8 @@ def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> N
 def test_what_a_missing_high_pass_makes_grows_over_two_octaves(corner_hz: float) -> None:
     """Powers of a Butterworth filter, arithmetic; below 20 Hz no level is known."""
     missing_db = 10 * np.log10(1 + (corner_hz / GRID_HZ) ** 4)
-    assert calibration._grows_below(missing_db, corner_hz)
-    assert not calibration._grows_below(missing_db / 4, corner_hz)
+    assert bass_management._grows_below(missing_db, corner_hz)
+    assert not bass_management._grows_below(missing_db / 4, corner_hz)
 
 
 @pytest.mark.parametrize("centre_hz", [40.0, 64.0, 90.0])
@@ -1258,7 +1268,7 @@ def test_a_mode_at_one_of_a_pair_is_no_missing_high_pass(centre_hz: float) -> No
     """A resonance (bandwidth a third of an octave to an octave), or a null of the other one, is strongest at its own place."""
     for width in (0.3, 0.6, 1.0):
         mode_db = 14.0 / (1 + (2 * np.log2(GRID_HZ / centre_hz) / width) ** 2)
-        assert not calibration._grows_below(mode_db, 80.0)
+        assert not bass_management._grows_below(mode_db, 80.0)
 
 
 @pytest.mark.parametrize(("centre_hz", "found"), [(21.5, False), (33.0, True), (66.0, True), (110.0, False)])
@@ -1283,9 +1293,9 @@ def test_distances_below_10_cm_are_taken_as_10_cm() -> None:
     for apart_m, expected_m in ((0.0, 0.1), (0.05, 0.1), (0.3, 0.3), (0.9, 0.9)):
         near = tuple(replace(c, position_m=(x, y + apart_m, z)) if c.id == "FL" else c for c in at.values())
         e = SimpleNamespace(job=job_of(defined(replace(job.system, channels=near))))
-        assert calibration._distance_m(e, "FL", "A2") == pytest.approx(expected_m)
-    assert calibration._distance_m(e, "nobody", "A2") is None
-    assert calibration._distance_m(e, "FL", "nowhere") is None
+        assert seat_distance_m(e, "FL", "A2") == pytest.approx(expected_m)
+    assert seat_distance_m(e, "nobody", "A2") is None
+    assert seat_distance_m(e, "FL", "nowhere") is None
 
 
 @pytest.mark.parametrize(
@@ -1296,10 +1306,10 @@ def test_a_subwoofer_is_late_beyond_what_main_channels_scatter_whose_cause_is_op
 ) -> None:
     """2 ms and three standard deviations of 2 ms: 8 ms."""
     arrivals = SimpleNamespace(unexplained=False, undecided=undecided, rest_s=np.array([[-0.002, 0.002]]))
-    monkeypatch.setattr(calibration, "matched", lambda *_: arrivals)
+    monkeypatch.setattr(delay_settings, "matched", lambda *_: arrivals)
     e: Any = SimpleNamespace(job=None, round=None, screening=SimpleNamespace(usable=None))
     sub: Any = SimpleNamespace(alignment_s=late_s, channel=SimpleNamespace(is_sub=True))
-    assert calibration._within_scatter(e, sub) is within
+    assert delay_settings._within_scatter(e, sub) is within
 
 
 # --- reflections ---------------------------------------------------------------------------------------------------

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from commission.diagnosis.calibration import front_loudspeakers
+from commission.diagnosis.level_settings import front_loudspeakers
 from commission.diagnosis.unexplained_checks import explained
 from commission.model import Check, FindingHistory, Verdict
 from commission.model.formatting import number

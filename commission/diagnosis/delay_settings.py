@@ -1,0 +1,436 @@
+"""Rules about distances and delays, by settings and by arrivals."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from itertools import combinations, permutations
+
+import numpy as np
+
+from commission.diagnosis.evidence import Evidence, seat_distance_m
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.wiring import SWAP_OR_FILES
+from commission.model import Verdict
+from commission.model.formatting import number
+from commission.model.units import FOOT_M, counted, listed
+from commission.model.verdict import surely_above
+from commission.steps import distances
+from commission.steps.seats.awaiting import ONE_LOUDSPEAKER
+from commission.steps.shared.survey import matched
+
+SCATTERS = 3.0
+"""A subwoofer is late beyond what the main channels scatter from this many of their standard deviations on."""
+
+
+def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    sentence = distances.unit_sentence(e.distances)
+    if sentence is None:
+        return
+    evidence = []
+    if e.distances.held_ratio is not None:
+        evidence.append(f"the entered distances are {e.distances.held_ratio:.2f} times those by tape (1 is correct)")
+    fit = e.distances.unit_fit
+    if fit is not None and fit.meaning is not None:
+        evidence.append(
+            f"the arrivals follow the distances with k = {fit.factor:.2f} ± {2 * fit.sd:.2f} (1 is correct)"
+        )
+    delays = e.distances.takes_delays
+    yield FindingDetails(
+        title=sentence,
+        channels=tuple(e.distances.channels),
+        evidence=tuple(evidence),
+        alternatives=("the tape readings were entered in the wrong unit",),
+        confirm="Calculate one delay by hand: 2.9 ms for each metre, 0.9 ms for each foot, nearer than the farthest."
+        if delays
+        else "Look at the unit on the processor's distance page.",
+        remedy=f"Enter the {'delays' if delays else 'distances'} from the settings sheet.",
+    )
+
+
+def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bool:
+    """Whether a subwoofer's setting holds its latency, in the wrong unit that all settings are in."""
+    ratio, unit = e.distances.held_ratio, e.job.system.processor.delay.unit
+    if ratio is None or each.held is None or unit == "ms" or not distances.unit_is_entered(e.distances):
+        return False
+    entered_m = each.held / ratio * (FOOT_M if unit == "ft" else 1.0)
+    off_s = abs(entered_m - each.acoustic_m) / each.speed_m_s
+    return not surely_above(off_s, distances.SUB_LATENCY_S, each.arrival_u_s)
+
+
+def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
+    """Whether a subwoofer is late or early by no more than the main channels, whose arrivals nothing explains, scatter."""
+    matching = matched(e.job, e.round, e.screening.usable)
+    if matching is None or each.alignment_s is None or not each.channel.is_sub:
+        return False
+    if not (matching.unexplained or matching.undecided):
+        return False
+    return abs(each.alignment_s) <= distances.SUB_LATENCY_S + SCATTERS * float(np.nanstd(matching.rest_s))
+
+
+def _late(late_ms: float, expanded_u_ms: float) -> str:
+    return f"{abs(late_ms):.1f} ± {expanded_u_ms:.1f} ms {'later' if late_ms > 0 else 'earlier'}"
+
+
+def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    if found.any("settings.delays-off", "settings.delay-sign"):
+        return  # every setting must be entered again, and holds what is heard of the subwoofer
+    by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
+    all_delays = distances.likely_delays(e.distances)
+    for each in e.distances.channels.values():
+        residual = each.arrival_residual_s
+        if residual is None or each.own_latency_m == 0 or each.kept_latency_s is not None or by_arrivals_only:
+            continue
+        # Through the delays its arrival beside the others' counts; past them, whether the setting holds the latency.
+        judged = each.check_arrival if each.alignment_s is not None else each.check_setting
+        if judged.verdict is not Verdict.FAIL:
+            continue
+        if _entered_in_another_unit(e, each) or _within_scatter(e, each):
+            continue
+        unit, u_ms = e.job.system.processor.delay.unit, 2000 * each.arrival_u_s
+        late_ms = 1000 * residual
+        evidence: tuple[str, ...] = (
+            f"it arrives {_late(late_ms, u_ms)} than {each.distance_m:.2f} m and its setting explain, threshold 2 ms",
+        )
+        wrong_unit = found.any("settings.unit")  # every setting is entered again, and what remains is its own latency
+        if (
+            not wrong_unit
+            and judged.value is not None
+            and abs(judged.value - late_ms) > 1000 * distances.SUB_LATENCY_S
+        ):
+            late_ms = judged.value  # the setting holds a part of its latency, or more
+            evidence = (
+                f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
+                f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
+            )
+        by_all = None if wrong_unit else distances.late_by_all_delays(e.distances, each)
+        if by_all is not None:
+            evidence += (
+                f"whether its own setting is the cause is not determined: if {by_all}, it arrives as late, and main "
+                "channels arrive at wrong times, too",
+            )
+        yield FindingDetails(
+            title=f"{each.channel.id} {abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}",
+            channels=(each.channel.id,),
+            evidence=evidence,
+            alternatives=(
+                *((f"{all_delays}: the main channels then arrive together",) if all_delays else ()),
+                *((by_all,) if by_all is not None and not all_delays else ()),
+                "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)"
+                if late_ms > 0
+                else "the main loudspeakers have a latency of their own, which their settings do not include",
+                "the tape went to the wrong subwoofer",
+            ),
+            confirm="Measure it again with its own low-pass and signal processing off.",
+            remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover."
+            if by_all is None
+            else "Look first whether the processor's delays are at work; then measure it again.",
+        )
+
+
+def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
+    fault = distances.delays_fault(e.job, e.distances)
+    if fault is None or fault.kind != kind or found.any("settings.unit"):
+        return
+    off = kind == "off"
+    mains = tuple(c for c, each in e.distances.channels.items() if not each.channel.is_sub)
+    if fault.by == "settings":
+        evidence = (
+            f"the settings of all {'main ' if len(mains) > 2 else ''}channels are the same, their distances are not"
+            if off
+            else "the settings delay the far loudspeakers and not the near ones"
+        )
+    else:
+        sd = "" if fault.u is None else f" ± {2 * fault.u:.2f}"
+        evidence = (
+            f"the arrivals follow the delays with a factor of {number(fault.factor or 0.0, 2)}{sd} (1 is correct)"
+        )
+    past = "the recordings were played past the processor's delays: then import them so"
+    yield FindingDetails(
+        title="no delays are at work" if off else "delays have the wrong sign",
+        channels=mains,
+        evidence=(evidence,),
+        alternatives=(past,) if off and fault.by == "arrivals" else ("the settings were noted wrongly",),
+        confirm="Look at the processor's page of distances or delays, and at whether a mode without delays is chosen.",
+        remedy="Enter the distances from the settings sheet"
+        + (" and switch the delays on." if off else ", then measure one near and one far loudspeaker."),
+    )
+
+
+def _delays_off(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    return _delays(e, found, "off")
+
+
+def _delay_sign(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    return _delays(e, found, "sign")
+
+
+ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
+"""Findings of which each means that the delays of all channels are wrong."""
+
+SWAP_OR_DISTANCE = "settings.swap-or-distance"
+
+NOT_AS_SET = "settings.not-as-set"
+"""A channel that changed between two rounds otherwise than its settings; its rule is in `diagnosis.prediction`."""
+
+FEW_SEATS = 3
+"""At least this many seats are needed before arrivals distinguish two exchanged loudspeakers from two wrong delays."""
+
+
+def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    """Two or three channels that arrive as if from each other's places, at one seat or two."""
+    if found.any(*ALL_DELAYS):
+        return
+    known = e.distances.channels
+    heard = {
+        wrong.channel: wrong
+        for wrong in distances.wrong_times(e.job, e.round, e.distances)
+        if wrong.what != "tape"
+        and wrong.likely
+        and wrong.seats < FEW_SEATS
+        and not known[wrong.channel].channel.is_sub
+    }
+    off = {c: (wrong.error_s, wrong.u_s) for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
+    done: set[str] = set()
+    for circle in _circles(e, off):
+        if done & set(circle):
+            continue
+        done |= set(circle)
+        late = ", ".join(
+            f"{c} {number(1000 * abs(off[c][0]), 2)} ± {number(2000 * off[c][1], 2)} ms "
+            f"{'late' if off[c][0] > 0 else 'early'}"
+            for c in circle
+            if c in off
+        )
+        pair, seats = len(circle) == 2, max(len(e.distances.rest_s.get(c, {})) for c in circle)
+        yield FindingDetails(
+            title=f"{listed(circle)}: swapped, or two wrong distance settings",
+            channels=circle,
+            evidence=(
+                f"{late}: each as if it sounded from the place of {'the other' if pair else 'another of the three'}",
+                f"which of the two is not determined from {counted(seats or 1, 'seat')}",
+            ),
+            alternatives=(
+                f"the files of the {'two' if pair else 'three'} were named wrongly",
+                f"the places of the {'two' if pair else 'three'} were entered wrongly",
+            ),
+            confirm=f"Play soft noise on {circle[0]} alone and listen which loudspeaker sounds.",
+            remedy="If another one sounds, exchange the cables; else enter the distances. " + caution(e, *circle),
+        )
+
+
+def _circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tuple[str, ...]]:
+    """Channels each of which arrives as from the place of the next: pairs, then threes of which one may be off by little.
+
+    `off`: channel → (how late it is, standard uncertainty) [s], of those that surely are.
+    """
+    known = e.distances.channels
+    yield from (pair for pair in combinations(off, 2) if _from_next(e, off, pair))
+    for one, other in permutations(off, 2):
+        for third, each in known.items():
+            if third in off or each.channel.is_sub or each.arrival_residual_s is None:
+                continue
+            all_three = {**off, third: (each.arrival_residual_s, each.arrival_u_s)}
+            if _from_next(e, all_three, (one, other, third)):
+                yield tuple(c for c in known if c in (one, other, third))
+
+
+def _from_next(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tuple[str, ...]) -> bool:
+    """Whether each of a circle is as late, within twice its uncertainty, as the next one is farther."""
+    known = e.distances.channels
+    return all(
+        abs(off[c][0] - (known[following].distance_m - known[c].distance_m) / known[c].speed_m_s) <= 2 * off[c][1]
+        for c, following in zip(circle, (*circle[1:], circle[0]), strict=True)
+    )
+
+
+_OR_LOW_PASS = "the setting makes up for a low-pass that was off during the measurement"
+
+
+def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    if found.any(*ALL_DELAYS):
+        return
+    explained = found.channels("wiring.silent", SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET)
+    unit = e.job.system.processor.delay.unit
+    for wrong in distances.wrong_times(e.job, e.round, e.distances):
+        each = e.distances.channels[wrong.channel]
+        if wrong.what != "setting" or wrong.channel in explained or _within_scatter(e, each):
+            continue
+        metres = number(abs(wrong.error_s) * each.speed_m_s, 2)
+        evidence = []
+        if each.held is not None:
+            evidence.append(
+                f"the setting is {number(each.held, 2)} {unit}; {number(each.setting.setting, 2)} {unit} suits "
+                f"{number(each.distance_m, 2)} m by {each.origin}"
+            )
+        evidence.append(
+            f"delay {number(1000 * abs(wrong.error_s), 2)} ± {number(2000 * wrong.u_s, 2)} ms too "
+            f"{'long' if wrong.error_s > 0 else 'short'}, as by {metres} m"
+        )
+        if wrong.seats:
+            evidence.append(
+                "the sound arrives as by this setting, so the distance is right"
+                if not wrong.likely
+                else f"by the sound at {counted(wrong.seats, 'seat')}, with the place of the loudspeaker as noted"
+            )
+        yield FindingDetails(
+            title=f"{wrong.channel}: {'likely a ' if wrong.likely else ''}wrong distance setting",
+            channels=(wrong.channel,),
+            evidence=tuple(evidence),
+            alternatives=(
+                "the setting was noted wrongly",
+                *((_OR_LOW_PASS if each.channel.is_sub else "the tape reading is wrong",) if wrong.likely else ()),
+                "a delay elsewhere, in the amplifier or a wireless link",
+            ),
+            confirm=f"Look at the setting of {wrong.channel} on the processor's page of distances.",
+            remedy=f"Enter {number(each.setting.setting, 2)} {unit}, then measure {wrong.channel} again.",
+        )
+
+
+LATE_CAUSES = (
+    "a delay elsewhere: signal processing in loudspeaker or amplifier, a wireless link",
+    "the direct path is blocked and a reflection was taken",
+)
+
+EARLY_CAUSES = (
+    "most other loudspeakers have a delay of their own: signal processing, or a horn several centimetres deep",
+)
+"""A single loudspeaker is never early of itself."""
+
+DOUBTFUL_TIMES = 4.0
+"""Of two sounds either may be the direct one, which no normal distribution describes: a doubtful arrival counts only where
+it is off by twice its expanded uncertainty (common practice, no source)."""
+
+
+def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+    if found.any(*ALL_DELAYS):
+        return  # every arrival is off then, for one reason
+    swapped = found.channels("wiring.swapped", ONE_LOUDSPEAKER, SWAP_OR_FILES, SWAP_OR_DISTANCE)
+    explained = swapped | found.channels("wiring.silent", "settings.distance", NOT_AS_SET)
+    also_elsewhere = found.channels("wiring.doubled", "settings.upmix")  # a nearer loudspeaker is heard first
+    for wrong in distances.wrong_times(e.job, e.round, e.distances):
+        each, name = e.distances.channels[wrong.channel], wrong.channel
+        residual = each.arrival_residual_s
+        limit_ms = e.job.limit("distances.arrival").upper
+        if wrong.what == "setting" or residual is None or each.implied_m is None or name in explained:
+            continue
+        if name in also_elsewhere and residual < 0:
+            continue
+        if each.why_no_arrival is not None and abs(residual) < DOUBTFUL_TIMES * each.arrival_u_s:
+            continue
+        if residual < 0 and (other := _heard_from(e, name)) is not None:
+            yield _early_from_another(e, name, other)
+            continue
+        yield FindingDetails(
+            title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
+            channels=(name,),
+            evidence=(
+                f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.implied_m, 2)} m "
+                f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",
+            ),
+            alternatives=(
+                "the tape reading is wrong",
+                "the distance setting is not as noted",
+                *(LATE_CAUSES if residual > 0 else EARLY_CAUSES),
+            )
+            if wrong.what == "unknown"
+            else ("the loudspeaker was moved after it was taped",),
+            confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
+            remedy="Correct the tape reading, or take the other delay out or allow for it in the settings."
+            if wrong.what == "unknown"
+            else "Correct the tape reading.",
+        )
+
+
+def _heard_from(e: Evidence, channel: str) -> str | None:
+    """The main channel from whose place another one arrives at each of two seats or more, where no delay explains it."""
+    known, early_s = e.distances.channels[channel], e.distances.rest_s.get(channel, {})
+    within_s = 4 * known.arrival_u_s  # twice the expanded uncertainty: the distances of two places
+    if len(early_s) < 2 or max(early_s.values()) - min(early_s.values()) <= within_s:
+        return None  # a delay is the same at every seat
+    for other, each in e.distances.channels.items():
+        if other == channel or each.channel.is_sub:
+            continue
+        paths = [(t, seat_distance_m(e, channel, s), seat_distance_m(e, other, s)) for s, t in early_s.items()]
+        if all(
+            a is not None and b is not None and abs(t - (b - a) / known.speed_m_s) <= within_s for t, a, b in paths
+        ):
+            return other
+    return None
+
+
+def _early_from_another(e: Evidence, channel: str, other: str) -> FindingDetails:
+    early = ", ".join(f"{s} {signed(1000 * t, 2)} ms" for s, t in e.distances.rest_s[channel].items())
+    return FindingDetails(
+        title=f"{channel} arrives as from the place of {other}",
+        channels=(channel,),
+        evidence=(
+            f"against its own place: {early}; a delay would be the same at every seat",
+            f"whether {other} plays {channel}, too, or in its place is not determined",
+        ),
+        alternatives=(f"the place of {channel} was entered wrongly", f"its files are recordings of {other}"),
+        confirm=f"Play soft noise on {channel} alone and listen close to {other}.",
+        remedy=f"If {other} sounds, correct its cable or the assignment of outputs. {caution(e, channel, other)}",
+    )
+
+
+FIRST = (
+    Rule(
+        id="settings.unit",
+        check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
+        symptom="image pulled to one side, implausible delays",
+        look=_unit,
+        basis=f"settings or arrivals 3.28 or 0.305 times the distances; {FAULT_MATRIX}",
+    ),
+    Rule(
+        id="settings.delays-off",
+        check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
+        symptom="image pulled to the nearest loudspeaker",
+        look=_delays_off,
+        basis=f"arrivals follow the delays with a factor of 0, or all settings are equal; {FAULT_MATRIX}",
+    ),
+    Rule(
+        id="settings.delay-sign",
+        check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
+        symptom="image pulled to the nearest loudspeaker",
+        look=_delay_sign,
+        basis=f"arrivals or settings follow the delays with a factor of −1; {FAULT_MATRIX}",
+    ),
+)
+
+RULES = (
+    Rule(
+        id=SWAP_OR_DISTANCE,
+        check="distances.arrival",
+        explains=("distances.", "levels.match"),
+        symptom="two channels from each other's places, or at each other's times",
+        look=_swap_or_distance,
+        basis="both off by the difference of their distances within 2 u, at fewer than three seats; common practice",
+    ),
+    Rule(
+        id="settings.distance",
+        check="distances.setting",
+        explains=("distances.setting", "distances.arrival"),
+        symptom="smeared image, one channel early or late",
+        look=_wrong_distance,
+        basis="0.45 ms (15 cm) and a step of the processor from the distance, guard-banded; common practice",
+    ),
+    Rule(
+        id="settings.sub-latency",
+        check="distances.arrival",
+        explains=("distances.setting", "distances.arrival"),
+        symptom="bass without punch",
+        look=_late_sub,
+        basis=f"onset minus tape/c above 2 ms; {FAULT_MATRIX}",
+    ),
+    Rule(
+        id="settings.arrival",
+        check="distances.arrival",
+        explains=("distances.setting", "distances.arrival"),
+        symptom="smeared image",
+        look=_odd_arrival,
+        basis="0.45 ms (15 cm) between tape and arrival, guard-banded; common practice",
+    ),
+)
