@@ -54,6 +54,8 @@ CROSSED_OFF_S = 1e-3
 """Standard deviation of what is added to the delays of crossed settings (tried, no source)."""
 SCREENED_OF_TWO, STARTS_OF_TWO = 4096, 48
 """Enough for two subwoofers: `tests/dsp/test_bass_search.py` compares with brute force."""
+AT_ONCE = 64
+"""Settings whose derivatives are calculated together: few enough for the processor's cache."""
 STEPS = 40
 """Steps of least squares; most starts need about fifteen."""
 LEAST_STEP_DB2 = 5e-3
@@ -144,24 +146,22 @@ def _variance_output_off(space: _Space, settings: SubSettings) -> tuple[FloatArr
 
 
 class _Space:
-    """A room with what every evaluation needs of it."""
+    """A room with what every evaluation needs of it; `values` are in single precision, which halves the time."""
 
-    def __init__(
-        self, room: SubResponses, alike_db: FloatArray | None = None, precision: type = np.complex128
-    ) -> None:
+    def __init__(self, room: SubResponses, alike_db: FloatArray | None = None) -> None:
         self.room = room
-        self.values: ComplexArray = room.values.astype(precision)
+        self.values: ComplexArray = room.values.astype(np.complex64)
         self.alike_db = level_matched_db(room) if alike_db is None else alike_db
         self.power_db = power_sum_db(room, self.alike_db)
 
     def coarse(self, every: int) -> _Space:
-        """The same room in single precision, which halves the time, at one in `every` of its frequencies."""
+        """The same room at one in `every` of its frequencies."""
         room = self.room
         target = None if room.target_db is None else room.target_db[::every]
         few = SubResponses(
             room.values[..., ::every], room.freq_hz[::every], room.seat_share, room.freq_share[::every], target
         )
-        return _Space(few, self.alike_db, np.complex64)
+        return _Space(few, self.alike_db)
 
 
 # --- least squares in a batch -------------------------------------------------------------------------------------
@@ -176,7 +176,7 @@ class _Batch:
     polarity: NDArray[np.int_]
     cost: FloatArray
 
-    def take(self, index: NDArray[np.int_]) -> _Batch:
+    def take(self, index: NDArray[np.int_] | slice) -> _Batch:
         return _Batch(self.gain[index], self.delay[index], self.polarity[index], self.cost[index])
 
 
@@ -219,23 +219,30 @@ def _fits(values: FloatArray, low: FloatArray, high: FloatArray) -> NDArray[np.b
     return np.asarray((low - values).max(axis=-1) <= (high - values).min(axis=-1) + 1e-9)
 
 
-def _linearised(
-    space: _Space, batch: _Batch, share: FloatArray, price: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(cost, gradient, JᵀJ) for each of a batch, with respect to gain and delay of all subwoofers."""
+def _factors(space: _Space, batch: _Batch) -> ComplexArray:
+    """`SubSettings.factors` of a batch in single precision [shape=(b, subs, n)]."""
+    size = (batch.polarity * 10 ** ((batch.gain + space.alike_db) / 20)).astype(np.float32)[..., None]
+    phase = (-2 * np.pi * UNIT_S * batch.delay[..., None] * space.room.freq_hz).astype(np.float32)
+    out = np.empty(phase.shape, np.complex64)
+    np.multiply(size, np.cos(phase), out=out.real)
+    np.multiply(size, np.sin(phase), out=out.imag)
+    return out
+
+
+def _linearised(space: _Space, batch: _Batch, share: FloatArray, price: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(gradient, JᵀJ) of the cost for each of a batch, with respect to gain and delay of all subwoofers."""
     room, values = space.room, space.values
-    real = values.real.dtype
-    factors = _settings(space, batch).factors(room.freq_hz).astype(values.dtype)
-    parts = factors[:, :, None, :] * values  # (b, subs, seats, n)
+    parts = _factors(space, batch)[:, :, None] * values  # (b, subs, seats, n)
     total = parts.sum(axis=1)
-    power = np.maximum(total.real**2 + total.imag**2, real.type((np.abs(values).max() * 1e-9) ** 2))
+    power = np.maximum(total.real**2 + total.imag**2, (np.abs(values).max() * np.float32(1e-9)) ** 2)
     parts *= (np.conj(total) / power)[:, None]
     b, subs, seats, n = parts.shape
-    slopes = np.empty((b, 2 * subs, seats, n), real)
+    slopes = np.empty((b, 2 * subs, seats, n), np.float32)
     slopes[:, :subs] = parts.real
-    np.multiply(parts.imag, (DB_PER_NEPER * 2 * np.pi * UNIT_S * room.freq_hz).astype(real), out=slopes[:, subs:])
+    per_unit = (DB_PER_NEPER * 2 * np.pi * UNIT_S * room.freq_hz).astype(np.float32)
+    np.multiply(parts.imag, per_unit, out=slopes[:, subs:])
     np.clip(slopes, -SLOPE_LIMIT, SLOPE_LIMIT, out=slopes)
-    share, freq_share = share.astype(real), room.freq_share.astype(real)
+    share, freq_share = share.astype(np.float32), room.freq_share.astype(np.float32)
     levels = 10 * np.log10(power)
     mean = np.matmul(share[:, None], levels)[:, 0]
     slope_mean = np.matmul(share[:, None, None, :], slopes)[:, :, 0, :]
@@ -243,8 +250,6 @@ def _linearised(
     apart = ((levels - mean[:, None]) * root).reshape(b, -1)
     slopes *= root[:, None]
     flat = slopes.reshape(b, 2 * subs, -1)
-    out = mean @ freq_share - space.power_db
-    cost = np.einsum("bk,bk->b", apart, apart) - price * out
     gradient = 2 * np.matmul(flat, apart[:, :, None])[:, :, 0] - price[:, None] * (slope_mean @ freq_share)
     curve = 2.0 * (
         np.matmul(flat, flat.transpose(0, 2, 1)) - np.matmul(slope_mean * freq_share, slope_mean.transpose(0, 2, 1))
@@ -254,10 +259,9 @@ def _linearised(
         off -= (off @ room.freq_share)[:, None]
         off_slope = slope_mean - (slope_mean @ room.freq_share)[..., None]
         weighted = off_slope * room.freq_share
-        cost += TARGET_SHARE * (off**2 @ room.freq_share)
         gradient += 2 * TARGET_SHARE * np.matmul(weighted, off[:, :, None])[:, :, 0]
         curve += 2 * TARGET_SHARE * np.matmul(weighted, off_slope.transpose(0, 2, 1))
-    return cost, gradient, curve
+    return gradient, curve
 
 
 def _descend(
@@ -275,14 +279,18 @@ def _descend(
     shares = np.broadcast_to(space.room.seat_share if share is None else share, (count, len(space.room.seat_share)))
     prices = np.broadcast_to(np.asarray(price, dtype=float), (count,))
     gain, delay = _within(bounds, space, batch.gain, batch.delay)
-    now = _Batch(gain, delay, batch.polarity, np.full(count, np.inf))
-    now.cost, gradient, curve = _linearised(space, now, shares, prices)
+    now = _Batch(gain, delay, batch.polarity, batch.cost)
+    now.cost = _costs(space, now, prices, shares)
     subs = space.room.subs
+    gradient, curve = np.empty((count, 2 * subs)), np.empty((count, 2 * subs, 2 * subs))
     damping = np.full(count, 1e-2)
-    active = np.arange(count)
+    active = moved = np.arange(count)
     for _ in range(steps):
         if not len(active) or stop():
             break
+        for start in range(0, len(moved), AT_ONCE):
+            rows = moved[start : start + AT_ONCE]
+            gradient[rows], curve[rows] = _linearised(space, now.take(rows), shares[rows], prices[rows])
         diagonal = np.einsum("bpp->bp", curve[active])
         scale = diagonal + 0.02 * diagonal.max(axis=1, keepdims=True) + 1e-9
         slope = gradient[active]
@@ -297,14 +305,14 @@ def _descend(
         gain = np.where(prices[active, None] < LIMITED_FROM, gain, np.minimum(gain, 0.0))
         gain, delay = _within(bounds, space, gain, old.delay + step[:, subs:])
         trial = _Batch(gain, delay, old.polarity, old.cost)
-        cost, g, c = _linearised(space, trial, shares[active], prices[active])
+        cost = _costs(space, trial, prices[active], shares[active])
         better = cost < old.cost
         went = active[better]
         gained = np.where(better, old.cost - cost, np.inf)
         now.gain[went], now.delay[went], now.cost[went] = gain[better], delay[better], cost[better]
-        gradient[went], curve[went] = g[better], c[better]
         damping[active] = np.where(better, damping[active] / 4, damping[active] * 5)
-        active = active[(gained > LEAST_STEP_DB2) & (damping[active] < 1e4)]
+        goes_on = (gained > LEAST_STEP_DB2) & (damping[active] < 1e4)
+        active, moved = active[goes_on], active[goes_on & better]
     return now
 
 
@@ -339,9 +347,9 @@ def _screened(space: _Space, bounds: SearchBounds, price: float, stop: Callable[
     chosen = []
     keep = max(2, starts // len(signs))
     for sign in signs:
-        cost = _costs(few, gain, delay, sign, price)
-        best = np.argsort(cost, kind="stable")[:keep]
-        chosen.append(_Batch(gain[best], delay[best], np.tile(sign, (len(best), 1)), cost[best]))
+        batch = _Batch(gain, delay, np.tile(sign, (len(gain), 1)), np.empty(len(gain)))
+        batch.cost = _costs(few, batch, price)
+        chosen.append(batch.take(np.argsort(batch.cost, kind="stable")[:keep]))
         if stop():
             break
     every = _joined(chosen)
@@ -358,25 +366,24 @@ def _joined(batches: list[_Batch]) -> _Batch:
     return _Batch(*(np.concatenate([getattr(b, name) for b in batches]) for name in _Batch.__slots__))
 
 
-def _costs(space: _Space, gain: FloatArray, delay: FloatArray, sign: NDArray[np.int_], price: float) -> FloatArray:
-    """Cost of many settings [shape=(b, subs) each], in single precision: these are only ordered."""
-    room = space.room
-    values = np.asarray(space.values, np.complex64)
-    out = np.empty(len(gain))
-    size = sign * 10 ** ((gain + space.alike_db) / 20)
-    root_share, freq_share = room.seat_share.astype(np.float32), room.freq_share.astype(np.float32)
-    for start in range(0, len(gain), 256):
+def _costs(space: _Space, batch: _Batch, price: FloatArray | float, share: FloatArray | None = None) -> FloatArray:
+    """Cost of each of a batch in single precision, perhaps each with its own price and shares of the seats."""
+    room, out = space.room, np.empty(len(batch.gain))
+    price = np.broadcast_to(price, out.shape)
+    share = np.broadcast_to(room.seat_share if share is None else share, (len(out), len(room.seat_share)))
+    shares, freq_share = share.astype(np.float32)[..., None], room.freq_share.astype(np.float32)
+    for start in range(0, len(out), 256):
         part = slice(start, start + 256)
-        phase = np.exp((-2j * np.pi * UNIT_S) * delay[part][:, :, None] * room.freq_hz).astype(np.complex64)
-        factors = phase * size[part].astype(np.float32)[:, :, None]
-        total = np.matmul(factors.transpose(2, 0, 1), values.transpose(2, 0, 1))  # (n, candidates, seats)
-        levels = 10 * np.log10(total.real**2 + total.imag**2 + np.float32(1e-30))
-        mean = levels @ root_share
-        variance = np.square(levels - mean[..., None]) @ root_share
-        lost = space.power_db + gain[part].max(axis=1) - freq_share @ mean
-        out[part] = freq_share @ variance + price * lost
+        factors = _factors(space, batch.take(part))
+        total = np.matmul(factors.transpose(2, 0, 1), space.values.transpose(2, 0, 1)).transpose(1, 0, 2)
+        levels = 10 * np.log10(total.real**2 + total.imag**2 + np.float32(1e-30))  # (b, n, seats)
+        mean = np.matmul(levels, shares[part])
+        variance = np.matmul(np.square(levels - mean), shares[part])[..., 0]
+        mean = mean[..., 0]
+        lost = space.power_db + batch.gain[part].max(axis=1) - mean @ freq_share
+        out[part] = variance @ freq_share + price[part] * lost
         if room.target_db is not None:
-            out[part] += TARGET_SHARE * target_variance_db2(mean.T, room.target_db, room.freq_share)
+            out[part] += TARGET_SHARE * target_variance_db2(mean, room.target_db, room.freq_share)
     return out
 
 
@@ -408,11 +415,11 @@ def search(
     starts = [_screened(space, bounds, price, stop), _batch_of(space, unchanged(room.subs))]
     starts += [] if also is None else [_batch_of(space, also)]
     progress(0.2)
-    few, full = space.coarse(2), space.coarse(1)
+    few = space.coarse(2)
     rough = _best(_descend(few, bounds, _joined(starts), price=price, steps=RACE_STEPS, stop=stop), 2 * count)
     rough = _best(_descend(few, bounds, rough, price=price, steps=RACE_STEPS, stop=stop), 2 * PARENTS)
     progress(0.4)
-    parents = _best(_descend(full, bounds, rough, price=price, stop=stop), PARENTS)
+    parents = _best(_descend(space, bounds, rough, price=price, stop=stop), PARENTS)
     generations = 1 if room.subs <= 2 else GENERATIONS
     random, seen = np.random.default_rng(1), np.empty(0)
     for k in range(generations):
@@ -422,7 +429,7 @@ def search(
         seen = np.concatenate((seen, new.cost))
         children = _joined([_aside(space, bounds, new, price), _crossed(space, bounds, parents, price, random)])
         rough = _best(_descend(few, bounds, children, price=price, steps=RACE_STEPS, stop=stop), 2 * PARENTS)
-        parents = _best(_joined([parents, _descend(full, bounds, rough, price=price, stop=stop)]), PARENTS)
+        parents = _best(_joined([parents, _descend(space, bounds, rough, price=price, stop=stop)]), PARENTS)
         progress(0.4 + 0.6 * (k + 1) / generations)
     return _ranked(space, parents, price, stopped=stop())
 
@@ -451,7 +458,7 @@ def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _
     for i in range(subs):
         delay[:, i, :, :, i] = np.linspace(bounds.delay_low_s[i] / UNIT_S, bounds.delay_high_s[i] / UNIT_S, PLACES)
         sign[:, i, 1, :, i] *= -1
-    every.cost = _costs(space.coarse(2), every.gain, every.delay, every.polarity, price)
+    every.cost = _costs(space.coarse(2), every, price)
     cost = np.pad(every.cost.reshape(-1, PLACES), ((0, 0), (1, 1)), constant_values=np.inf)
     here = cost[:, 1:-1]
     lowest = np.where((here <= cost[:, :-2]) & (here < cost[:, 2:]), here, np.inf)
@@ -472,9 +479,9 @@ def _crossed(
     gain, delay = _within(
         bounds, space, np.where(taken, other.gain, one.gain), np.where(taken, other.delay + later, one.delay)
     )
-    sign = np.where(taken, turned * other.polarity, one.polarity)
-    cost = _costs(space.coarse(COARSE), gain, delay, sign, price)
-    return _Batch(gain, delay, sign, cost).take(np.argsort(cost, kind="stable")[:CHILDREN])
+    children = _Batch(gain, delay, np.where(taken, turned * other.polarity, one.polarity), one.cost)
+    children.cost = _costs(space.coarse(COARSE), children, price)
+    return children.take(np.argsort(children.cost, kind="stable")[:CHILDREN])
 
 
 def _best(batch: _Batch, count: int) -> _Batch:
@@ -690,11 +697,11 @@ def trade(room: SubResponses, bounds: SearchBounds, prices: tuple[float, ...]) -
     if room.subs == 1:
         return searched
     space = _Space(room)
-    few, full = space.coarse(2), space.coarse(1)
+    few = space.coarse(2)
     starts = _joined([_batch_of(space, each.settings) for each in searched])
     found = []
     for price, own in zip(prices, searched, strict=True):
         rough = _best(_descend(few, bounds, starts, price=price, steps=RACE_STEPS), PARENTS)
         rough = _joined([rough, _batch_of(space, own.settings)])
-        found.append(_ranked(space, _best(_descend(full, bounds, rough, price=price), STURDY_CANDIDATES), price))
+        found.append(_ranked(space, _best(_descend(space, bounds, rough, price=price), STURDY_CANDIDATES), price))
     return tuple(found)

@@ -117,15 +117,17 @@ def test_gradients_agree_with_differences(monkeypatch: pytest.MonkeyPatch) -> No
     batch = bass_search._Batch(
         np.array([[-1.0, -3.0, 0.0]]), rng.uniform(-50, 50, (1, 3)), np.array([[1, -1, 1]]), np.zeros(1)
     )
-    share, price = room.seat_share[None], np.array([0.3])
-    cost, gradient, _ = bass_search._linearised(space, batch, share, price)
+    gradient, _ = bass_search._linearised(space, batch, room.seat_share[None], np.array([0.3]))
+
+    def cost(each: bass_search._Batch) -> float:  # without that of the loudest gain, which has no derivative
+        return bass_search._figures(space, bass_search._settings(space, each)[0], 0.3).cost - 0.3 * each.gain.max()
+
     for k in range(6):
         for name, i in (("gain", k),) if k < 3 else (("delay", k - 3),):
             moved = batch.take(np.array([0]))
             getattr(moved, name)[0, i] += 1e-5
-            there, _, _ = bass_search._linearised(space, moved, share, price)
             # 1 %: derivatives near nulls are limited on purpose.
-            assert (there - cost)[0] / 1e-5 == pytest.approx(gradient[0, k], rel=0.01, abs=0.01)
+            assert (cost(moved) - cost(batch)) / 1e-5 == pytest.approx(gradient[0, k], rel=0.01, abs=0.01)
 
 
 def test_every_step_of_the_search_has_the_cost_of_the_target() -> None:
@@ -133,11 +135,11 @@ def test_every_step_of_the_search_has_the_cost_of_the_target() -> None:
     aimed = replace(room, target_db=-2.0 * np.log2(room.freq_hz))
     batch = bass_search._Batch(np.array([[-1.0, -3.0, 0.0]]), np.zeros((1, 3)), np.array([[1, -1, 1]]), np.zeros(1))
     spaces = [bass_search._Space(each) for each in (room, aimed)]
-    free, bound = (bass_search._linearised(each, batch, room.seat_share[None], np.zeros(1))[0][0] for each in spaces)
+    free, bound = (bass_search._costs(each, batch, 0.0)[0] for each in spaces)
     mean = room.seat_share @ sum_levels_db(room, bass_search._settings(spaces[0], batch)[0])
     off = mean + 2.0 * np.log2(room.freq_hz)
     variance = np.average((off - np.average(off, weights=room.freq_share)) ** 2, weights=room.freq_share)
-    assert bound - free == pytest.approx(bass_search.TARGET_SHARE * variance, rel=1e-6)
+    assert bound - free == pytest.approx(bass_search.TARGET_SHARE * variance, rel=1e-5)  # single precision
 
 
 def test_settled_settings_are_on_the_steps_of_the_processor() -> None:
