@@ -133,6 +133,9 @@ def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bo
         return all(min(truth.direct_db(c, s) for s in seats) <= -7.5 for c in mains)
     if finding.id == "room.aim":
         return all(min(truth.dull_db(c, s) for s in seats) <= -4.5 for c in mains)
+    if finding.id == "settings.crossover":
+        sums_db = np.mean([truth.crossover_db(c) for c in finding.channels if c in truth.mains], axis=0)
+        return bool(sums_db[0] <= -2.5 and ("turned over" not in finding.title or sums_db[1] > sums_db[0]))
     if finding.id == "settings.trim-range":
         return all(abs(truth.required_trim_db(c)) >= TRIM_LIMIT_DB - 0.5 for c in finding.channels)
     return False

@@ -80,6 +80,17 @@ class Truth:
 
         return max(root(together), min(root(each) for each in single))
 
+    def crossover_db(self, channel: str) -> tuple[float, float]:
+        """Sum with the subwoofers re both in phase, mean of seats and of the octave around the high-pass: as it is, and with
+        the subwoofers turned over."""
+        corner, freq = self.i.scene.high_pass_hz[channel], self.i.freq
+        inside = (freq >= corner / np.sqrt(2)) & (freq <= corner * np.sqrt(2))
+        main = self.spectra(channel)[:, inside]
+        subs = np.sum([self.spectra(c)[:, inside] for c in self.subs], axis=0)
+        in_phase = np.abs(main) + np.abs(subs)
+        as_is, turned = (float(np.mean(20 * np.log10(np.abs(main + sign * subs) / in_phase))) for sign in (1, -1))
+        return as_is, turned
+
     def bass_slopes_db(self) -> dict[str, float]:
         """Mean of third octaves around half the high-pass frequency minus around twice it, by main channel with one."""
         out = {}
