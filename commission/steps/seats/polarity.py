@@ -13,6 +13,7 @@ import math
 from collections.abc import Mapping
 from collections.abc import Set as AbstractSet
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -315,12 +316,11 @@ class PolarityComparison:
         if len(subs) < 2:
             return {c: _unknown("there is no other subwoofer to compare it with") for c in subs}
         signs = {c: -1 if self._set_reversed(c) else 1 for c in subs}
-        related = {
-            (a, b): replace(r, sign=r.sign * signs[a] * signs[b] if r.sign is not None else None)
-            for a in subs
-            for b in subs
-            if a != b and (r := self._sub_relation(a, b)) is not None
-        }
+        related = {}
+        for a, b in combinations(subs, 2):
+            if (r := self._sub_relation(a, b)) is not None:
+                sign = None if r.sign is None else r.sign * signs[a] * signs[b]
+                related[a, b] = related[b, a] = replace(r, sign=sign)
         return {c: self._sub(c, subs, related, signs[c] < 0) for c in subs}
 
     def _sub(
