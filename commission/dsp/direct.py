@@ -23,20 +23,26 @@ _EDGE_S = 0.001
 
 LEVEL_BEFORE_S, LEVEL_AFTER_S = 0.0005, 0.0012
 """What the level of the direct sound is taken from: later, the floor and the backs of seats reflect it."""
+_BEFORE, _AFTER = (round(each * DIRECT_RATE_HZ) for each in (LEVEL_BEFORE_S, LEVEL_AFTER_S))
+_ARRIVAL = round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
 
 
 def direct_level_db(sound: FloatArray, band_hz: tuple[float, float]) -> float:
-    """Level of a direct sound [shape=(DIRECT_FRAMES,)] in a band, without what comes later [dB]; −inf for silence.
+    """Level of a direct sound [shape=(DIRECT_FRAMES,)] in a band, without what comes later [dB]; −inf for silence."""
+    power = np.mean(np.abs(sound[_ARRIVAL - _BEFORE : _ARRIVAL + _AFTER] @ _transform(band_hz)) ** 2)
+    return float(10 * np.log10(power)) if power > 0 else -np.inf
+
+
+@lru_cache(maxsize=4)
+def _transform(band_hz: tuple[float, float]) -> ComplexArray:
+    """What turns the cut that the level is taken from into its spectrum in a band. [shape=(_BEFORE + _AFTER, n)]
 
     The ends of the cut are faded by half a Hann window each, so that they do not spill bass into the band.
     """
-    before, after = (round(each * DIRECT_RATE_HZ) for each in (LEVEL_BEFORE_S, LEVEL_AFTER_S))
-    arrival = round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
-    window = np.concatenate((np.hanning(2 * before)[:before], np.hanning(2 * after)[after:]))
-    spectrum = np.fft.rfft(sound[arrival - before : arrival + after] * window, DIRECT_FRAMES)
+    window = np.concatenate((np.hanning(2 * _BEFORE)[:_BEFORE], np.hanning(2 * _AFTER)[_AFTER:]))
     freq_hz = np.fft.rfftfreq(DIRECT_FRAMES, 1 / DIRECT_RATE_HZ)
-    power = np.mean(np.abs(spectrum[(freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])]) ** 2)
-    return float(10 * np.log10(power)) if power > 0 else -np.inf
+    inside = (freq_hz >= band_hz[0]) & (freq_hz <= band_hz[1])
+    return freeze(np.fft.rfft(np.diag(window), DIRECT_FRAMES)[:, inside])
 
 
 def direct_sounds(impulses: FloatArray, arrivals_s: list[float | None], rate_hz: float) -> list[FloatArray | None]:

@@ -345,13 +345,12 @@ def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, f
     return {c: float(np.mean(own)) for c, own in levels.items() if own}
 
 
-def _bands_db(analysis: Analysis) -> list[float]:
+def _bands_db(analysis: Analysis) -> FloatArray:
     """Mean of the third octaves of each of BANDS_HZ [dB]; NaN for a band that was not heard whole."""
     lows_hz, highs_hz = zip(*BANDS_HZ, strict=True)
-    freq_hz, level_db = analysis.freq_hz, analysis.third_octave_db
-    edges = zip(freq_hz.searchsorted(lows_hz), freq_hz.searchsorted(highs_hz, "right"), strict=True)
-    means = (float(level_db[low:high].sum()) / (high - low) if high > low else math.nan for low, high in edges)
-    return [mean if math.isfinite(mean) else math.nan for mean in means]
+    lows, highs = analysis.freq_hz.searchsorted(lows_hz), analysis.freq_hz.searchsorted(highs_hz, "right")
+    sums = np.add.reduceat(np.append(analysis.third_octave_db, 0.0), np.stack((lows, highs), axis=1).ravel())[::2]
+    return np.where((highs > lows) & np.isfinite(sums), sums / np.maximum(highs - lows, 1), math.nan)
 
 
 def channel_off_u_db(seats: int) -> float:

@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import replace
+from functools import lru_cache
 from typing import Literal
 
 from commission.dsp import timing
@@ -345,6 +346,7 @@ def single(check_id: str, title: str, source: str, u: float, basis: str, unit: s
     )
 
 
+@lru_cache(maxsize=256)  # every seat and channel has one of few
 def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, counts: bool) -> Budget:
     """The same for one seat minus the mean over `seats` seats; `counts`: whether it is one of them.
 
