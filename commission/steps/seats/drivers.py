@@ -137,7 +137,8 @@ def _middle_gaps_db(apart_db: FloatArray) -> list[float]:
     if not len(below) or not len(above):
         return [math.nan] * len(MIDDLES)
     rest_db = min(0.0, float(np.mean(below)), float(np.mean(above)))
-    return [float(apart_db[first:end].max()) - rest_db for first, end in MIDDLES]
+    most_db: list[float] = (np.maximum.reduceat(apart_db, np.ravel(MIDDLES))[::2] - rest_db).tolist()
+    return most_db
 
 
 def _half_octaves(apart_db: Mapping[str, FloatArray]) -> FloatArray:

@@ -128,8 +128,9 @@ class PolarityComparison:
             np.array([self._spectra[(other, at)] for _, at in rows]),
         )
         best: dict[str, int] = {}
+        strength = found.strength
         for row, (seat, _) in enumerate(rows):
-            if seat not in best or found.strength[row] > found.strength[best[seat]]:
+            if seat not in best or strength[row] > strength[best[seat]]:
                 best[seat] = row
         relation = pair_polarity.relation(found.take(list(best.values())))
         self._relations[(one, other)] = relation
