@@ -228,13 +228,14 @@ def compare(one: ComplexArray, other: ComplexArray) -> PairComparison:
     turns = _band_turns()
     cross = one * np.conj(other)
     powers = [np.abs(each) ** 2 for each in (one, other)]
+    least = [1e-9 * power.max(axis=-1) for power in powers]
     rows = len(one)
     coherence = np.zeros((BANDS, rows, turns[0][1].shape[-1]), complex)
     heard = np.zeros((BANDS, rows))
     for band, (inside, turn) in enumerate(turns):
         energies = [power[:, inside].sum(axis=-1) for power in powers]
         coherence[band] = (cross[:, inside] @ turn) / np.maximum(np.sqrt(energies[0] * energies[1]), 1e-30)[:, None]
-        heard[band] = np.all([e > 1e-9 * p.max(axis=-1) for e, p in zip(energies, powers, strict=True)], axis=0)
+        heard[band] = (energies[0] > least[0]) & (energies[1] > least[1])
     weights = heard / np.maximum(heard.sum(axis=0), 1)
     plain = np.einsum("br,brl->rl", weights, coherence.real)
     every, best = np.arange(rows), np.argmax(np.abs(plain), axis=-1)
@@ -252,9 +253,9 @@ def _turned(coherence: ComplexArray) -> FloatArray:
     """
     filters = _ratio_filters()
     table = np.concatenate([coherence.real, coherence.imag]).reshape(2 * BANDS, -1).astype(np.float32)
-    found = (filters @ table).reshape(len(filters), *coherence.shape[1:])
-    highest, lowest = found.max(axis=-1), found.min(axis=-1)
-    return np.asarray(np.where(highest >= -lowest, highest, lowest).T, dtype=float)
+    found = (table.T @ filters.T).reshape(*coherence.shape[1:], len(filters))
+    highest, lowest = found.max(axis=1), found.min(axis=1)
+    return np.asarray(np.where(highest >= -lowest, highest, lowest), dtype=float)
 
 
 @cache
@@ -298,11 +299,11 @@ def _apart_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
 
 
 @cache
-def _band_turns() -> tuple[tuple[NDArray[np.bool_], ComplexArray], ...]:
+def _band_turns() -> tuple[tuple[slice, ComplexArray], ...]:
     """For each band its frequencies, and what undoes each lag at them [shape=(frequencies, lags)]."""
     freq_hz = _frequencies()
     lags_s = np.arange(-round(LAG_S / LAG_STEP_S), round(LAG_S / LAG_STEP_S) + 1) * LAG_STEP_S
-    inside = [(freq_hz >= low_hz) & (freq_hz < high_hz) for low_hz, high_hz in pairwise(BAND_EDGES_HZ)]
+    inside = [slice(*edges) for edges in pairwise(freq_hz.searchsorted(BAND_EDGES_HZ))]
     return tuple((each, freeze(np.exp(2j * np.pi * np.outer(freq_hz[each], lags_s)))) for each in inside)
 
 
