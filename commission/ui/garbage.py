@@ -23,12 +23,15 @@ PAUSE_S = 1.0
 
 _usual = gc.get_threshold()
 _begun = False
+_kept = 0
+"""Objects that were kept when all of them had been searched last."""
 
 
 def begin() -> None:
     """Search in pauses from now on. What is loaded stays, and need not be searched."""
-    global _begun
+    global _begun, _kept
     gc.freeze()
+    _kept = gc.get_freeze_count()
     gc.set_threshold(YOUNG, MIDDLE, FORCED)
     gc.enable()
     _begun = True
@@ -52,11 +55,21 @@ def search_after_key() -> None:
 
 
 def search_in_pause(*, keep: bool) -> None:
-    """Search everything if enough is new; `keep`: what is left stays for long, and need not be searched again."""
-    if gc.get_count()[2] >= WORTHWHILE:
-        gc.collect()
-        if keep:
-            gc.freeze()
+    """Search everything if enough is new; `keep`: what is left stays for long, and need not be searched again.
+
+    By and by some of that becomes garbage too: it is searched once it is half as much again as after its last search.
+    """
+    global _kept
+    if gc.get_count()[2] < WORTHWHILE:
+        return
+    all_again = keep and gc.get_freeze_count() > 1.5 * _kept
+    if all_again:
+        gc.unfreeze()
+    gc.collect()
+    if keep:
+        gc.freeze()
+    if all_again:
+        _kept = gc.get_freeze_count()
 
 
 def keep_all() -> None:

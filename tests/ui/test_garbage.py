@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import time
+import weakref
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -95,3 +96,27 @@ async def test_nothing_is_searched_while_a_key_is_handled(
             gc.callbacks.remove(note)
     assert while_handling  # between the keys
     assert not any(while_handling)
+
+
+def test_what_was_kept_is_searched_again_once_it_is_half_as_much_again() -> None:
+    class Ring:
+        itself: Ring
+
+    garbage.begin()
+    try:
+        ring = Ring()
+        ring.itself = ring
+        gone = weakref.ref(ring)
+        garbage.keep_all()
+        del ring
+        for more in (0, gc.get_freeze_count()):
+            assert gone() is not None
+            kept = [[1] for _ in range(more)]
+            garbage.keep_all()
+            for _ in range(garbage.WORTHWHILE):
+                gc.collect(1)
+            garbage.search_in_pause(keep=True)
+        assert gone() is None
+        del kept
+    finally:
+        garbage.end()
