@@ -19,9 +19,14 @@ LEFT, RIGHT = ("down", "down", "right", "pagedown"), ("z", "right", "o", "down",
 
 
 async def opened(pilot: Pilot[Any], step_id: str) -> list[list[tuple[str, str]]]:
-    """Texts and styles of the screen of a step, once it is painted."""
+    """What the screen of a step looks like, once it is painted."""
     pilot.app.open_step(step_id)  # type: ignore[attr-defined]
     await settle(pilot)
+    return looks(pilot)
+
+
+def looks(pilot: Pilot[Any]) -> list[list[tuple[str, str]]]:
+    """Texts and styles of all lines."""
     strips = pilot.app.screen._compositor.render_strips()
     return [[(each.text, str(each.style)) for each in strip.simplify()] for strip in strips]
 
@@ -35,7 +40,10 @@ async def test_a_step_opened_again_shows_what_a_new_screen_shows(
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         new, screen = await opened(pilot, step_id), app.screen
-        await pilot.press(*LEFT)
+        await pilot.press("v")
+        await settle(pilot)
+        new_right = looks(pilot)
+        await pilot.press("v", *LEFT)
         if step_id == "levels":
             await pilot.press("8")
         else:
@@ -44,6 +52,9 @@ async def test_a_step_opened_again_shows_what_a_new_screen_shows(
         await settle(pilot)
         assert await opened(pilot, step_id) == new
         assert app.screen is screen
+        await pilot.press("v")
+        await settle(pilot)
+        assert looks(pilot) == new_right
 
 
 async def test_a_kept_screen_is_left_for_a_new_one_in_other_units_another_theme_and_another_job() -> None:
