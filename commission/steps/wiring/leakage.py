@@ -87,7 +87,8 @@ class _Pair:
 
     seats: NDArray[np.int_]
     expected: SharedSound
-    """At lag zero, where a mixer before the delays puts it, or at the difference of the delays, as a cable behind them."""
+    """At lag zero, where a mixer before the delays puts it; at one seat also at the difference of the delays, as a cable
+    behind them."""
     any_lag: SharedSound
 
     @property
@@ -133,7 +134,9 @@ class PairedRound:
             return None
         first, second = (np.stack([self.spectra[c, int(k)] for k in seats]) for c in (i, j))
         between_s = float(self.applied_s[i] - self.applied_s[j])
-        expected_s = (0.0, between_s) if abs(between_s) < MOST_LAG_S else (0.0,)
+        # At more seats a sound at any lag is found, and an early reflection may come at the difference of the delays.
+        at_one = len(seats) < LEAST_SEATS and abs(between_s) < MOST_LAG_S
+        expected_s = (0.0, between_s) if at_one else (0.0,)
         return _Pair(seats, shared_sound(first, second, expected_s), shared_sound(first, second))
 
     def pairs(self) -> dict[tuple[int, int], _Pair]:
