@@ -262,9 +262,9 @@ def reversed_driver(i: Installation, rng) -> Planted | None:
     Linkwitz-Riley ways leave a dip where one is reversed, but crossovers of second and third order are built either way
     round (Linkwitz 1976), and nobody says which kind is inside: the one with the dip may be as designed. Without a dip a
     third one is known as the same model by being like one of the two alone, which another model may be: to name both is
-    right. At a single seat reflections do to one of two healthy ones what a driver would: of 113 with a driver reversed 8
-    went beyond that (`dsp.pair_polarity`). A woofer of three ways plays within an octave of what can be told from the
-    room; where the floor turns it by 90° against all others of its model, the sign there is not that of its wires.
+    right. At a single seat reflections do to one of two healthy ones what a driver would: 8 of 113 with a driver reversed
+    differed by more (`dsp.pair_polarity`). The woofer of a three-way loudspeaker ends within an octave above LOWEST_DIRECT_HZ;
+    where the floor turns it by 90° against all others of its model, the sign there is not that of its wires.
     """
     threes = [p for p in i.scene.places if len(p.speaker.ways) == 3]
     name = str(rng.choice(["tweeter", "mid", "woofer"])) if threes and rng.random() < 0.5 else "tweeter"
@@ -294,8 +294,8 @@ LOWEST_DIRECT_HZ = 250.0
 
 
 def _floor_turns(i: Installation, channel: str, like: list[str]) -> bool:
-    """Whether the floor turns a woofer that ends within an octave by 90° or more against all others like it, at half of the
-    seats; also one that ends below what can be told from the room.
+    """Whether the floor turns a woofer that ends within an octave above LOWEST_DIRECT_HZ by 90° or more against all others
+    like it, at half of the seats. True also of one that ends below: its direct sound is not separate from the room's.
     """
     corner_hz = min(w.high_hz or np.inf for w in i.scene.place(channel).speaker.ways if w.name == "woofer")
     if corner_hz <= LOWEST_DIRECT_HZ or corner_hz >= 2 * LOWEST_DIRECT_HZ:
