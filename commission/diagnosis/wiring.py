@@ -218,11 +218,10 @@ def _against(relation: Relation) -> str:
     )
 
 
-def _reversed(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    joined = found.channels(ONE_LOUDSPEAKER)
+def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, polarity in e.seats.polarity.items():
         relation = polarity.relation
-        if polarity.state != "reversed" or polarity.by_setting or relation is None or channel in joined:
+        if polarity.state != "reversed" or polarity.by_setting or relation is None:
             continue
         held = e.job.setting(e.round, channel).polarity or "not noted"
         yield FindingDetails(
@@ -261,12 +260,11 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _one_of_two(e: Evidence, earlier: Found) -> Iterator[FindingDetails]:
-    joined = earlier.channels(ONE_LOUDSPEAKER)
+def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for channel, other in _pairs_of(e, "one of two"):
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
-        if relation is None or {channel, other} & joined:
+        if relation is None:
             continue
         is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
         on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
@@ -295,13 +293,12 @@ def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:
     return [(a, b) for a, b in found if names.index(a) < names.index(b)]
 
 
-def _driver_reversed(e: Evidence, earlier: Found) -> Iterator[FindingDetails]:
-    joined = earlier.channels(ONE_LOUDSPEAKER)
+def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     named = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == "driver"]
     for channel, other in (*named, *_pairs_of(e, "one driver of two")):
         found, is_named = e.seats.polarity[channel], (channel, other) in named
         relation = found.relation
-        if relation is None or relation.split_hz is None or {channel, other} & joined:
+        if relation is None or relation.split_hz is None:
             continue
         split, part = round(relation.split_hz, -2), "above" if relation.above else "below"
         which = []

@@ -160,8 +160,6 @@ def _round(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> _Round
             faults.setdefault(("wiring.swapped", each.place), f"{channel} plays from its position")
     for pair in one_loudspeaker(job, round_id, heard):
         for channel, other in zip(pair, reversed(pair), strict=True):
-            for rule, _ in _REVERSED.values():
-                faults.pop((rule, channel), None)  # there is no loudspeaker of its own to compare
             faults[(ONE_LOUDSPEAKER, channel)] = f"plays from one loudspeaker with {other}"
     carried = {
         (rule, cell.channel.id)

@@ -56,6 +56,7 @@ from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
 from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
+from commission.steps.shared.screening.recordings import one_loudspeaker
 from commission.steps.shared.set_by_bass import mistyped_polarities
 from commission.steps.shared.survey import elsewhere, places_not_told_apart
 
@@ -243,6 +244,10 @@ def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
     offset = level_offset_db(job, reference)
     sound = {place: analyses.of(round_id, *place) for place in places}
     moved = elsewhere(job, round_id, analyses)
+    for pair in one_loudspeaker(job, round_id, analyses):  # which one is not determined: neither is compared
+        moved = moved | {
+            c: f"it and {other} play from one loudspeaker" for c, other in zip(pair, pair[::-1], strict=True)
+        }
     against = _against(job, sound, moved)
     polarity = PolarityComparison(
         job,
