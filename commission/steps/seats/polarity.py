@@ -146,9 +146,7 @@ class PolarityComparison:
             return {c: _unknown(f"{dead[0]} is not whole: {self._dead[dead[0]]}", (o,), relation) for c, o in both}
         if relation.split_hz is not None:
             thirds, placed = self._thirds(pair, mains, agreeing), self._placed(pair, mains, agreeing)
-            # Of any role: what plays in place of one of the pair is like loudspeakers of its own.
-            contradicted = len(self._odd_by(self._sound(pair, mains, agreeing), pair, mains)) > 1
-            if not placed and (contradicted or not _surely_one_model(relation)):
+            if not placed and (self._contradicted(pair, mains, agreeing) or not _surely_one_model(relation)):
                 why = (
                     "one driver of the two is reversed, or another loudspeaker plays: arrivals on a common clock, at seats "
                     "that are not as far from both, would decide"
@@ -249,6 +247,10 @@ class PolarityComparison:
         """Others than a pair that agree with their partners, or have none."""
         sound = {c for each in agreeing for c in each} | {c for c in mains if mirror_partner(c) not in mains}
         return [c for c in mains if c in sound and c not in pair]
+
+    def _contradicted(self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]) -> bool:
+        """Whether others of any role disagree which is the odd one: what plays in place of one is like its own model."""
+        return len(self._odd_by(self._sound(pair, mains, agreeing), pair, mains)) > 1
 
     def _odd_by(self, thirds: list[str], pair: tuple[str, str], mains: list[str]) -> dict[str, tuple[str, ...]]:
         """Each of a pair that these loudspeakers show to be the odd one, with these of them."""
