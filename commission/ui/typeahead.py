@@ -179,6 +179,10 @@ class PaintedOnce(Screen[Result]):
         event.refresh_styles = event.refresh_styles and self._resumed
         self._resumed = True
 
+    def set_focus(self, widget: Widget | None, scroll_visible: bool = True, from_app_focus: bool = False) -> None:
+        """Focus nothing in place of a widget that is being removed: Textual may choose one, which swallows all keys."""
+        super().set_focus(widget if widget is None or widget.display else None, scroll_visible, from_app_focus)
+
     def render_lines(self, crop: Region) -> list[Strip]:
         """A screen is blank, unless it lets the one below be seen."""
         return super().render_lines(crop) if self.styles.background.a < 1 else blank_lines(self, crop)

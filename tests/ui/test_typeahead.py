@@ -20,6 +20,7 @@ from commission.ui.app import CommissionApp
 from commission.ui.screens.dialogs import AskText
 from commission.ui.screens.overview import Overview
 from commission.ui.screens.site import SiteForm
+from commission.ui.typeahead import PaintedOnce
 
 NAMES = {":": "colon", ";": "semicolon", " ": "space", "?": "question_mark", ".": "full_stop", "'": "apostrophe"}
 
@@ -123,6 +124,24 @@ async def test_what_follows_the_key_that_opens_a_field_is_its_text(opening: Iter
         assert isinstance(app.focused, Input)
         assert app.focused.value == typed
         assert len(app.visit.job.log) == events_before
+
+
+async def test_no_key_is_lost_with_views_that_are_removed_one_by_one() -> None:
+    """As when another round has other results: the focus goes to the next view, which is removed in its turn."""
+    app = app_of()
+    async with app.run_test() as pilot:
+        await settle(pilot)
+        screen: PaintedOnce[None] = PaintedOnce()
+        await app.push_screen(screen)
+        views = [Input(), Input()]
+        await screen.mount(*views)
+        screen.set_focus(views[0])
+        for view in views:
+            view.remove()
+        await pilot.pause()
+        assert app.focused is None
+        await after(pilot, ":")
+        assert app.screen is not screen
 
 
 async def test_a_slow_dialog_gets_its_keys_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
