@@ -1,10 +1,10 @@
-"""The same loudspeaker at all seats, all loudspeakers at the same seat: what is odd, and whose doing it is.
+"""The same loudspeaker at all seats, all loudspeakers at the same seat: which levels are odd, and what causes them.
 
-A level is taken apart as loudspeaker + seat + rest (two-way table with medians, Tukey, Exploratory Data Analysis, 1977).
-The rule: a seat that is low on every loudspeaker alike had another gain when it was recorded, it is not the room's doing;
-a loudspeaker that is low at every seat alike is that loudspeaker's doing, a trim or a driver. A room acts differently on
-every pair. One thing of the room looks like a gain: a seat that is farther from all loudspeakers, as a back row is where
-all of them stand in front. What distance may explain, from nothing up to the loss in free field, is no gain.
+Each level is split into loudspeaker + seat + remainder (two-way table with medians, Tukey, Exploratory Data Analysis,
+1977). The rule: a seat that is low on every loudspeaker alike was recorded with another gain, the room is not the
+cause; a loudspeaker that is low at every seat alike has a wrong trim or a faulty driver. A room acts differently on
+every pair. One effect of the room looks like a gain: a seat farther from all loudspeakers, such as a back row with all
+of them in front. Whatever distance can explain, from nothing up to the loss in a free field, does not count as a gain.
 """
 
 from __future__ import annotations
@@ -20,22 +20,23 @@ from commission.model import FloatArray
 from commission.model.system import Seat
 
 GAIN_DB = 2.0
-"""A seat that is off by more than this on all loudspeakers alike: the gain changed (common practice, no source)."""
+"""Threshold [dB] for a seat that is off on all loudspeakers alike: the gain changed (common practice, no source)."""
 SURE = 3.5
-"""… and by more than this many standard uncertainties."""
+"""Threshold of the same in standard uncertainties."""
 ROOM_U_DB = 0.6
-"""How far a seat of a healthy room is off on all loudspeakers alike, distance allowed for (standard deviation): 0.54 dB in
-simulated rooms (tests/references/measuring_mistakes.py), and some more for seat backs, which those lack."""
+"""Standard deviation of a healthy room's seat effect common to all loudspeakers, after allowing for distance: 0.54 dB
+in simulated rooms (tests/references/measuring_mistakes.py), raised because those lack seat backs."""
 PLAUSIBLE, LEAST_SCATTER_DB = 1.2, 0.3
-"""How much more than the best one a sound field may leave unexplained, and still be what the room has: no room follows a
-formula better than 0.3 dB."""
+"""A sound field is plausible up to this factor of the best one's scatter plus 0.3 dB: no room follows a formula better
+than that."""
 TILT_DB, TILT_SURE, TILT_U_DB = 3.5, 4.0, 0.7
-"""A seat's treble differs from its middle by more than this many dB and standard uncertainties: the microphone. The
-standard deviation over the seats of simulated rooms is 0.5 dB from 2 to 8 kHz and the largest of 147 seats 2.4 dB."""
+"""Thresholds in dB and in standard uncertainties for a seat's treble against its middle range: beyond both, the
+microphone is the cause. The standard deviation over the seats of simulated rooms is 0.5 dB from 2 to 8 kHz; the largest
+of 147 seats is 2.4 dB."""
 FLAT_DB = 2.0
-"""A gain acts on all frequencies alike: no octave differs from the others by more."""
+"""A gain acts on all frequencies alike: no octave differs from the others by more than this."""
 LEAST_COUNT = 3
-"""Loudspeakers, and seats, that a two-way table needs before it says whose doing it is."""
+"""Fewest loudspeakers, and seats, for which a two-way table can tell the causes apart."""
 AGREE = 0.8
 """Share of the seats that must agree before a loudspeaker is given a sign (common practice, no source)."""
 MIRROR_WITHIN_M = 0.3
@@ -43,22 +44,22 @@ MIRROR_WITHIN_M = 0.3
 
 @dataclass(frozen=True, slots=True)
 class SeatGain:
-    """How far one seat's recordings are too loud, and how well that is known [dB]."""
+    """Excess level of one seat's recordings, with its uncertainty [dB]."""
 
     gain_db: float
     u_db: float
     alike: tuple[int, int]
-    """(loudspeakers that are off to the same side, by half of it or more; loudspeakers compared)."""
+    """(loudspeakers off to the same side by at least half of it; loudspeakers compared)."""
 
 
 def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | None = None) -> dict[int, SeatGain]:
     """Seats whose gain changed, from levels [shape=(loudspeakers, seats, bands)], NaN where missing.
 
-    Level = loudspeaker + seat + 10·lg(1/d² + k) + rest, fitted with medians; d are the distances [shape=(loudspeakers,
-    seats)], and k is the share of reverberant sound (k = 1/d² at the critical distance). A seat counts when its
-    effect exceeds 2 dB and 3.5 standard uncertainties in every sound field that explains the levels about as well, from a
-    free field (k = 0) to a diffuse one, on four of five loudspeakers and in all bands alike. Most seats are taken as right;
-    where that leaves a tie, those with seat `base`.
+    Level = loudspeaker + seat + 10·lg(1/d² + k) + remainder, fitted with medians; d are the distances
+    [shape=(loudspeakers, seats)], and k is the share of reverberant sound (k = 1/d² at the critical distance). A seat
+    counts when its effect exceeds 2 dB and 3.5 standard uncertainties in every sound field that explains the levels
+    about as well, from a free field (k = 0) to a diffuse one, on four of five loudspeakers and in all bands alike. The
+    largest group of seats is taken as right; of equal groups, the one with seat `base`.
     """
     levels = np.asarray(levels_db, dtype=float)
     heard = np.isfinite(levels).all(axis=2)
@@ -103,12 +104,12 @@ def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | N
 
 @dataclass(frozen=True, slots=True)
 class SeatTilt:
-    """How far one seat's bands differ from the rest of its spectrum on all loudspeakers alike [dB, one for each band]."""
+    """Difference of one seat's bands from the rest of its spectrum on all loudspeakers alike [dB, one for each band]."""
 
     tilt_db: FloatArray
     u_db: float
     alike: tuple[int, int]
-    """(loudspeakers that are off in the worst band to the same side, by half of it or more; loudspeakers compared)."""
+    """(loudspeakers off in the worst band to the same side by at least half of it; loudspeakers compared)."""
 
     @property
     def worst(self) -> int:
@@ -173,7 +174,7 @@ class _TwoWay:
 
 
 def _two_way(tables_db: FloatArray) -> _TwoWay:
-    """Loudspeaker and seat effects by medians in turn [shape=(…, loudspeakers, seats)], NaN where missing."""
+    """Loudspeaker and seat effects [shape=(…, loudspeakers, seats)] by alternating medians; NaN where missing."""
     seats = np.zeros((*tables_db.shape[:-2], 1, tables_db.shape[-1]))
     for _ in range(10):
         rows = known_median(tables_db - seats, axis=-1)[..., np.newaxis]
@@ -183,7 +184,7 @@ def _two_way(tables_db: FloatArray) -> _TwoWay:
 
 
 def _fields(distances_m: FloatArray | None) -> tuple[FloatArray | float, ...]:
-    """What distance makes of the levels [dB], from free field to a diffuse one."""
+    """Change of level with distance [dB], from free field to a diffuse field."""
     if distances_m is None:
         return (0.0,)
     near = np.maximum(distances_m, 0.1)
@@ -198,7 +199,7 @@ def _middle(effects_db: FloatArray, base: int | None) -> float:
 
 
 def mirrored_seats(seats: Iterable[Seat]) -> dict[str, str]:
-    """Each seat's mirror image about the middle of the room (x → −x), within 0.3 m; a middle seat is its own."""
+    """The mirror image of each seat about the middle of the room (x → −x), within 0.3 m; a middle seat is its own."""
     places = {seat.id: seat.position_m for seat in seats if seat.position_m is not None}
     out = {}
     for seat, (x, y, z) in places.items():
@@ -209,17 +210,17 @@ def mirrored_seats(seats: Iterable[Seat]) -> dict[str, str]:
 
 
 def driver_gap_db(own_db: float, other_db: float) -> float:
-    """How far one part of a loudspeaker's range is missing, from differences to its partner [dB].
+    """Level missing from one part of a loudspeaker's range, from differences to its partner [dB].
 
-    `own_db`: difference in the band of the driver in question, `other_db`: in the band of the other driver. A dead driver
-    is low against the partner and against the rest of its own loudspeaker; a trim lowers both alike, and a partner with a
-    dead driver raises one of them. So the larger of the two numbers is what speaks for a dead driver.
+    `own_db`: difference in the band of the driver in question; `other_db`: in the band of the other driver. A dead
+    driver is low against the partner and against the rest of its own loudspeaker. A trim lowers both bands alike, and a
+    dead driver in the partner raises one of them, so the larger of the two numbers is the evidence.
     """
     return max(own_db, own_db - other_db)
 
 
 def agreed_sign(signs: Sequence[int | None]) -> int | None:
-    """The polarity that at least four of five seats agree on, from those where it is determined; else None."""
+    """The polarity that at least four of five seats agree on, of the seats where it is determined; else None."""
     known = [sign for sign in signs if sign is not None]
     for sign in (1, -1):
         if known and known.count(sign) >= AGREE * len(known):
@@ -228,6 +229,6 @@ def agreed_sign(signs: Sequence[int | None]) -> int | None:
 
 
 def mostly_negative(agreed: Sequence[int | None]) -> bool:
-    """Whether four of five loudspeakers, of three or more, have a negative sign of their own."""
+    """Whether at least three loudspeakers agree on a sign and four of five of them on a negative one."""
     known = [sign for sign in agreed if sign is not None]
     return len(known) >= LEAST_COUNT and known.count(-1) >= AGREE * len(known)

@@ -1,6 +1,6 @@
-"""From responses to what they say: level, response, arrival, polarity, noise, bandwidth, decay of each.
+"""Level, response, arrival, polarity, noise, bandwidth and decay of measured responses.
 
-Responses of one rate and length are analysed together, since most of the work is in transforms.
+Responses of equal rate and length are analysed together, since most of the time goes into transforms.
 """
 
 from __future__ import annotations
@@ -31,30 +31,30 @@ from commission.dsp.spectrum import (
 from commission.model import Analysis, ComplexArray, FloatArray, Response, RoomSound, UnusableError, freeze
 
 LEVEL_BAND_HZ = (500.0, 2000.0)
-"""Where the level of a main channel is read, as with EBU Tech 3343 alignment noise (500–2000 Hz)."""
+"""Band for the level of a main channel, as in the alignment noise of EBU Tech 3343 (500–2000 Hz)."""
 SUB_LEVEL_BAND_HZ = (30.0, 80.0)
-"""Where the level of a subwoofer is read (common practice, no source)."""
+"""Band for the level of a subwoofer (common practice, no source)."""
 BASS_HZ: FloatArray = freeze(np.arange(10.0, 321.0))
 REFLECTIONS_KEPT = 4
 SPEECH_SNR_DB = 20.0
-"""Least signal-to-noise ratio for the modulation of speech: noise at −20 dB takes 1 % of it, 1/(1 + 10⁻²), and the
+"""Least signal-to-noise ratio for the modulation of speech: noise at −20 dB lowers it by 1 %, 1/(1 + 10⁻²), and the
 correction is as uncertain as that (arithmetic)."""
 EDT_FROM_HZ, C50_FROM_HZ = 250, 125
-"""Octaves below these are left out: there a loudspeaker sounds 10 to 20 ms later than its onset in the treble, which
+"""Lowest octaves for EDT and C50: below, a loudspeaker sounds 10 to 20 ms later than its onset in the treble, which
 lengthens EDT and lowers C50 (common practice, no source)."""
 CUT_SHARE = 0.01
 """A response that ends with more than this of its energy in its last 15 % is cut off (common practice, no source)."""
 SHORTEST_S = 0.02
 LONGEST_S = 4.0
-"""A response that is longer is cut this long after its beginning: a home cinema has decayed by then."""
+"""A longer response is cut this long after its beginning: a home cinema has decayed by then."""
 
 
 def analyse_batch(
     responses: Sequence[Response], is_sub: Sequence[bool], is_speech: Sequence[bool] = ()
 ) -> list[Analysis | Exception]:
-    """Analyse responses, in order; in place of a response that cannot be used, an UnusableError that says why.
+    """Analyse responses, in order; in place of a response that cannot be used, an UnusableError with the reason.
 
-    `is_speech`: whether the loudspeaker carries the dialogue, so that its modulation is computed, too.
+    `is_speech`: the loudspeaker carries the dialogue, so its modulation is computed, too.
     """
     results: list[Analysis | Exception | None] = [None] * len(responses)
     groups: dict[tuple[Any, ...], list[int]] = {}
@@ -92,7 +92,7 @@ def _check_usable(response: Response) -> None:
         raise UnusableError(f"its sample rate is {rate_hz} Hz; from 8 to 400 kHz can be analysed")
     if len(impulse) < SHORTEST_S * rate_hz:
         raise UnusableError(f"it is only {1000 * len(impulse) / rate_hz:.1f} ms long; at least 20 ms are needed")
-    peak = max(float(np.max(impulse)), -float(np.min(impulse)))  # NaN as soon as one sample is
+    peak = max(float(np.max(impulse)), -float(np.min(impulse)))  # NaN if any sample is NaN
     if not np.isfinite(peak):
         raise UnusableError("it holds samples that are no numbers (NaN or infinite)")
     if peak == 0.0:
@@ -108,7 +108,7 @@ class _Levels:
     level_db: FloatArray
     octaves_db: dict[int, FloatArray]
     noise_db: FloatArray
-    """In the band of `level_db`."""
+    """Noise in the band of `level_db`."""
     tail_db: FloatArray
     third_noise_db: FloatArray
 
@@ -123,7 +123,9 @@ def _levels(
     noise: FloatArray,
     is_tail: NDArray[np.bool_],
 ) -> _Levels:
-    """`power` [shape=(k, bins)] is that of the spectra, `band_hz` that of the level; `noise`, `is_tail`: see `_noise`."""
+    """Levels of each response; `power` [shape=(k, bins)] belongs to its spectra, `noise` and `is_tail` come from
+    `_noise`.
+    """
     sums = cumulative(power)
     noise_power, noise_df_hz = noise_of.noise_power(noise, rate_hz)
     tail_db, third_noise_db = _tail_and_noise_db(responses, impulses, rate_hz, noise_power, noise_df_hz, is_tail)
@@ -140,7 +142,7 @@ def _levels(
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Batch:
-    """Responses of equal length, rate and kind, with what is computed for all of them at once [shape=(k, …)]."""
+    """Responses of equal length, rate and kind, with the results shared by all of them [shape=(k, …)]."""
 
     impulses: FloatArray
     rate_hz: float
@@ -149,7 +151,7 @@ class _Batch:
     levels: _Levels
     bass: ComplexArray | None
     decaying: NDArray[np.bool_]
-    """Whether the end still is sound of the room."""
+    """Whether the end is still sound of the room."""
     arrivals: list[timing.Arrival]
     reflections: list[tuple[tuple[float, float], ...] | None]
     signs: FloatArray
@@ -198,7 +200,7 @@ def _analyse_impulses(responses: list[Response], rate_hz: float, is_sub: bool, i
 
 
 def _analysis(response: Response, batch: _Batch, k: int) -> Analysis:
-    """That of the response with that index in the batch."""
+    """Analysis of the response with that index in the batch."""
     levels, arrival, decay, impulse = batch.levels, batch.arrivals[k], batch.decays[k], batch.impulses[k]
     level_db, noise_db, bass, sound = levels.level_db[k], levels.third_noise_db[k], batch.bass, batch.direct[k]
     why = {} if arrival.why is None else {"arrival": arrival.why}
@@ -252,9 +254,9 @@ def _tail_and_noise_db(
     noise_df_hz: float,
     is_tail: np.ndarray,
 ) -> tuple[FloatArray, FloatArray]:
-    """Third-octave levels of the end of each response and of its noise [shape=(k, n)], NaN where that is not known.
+    """Third-octave levels of the end of each response and of its noise [shape=(k, n)], NaN where unknown.
 
-    `is_tail` [shape=(k,)]: whether `noise_power` [shape=(k, bins)] is that of its end.
+    `is_tail` [shape=(k,)]: whether `noise_power` [shape=(k, bins)] was taken at its end.
     """
     noise_db = smoothed_level_db(cumulative(noise_power), noise_df_hz, GRID_HZ, 3)
     if responses[0].noise is not None:
@@ -263,7 +265,7 @@ def _tail_and_noise_db(
     if not is_tail.all():
         tail_power, _ = noise_of.noise_power(noise_of.tail(impulses), rate_hz)
         tail_db = smoothed_level_db(cumulative(tail_power), noise_df_hz, GRID_HZ, 3)
-    # Where the tail still falls it is sound of the room.
+    # Where the tail still falls, it is sound of the room.
     before = [noise_of.noise_power(noise_of.before_tail(impulses, times), rate_hz)[0] for times in (1, 2)]
     before_db = smoothed_level_db(cumulative(0.5 * (before[0] + before[1])), noise_df_hz, GRID_HZ, 3)
     short = noise_of.tail(impulses).shape[-1] < noise_of.LEAST_TAIL_S * rate_hz
@@ -272,9 +274,10 @@ def _tail_and_noise_db(
 
 
 def _snr_db(level_db: float, noise_db: float, length_s: float) -> float | None:
-    """Energy of the sound over that of noise in half a second; None where there is no noise, or nothing beside it.
+    """Signal-to-noise ratio over half a second [dB]; None without noise, or where only noise is present.
 
-    The noise of the whole file is in its level and is taken off, so that the ratio does not depend on the file's length.
+    The level includes the noise of the whole file, which is subtracted, so that the ratio does not depend on the file's
+    length.
     """
     if not np.isfinite(noise_db):
         return None
@@ -292,9 +295,9 @@ def _octaves(power: FloatArray, df_hz: float) -> dict[int, FloatArray]:
 def _noise(
     responses: list[Response], impulses: FloatArray, rate_hz: float, low_hz: float
 ) -> tuple[FloatArray, NDArray[np.bool_], NDArray[np.bool_]]:
-    """A stretch of noise of each response, whether it still is sound of the room, and whether it is the tail.
+    """A stretch of noise from each response, whether it is still sound of the room, and whether it is the tail.
 
-    Recorded silence where there is some; else the tail, or as much of the beginning where the sound comes late enough and
+    Recorded silence is preferred; otherwise the tail, or an equally long beginning if the sound comes late enough and
     the beginning is quieter.
     """
     none = np.zeros(len(responses), bool)
@@ -307,19 +310,19 @@ def _noise(
         head = noise_of.before_sound(impulse, rate_hz)
         if head is not None and np.sum(np.square(head)) < np.sum(np.square(noise[k])):
             noise[k], is_tail[k] = head, False
-    # What rises to the sound may be in the beginning, too: the ratio is then no more than a lower bound either.
+    # A beginning that rises towards the sound also makes the ratio a lower bound only.
     return noise, noise_of.still_decaying(impulses, rate_hz, low_hz), is_tail
 
 
 def _modulation(impulses: FloatArray, noise: FloatArray, decaying: NDArray[np.bool_], rate_hz: float) -> FloatArray:
-    """Modulation of each response [shape=(k, 7, 14)]. What still decays is no noise to take off."""
+    """Modulation of each response [shape=(k, 7, 14)]. A tail that still decays is not subtracted as noise."""
     from commission.dsp.speech import modulation_transfer
 
     return modulation_transfer(impulses, rate_hz, np.where(decaying[:, None], 0.0, noise))
 
 
 class _Decay(NamedTuple):
-    """Of one response by octave; the names are those of `Analysis`."""
+    """Decay of one response by octave; the names are those of `Analysis`."""
 
     t20_s: dict[int, float]
     edt_s: dict[int, float]
@@ -328,7 +331,7 @@ class _Decay(NamedTuple):
 
 
 def _decays(impulses: FloatArray, rate_hz: float) -> list[_Decay]:
-    """Valid decay times, why T20 is missing or doubtful, and C50 of each response."""
+    """Valid decay times, reasons where T20 is missing or doubtful, and C50 of each response."""
     from commission.dsp.decay import Doubt
     from commission.dsp.reverberation import decays_and_clarity
 
@@ -354,7 +357,7 @@ def _by_octave(centres: list[int], values: FloatArray, known: NDArray[np.bool_])
 
 
 def _speech_problem(impulse: FloatArray, snr_db: float | None) -> str | None:
-    """Why a response [shape=(n,)] does not say how speech is understood; None where it does."""
+    """Reason why speech intelligibility cannot be determined from a response [shape=(n,)]; None if it can."""
     if snr_db is not None and snr_db < SPEECH_SNR_DB:
         return f"its signal-to-noise ratio is {snr_db:.0f} dB, {SPEECH_SNR_DB:.0f} dB are needed"
     late = float(np.sum(np.square(noise_of.tail(impulse), dtype=float)))
@@ -375,7 +378,7 @@ def _bass(spectra: ComplexArray, df_hz: float, t0_s: list[float]) -> ComplexArra
 def _arrivals(
     impulses: FloatArray, spectra: ComplexArray, df_hz: float, rate_hz: float, is_sub: bool
 ) -> tuple[list[timing.Arrival], list[tuple[tuple[float, float], ...] | None]]:
-    """Arrivals, and of main channels the early reflections as (delay [s], level [dB]), strongest first."""
+    """Arrivals and, for main channels, the early reflections as (delay [s], level [dB]), strongest first."""
     unknown: list[tuple[tuple[float, float], ...] | None] = [None] * len(impulses)
     if is_sub:
         return [timing.sub_arrival(h, rate_hz) for h in impulses], unknown
@@ -428,7 +431,7 @@ def _clipped(response: Response, impulse: FloatArray, why: dict[str, str]) -> bo
 
 
 def _analyse_levels(response: Response, is_sub: bool) -> Analysis:
-    """A response given as levels over frequency: power smoothing on its own points, no time without phase."""
+    """Analyse a response given as levels over frequency: power smoothing on its own points; without phase, no times."""
     freq, level = response.freq_hz, response.level_db
     if freq is None or level is None or len(freq) < 2:
         raise UnusableError("it holds neither an impulse response nor levels over frequency")

@@ -1,8 +1,8 @@
-"""The assignment problem: to each row a column of its own, at the least cost in sum.
+"""The assignment problem: a different column for each row, at the least total cost.
 
-Shortest augmenting paths with prices (Jonker and Volgenant 1987, Computing 38; from memory), O(n³), for the few channels
-of a room. `scipy.optimize.linear_sum_assignment` is what the tests hold it against; loading it takes longer than all that
-the distances of a job need.
+Shortest augmenting paths with prices (Jonker and Volgenant 1987, Computing 38; from memory), O(n³), for the few
+channels of a room. `scipy.optimize.linear_sum_assignment` is the reference in the tests; importing it takes longer than
+all assignments of a job.
 """
 
 from __future__ import annotations
@@ -16,14 +16,14 @@ from commission.model import FloatArray
 
 
 class Prices:
-    """The cheapest assignment of a cost table [shape=(rows, columns), rows ≤ columns], with what it costs to change it."""
+    """The cheapest assignment of a cost table [shape=(rows, columns), rows ≤ columns], and the cost of changing it."""
 
     def __init__(self, cost: FloatArray) -> None:
         rows, columns = cost.shape
         if rows > columns:
             raise ValueError(f"{rows} rows cannot each have one of {columns} columns")
         self._rows = rows
-        # Rows of no cost take the columns left over: the prices are then right for those too.
+        # Rows without cost take the columns left over: the prices then hold for those too.
         self._cost = np.vstack([cost, np.zeros((columns - rows, columns))])
         self._of_row, self._of_column = np.zeros(columns), np.zeros(columns)
         self._owner = np.full(columns, -1)
@@ -36,7 +36,7 @@ class Prices:
         return tuple(int(np.flatnonzero(self._owner == row)[0]) for row in range(self._rows))
 
     def without(self, row: int) -> tuple[int, ...] | None:
-        """The columns of the cheapest assignment in which this row has another column; None where there is no other."""
+        """The columns of the cheapest assignment in which this row has a different column; None if there is no other."""
         if self._cost.shape[1] < 2:
             return None
         other = object.__new__(Prices)
@@ -45,7 +45,7 @@ class Prices:
             each.copy() for each in (self._of_row, self._of_column, self._owner)
         )
         column = self.columns[row]
-        # The prices stay feasible: an edge became dearer, and every other pair remains tight.
+        # The prices stay feasible: one edge became dearer, and every other pair remains tight.
         other._cost[row, column] = math.inf
         other._owner[column] = -1
         other._of_row[row] = float(np.min(other._cost[row] - other._of_column))
@@ -53,7 +53,7 @@ class Prices:
         return other.columns
 
     def _place(self, row: int) -> None:
-        """Give one more row a column along the cheapest path that moves rows already placed."""
+        """Assign one more row along the cheapest path that moves rows already placed."""
         columns = len(self._owner)
         distance, before = np.full(columns, math.inf), np.full(columns, -1)
         done = np.zeros(columns, bool)
@@ -76,7 +76,7 @@ class Prices:
             at = previous
 
     def _reprice(self, row: int, distance: FloatArray, done: NDArray[np.bool_], reached: float) -> None:
-        """Prices under which the path is tight and no pair is cheaper than its prices."""
+        """Adjust the prices so that the path is tight and no pair is cheaper than its prices."""
         self._of_row[row] += reached
         for column in np.flatnonzero(done):
             rise = reached - float(distance[column])

@@ -1,4 +1,5 @@
-"""A recording of the quiet room: levels, hum and tones of its steady part, whatever door or voice was heard meanwhile.
+"""A recording of the quiet room: levels, hum and tones of its steady part, without passing events such as doors and
+voices.
 
 Half seconds in which the A- or C-weighted level is 6 dB above the recording's median are left out. Steady noise has a
 bandwidth of at least 20 Hz, so that half a second scatters by 1.4 dB at most. Where more than a quarter would be left out,
@@ -34,10 +35,11 @@ _FEWEST_VALUES = 16
 _CLIPPED_FS = 0.999
 
 PROMINENT_DB = ((125.0, 15.0), (400.0, 8.0), (math.inf, 5.0))
-"""A third octave up to that centre holds a tone when it is above both neighbours by this: ISO 1996-2:2007 Annex D (from
-memory)."""
+"""(highest centre [Hz], excess [dB]): a third octave up to that centre holds a tone if it exceeds both neighbours by
+this, ISO 1996-2:2007 Annex D (from memory)."""
 LINE_ABOVE_DB = 12.0
-"""A tone must also be a line: its bin of 1 Hz above the median of its third octave. Averages of noise stay below 6 dB."""
+"""A tone must also be a line: its 1 Hz bin exceeds the median of its third octave by this. Averages of noise stay below
+6 dB."""
 
 THRESHOLD_HZ: FloatArray = freeze(
     np.array([20, 25, 31.5, 40, 50, 63, 80, 100, 125, 160, 200, 250, 315, 400, 500, 630, 800, 1000], dtype=float)
@@ -51,7 +53,7 @@ MASKED_BELOW_DB = 4.0
 
 
 def background(samples: FloatArray, rate_hz: float) -> NoiseAnalysis:
-    """What a recording of steady noise [shape=(n,)] says. Raises UnusableError for one that is too short or too soft."""
+    """Levels, hum and tones of a recording of steady noise [shape=(n,)]. Raises UnusableError if it cannot be used."""
     samples = np.asarray(samples)
     seconds = samples.shape[-1] / rate_hz
     if seconds < LEAST_S:
@@ -109,7 +111,7 @@ def _block_powers(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray
 
 
 def _loud(levels_db: Sequence[FloatArray]) -> NDArray[np.bool_]:
-    """Blocks that one of the levels [shape=(blocks,) each] shows as an event, and their neighbours."""
+    """Blocks that one of the levels [shape=(blocks,) each] marks as an event, and their neighbours."""
     loud = np.any([each > np.median(each) + EVENT_DB for each in levels_db], axis=0)
     wide = loud.copy()
     wide[1:] |= loud[:-1]
@@ -128,7 +130,7 @@ def _runs(samples: FloatArray, keep: NDArray[np.bool_], rate_hz: float) -> list[
 
 
 def _band_levels_db(runs: list[FloatArray], bands: Bands, rate_hz: float) -> FloatArray | None:
-    """Energy mean of the levels of stretches that are long enough for the bands, by their length; None without any."""
+    """Energy mean, weighted by length, of the band levels of stretches that are long enough; None without any."""
     fitting = [run for run in runs if len(run) >= 16.5 / float(bands.widths_hz.min()) * rate_hz]
     if not fitting:
         return None
@@ -137,7 +139,7 @@ def _band_levels_db(runs: list[FloatArray], bands: Bands, rate_hz: float) -> Flo
 
 
 def _thirds(runs: list[FloatArray], rate_hz: float) -> tuple[FloatArray, FloatArray]:
-    """Nominal centres and levels of the third octaves, from the lowest that the stretches are long enough for."""
+    """Nominal centres and levels of the third octaves, from the lowest for which the stretches are long enough."""
     for low_hz in _THIRDS_FROM_HZ:
         bands = bands_between(low_hz, 10000, 3)
         if (found := _band_levels_db(runs, bands, rate_hz)) is not None:
@@ -177,9 +179,9 @@ def _hum(samples: FloatArray, rate_hz: float, used_s: float, why: dict[str, str]
 
 
 def prominent_bands(third_hz: FloatArray, third_db: FloatArray) -> tuple[int, ...]:
-    """Third octaves [shape=(n,)] that stand above both neighbours as a tone makes them: ISO 1996-2:2007 Annex D.
+    """Indices of third octaves [shape=(n,)] that exceed both neighbours as a tone does: ISO 1996-2:2007 Annex D.
 
-    By 15 dB from 25 to 125 Hz, 8 dB from 160 to 400 Hz, 5 dB from 500 Hz to 10 kHz. Indices.
+    By 15 dB from 25 to 125 Hz, 8 dB from 160 to 400 Hz, 5 dB from 500 Hz to 10 kHz.
     """
     needed = np.array([next(db for top_hz, db in PROMINENT_DB if hz <= top_hz) for hz in third_hz])
     inner = np.minimum(third_db[1:-1] - third_db[:-2], third_db[1:-1] - third_db[2:])
@@ -211,8 +213,8 @@ def _tones(
 def own_noise_octaves_db(level_dba: float) -> dict[int, float]:
     """Octave levels, 31.5 Hz to 8 kHz, of an instrument's own noise with an A-weighted level [dB re 20 µPa].
 
-    Taken as white from 20 Hz to 20 kHz, as the noise of a capsule and its preamplifier is above some 100 Hz (common
-    practice, no source).
+    The noise is assumed white from 20 Hz to 20 kHz, as that of a capsule and its preamplifier is above about 100 Hz
+    (common practice, no source).
     """
     freq = np.arange(20.0, 20001.0)
     density = level_dba - float(to_db(np.sum(10 ** (weighting_db(freq, "A") / 10))))
@@ -220,7 +222,8 @@ def own_noise_octaves_db(level_dba: float) -> dict[int, float]:
 
 
 def audible_excess_db(line: SpectralLine, third_hz: FloatArray, third_db: FloatArray) -> float:
-    """Level of a line above what is just heard [dB]: the threshold of hearing, or what the noise around it masks.
+    """Level of a line above the just audible level [dB]: the threshold of hearing, or the masked threshold in the noise
+    around it.
 
     Line and third octaves [shape=(n,)] in dB re 20 µPa. Threshold: ISO 226:2003 Table 1, interpolated over the logarithm
     of frequency.

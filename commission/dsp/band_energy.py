@@ -1,13 +1,13 @@
-"""Energy of impulse responses by fractional-octave band over time, as decays and clarity need it.
+"""Energy of impulse responses by fractional-octave band over time, for decays and clarity.
 
-One transform of the response serves all bands. Each band is taken out of the spectrum, moved to zero frequency and
-transformed back with as few points as its width needs: the square of this envelope is the band's energy over time.
+One transform of the response serves all bands. Each band is cut out of the spectrum, moved to zero frequency and
+transformed back with the fewest points that its width needs: the square of this envelope is the band's energy over time.
 
 Two filters, both with the magnitude of a third-order Butterworth band-pass (class 1 of IEC 61260-1:2014):
 
-- zero phase: rings evenly before and after, and moves nothing in time. For clarity, and for decays in wide bands.
-- reversed: the causal filter run backward, so that its ringing comes before the sound and leaves the decay alone
-  (F. Jacobsen, J. H. Rindel, "Time reversed decay measurements", J. Sound Vib. 117 (1987) 187–190; from memory).
+- zero phase: rings evenly before and after, and shifts nothing in time; used for clarity, and for decays in wide bands.
+- reversed: the causal filter run backward, so that its ringing comes before the sound and does not affect the decay (F.
+  Jacobsen, J. H. Rindel, "Time reversed decay measurements", J. Sound Vib. 117 (1987) 187–190; from memory).
 """
 
 from __future__ import annotations
@@ -24,13 +24,13 @@ from commission.model import ComplexArray, FloatArray, freeze
 Filter = Literal["zero phase", "reversed"]
 
 ORDER = 3
-"""Of the Butterworth low-pass from which the band-pass comes."""
+"""Order of the Butterworth low-pass prototype of the band-pass."""
 _LEAST_GAIN = 10 ** (-70 / 20)
-"""Where the skirt is cut: the rest is below any decay that is evaluated (60 dB at most)."""
+"""Gain at which the skirt is cut: the rest is below any decay that is evaluated (60 dB at most)."""
 _LEAST_RATE_HZ = 4000.0
-"""Of an envelope, so that interpolating its running sum between samples is fine enough for narrow bands."""
+"""Least sample rate of an envelope: its running sum can then be interpolated well enough for narrow bands."""
 _RING_WIDTHS = 6.5
-"""After 6.5/B the filters have rung down by 60 dB (octaves: zero phase 4.3/B, reversed 6.3/B; computed)."""
+"""The filters have rung down by 60 dB after this many 1/B (octaves: zero phase 4.3/B, reversed 6.3/B; computed)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class Bands:
     """A set of 1/`fraction`-octave bands, exact base-ten centres of IEC 61260-1:2014 clause 5 [Hz]."""
 
     indices: tuple[int, ...]
-    """Octaves or parts of an octave from 1 kHz."""
+    """Octaves or fractions of an octave from 1 kHz."""
     fraction: int = 1
 
     @property
@@ -96,7 +96,7 @@ class BandEnergy:
     """[shape=(k, m + 1)], zero first."""
     step_s: float
     lead_s: float
-    """How long before the response's first sample the sums begin."""
+    """Time by which the sums begin before the response's first sample."""
 
     def until(self, time_s: FloatArray) -> FloatArray:
         """Energy until `time_s` after the first sample [shape=(k, g)]; held at both ends."""
@@ -146,9 +146,9 @@ def _ring_s(centre_hz: float, fraction: int) -> float:
 
 @lru_cache(maxsize=16)
 def _band_bins(rate_hz: float, length: int, centre_hz: float, fraction: int) -> tuple[int, ComplexArray]:
-    """First bin and gains of the stretch of bins in which the filter lets anything through.
+    """First bin and gains of the bins that the filter passes.
 
-    Kept, because a job's responses come in small groups of one length; at most a few megabytes.
+    Cached, because a job's responses come in small groups of one length; at most a few megabytes.
     """
     df_hz = rate_hz / length
     edges = 2 * math.sinh(0.15 * math.log(10) / fraction)

@@ -1,7 +1,7 @@
 """Fractional-octave bands and the level of steady sound in each, IEC 61260-1 class 1.
 
-The filters are Butterworth band-passes, applied to the spectrum, so that no warping near half the sample rate takes a band
-out of class 1.
+The filters are Butterworth band-passes, applied to the spectrum, so that warping near half the sample rate cannot take
+a band out of class 1.
 """
 
 from __future__ import annotations
@@ -18,16 +18,16 @@ from commission.model import FloatArray, InputError, freeze
 NOMINAL_OCTAVES_HZ = (16.0, 31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 """Names of the octaves, IEC 61260-1:2014 5.5."""
 NOMINAL_THIRDS_HZ = (10.0, 12.5, 16.0, 20.0, 25.0, 31.5, 40.0, 50.0, 63.0, 80.0)
-"""Names of one decade of third octaves; the other decades are ten and a hundred times these, and so on."""
+"""Names of one decade of third octaves; other decades are these times powers of ten."""
 
 _LEVEL_ORDER = 8
-"""Of the band-passes for levels of steady noise. Class 1 from the third order on; the third lets so much of a lower octave
-through that noise falling by 6 dB an octave in steps reads 0.8 dB high."""
+"""Order of the band-passes for levels of steady noise. Class 1 needs the third order; the third passes enough of a
+lower octave that noise falling by 6 dB an octave in steps reads 0.8 dB high."""
 _BANDWIDTH_RATIO = (math.pi / (2 * _LEVEL_ORDER)) / math.sin(math.pi / (2 * _LEVEL_ORDER))
-"""Effective over nominal bandwidth of such a band-pass, for noise with a flat spectrum: 1.006 or 0.03 dB.
-Class 1 allows ±0.4 dB (IEC 61260-1:2014 5.12, from memory); levels of noise are corrected for it."""
+"""Ratio of effective to nominal bandwidth of such a band-pass, for noise with a flat spectrum: 1.006 or 0.03 dB. Class
+1 allows ±0.4 dB (IEC 61260-1:2014 5.12, from memory); levels of noise are corrected for it."""
 _SEGMENT_WIDTHS = 16.0
-"""Segments of a noise recording last this many over the narrowest bandwidth: the window's own width is a tenth of it."""
+"""Length of a noise segment times the narrowest bandwidth: the window's own width is a tenth of that bandwidth."""
 
 
 def bands_between(low_hz: float, high_hz: float, fraction: int) -> Bands:
@@ -50,9 +50,9 @@ def nominal_hz(bands: Bands) -> tuple[float, ...]:
 def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference: float = 1.0) -> FloatArray:
     """Level of steady sound in each band [shape=(…, bands)] [dB re `reference`], samples [shape=(…, n)].
 
-    From the power spectral density (Welch 1967: Hann windows, half overlapped), weighted with the magnitude of band-passes
-    of the eighth order and corrected for their effective bandwidth (0.03 dB). NaN for a band beyond half the sample rate.
-    Raises InputError when the recording is shorter than a segment.
+    Computed from the power spectral density (Welch 1967: Hann windows, half overlapped), weighted with the squared
+    magnitude of eighth-order band-passes and corrected for their effective bandwidth (0.03 dB). NaN for a band beyond
+    half the sample rate. Raises InputError when the recording is shorter than a segment.
     """
     from scipy import fft, signal
 
@@ -64,7 +64,7 @@ def band_levels_db(samples: FloatArray, rate_hz: float, bands: Bands, reference:
             f"{samples.shape[-1] / rate_hz:.2f} s",
             f"at least {length / rate_hz:.2f} s for the band at {nominal_hz(bands)[0]:g} Hz",
         )
-    length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # a tenth of the time of an odd length
+    length = min(int(fft.next_fast_len(length, real=True)), samples.shape[-1])  # odd lengths take ten times as long
     freq_hz, density = signal.welch(samples, rate_hz, "hann", length)  # half overlapped, each segment minus its mean
     powers = density @ _filter_powers(bands, rate_hz, length).T * (freq_hz[1] - freq_hz[0])
     return to_db(np.where(_reached(bands, rate_hz), powers, np.nan) / (_BANDWIDTH_RATIO * reference**2))

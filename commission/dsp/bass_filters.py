@@ -1,11 +1,11 @@
-"""Few parametric filters for subwoofers: cuts first, on what all seats share.
+"""Few parametric filters for subwoofers: cuts first, where all seats share the excess.
 
-Cost [dB²] = mean spatial variance + half the variance over frequency of the seats' mean level minus the target + 0.3 dB²
-for each decibel of mean level lost. Without a target curve the target is the straight line over octaves nearest to the
-seats' mean level. One filter after the other is chosen, the same for all subwoofers or for one of them, on the steps of
-the processor. A filter must lower the cost also with any one seat left out. Boosts follow after cuts: none where a seat
-hears a cancellation, and all filters of a subwoofer together boost by no more than 3 dB, within the band that was
-measured. A cut of all subwoofers is no deeper than what half of the seats have too much there, and all filters together
+Cost [dB²] = mean spatial variance + half the variance over frequency of the seats' mean level minus the target + 0.3
+dB² for each decibel of mean level lost. Without a target curve, the target is the straight line over octaves nearest to
+the seats' mean level. Filters are chosen one after the other, for all subwoofers or for one of them, on the steps of
+the processor. A filter must also lower the cost with any one seat left out. Boosts follow after cuts: none where a seat
+hears a cancellation, and all filters of a subwoofer together boost by no more than 3 dB, within the measured band. A
+cut common to all subwoofers is no deeper than the excess that half of the seats have there, and all filters together
 take no more than 3 dB.
 """
 
@@ -25,31 +25,32 @@ from commission.dsp.trims import to_grid
 from commission.model import ComplexArray, Filter, FilterRanges, FilterWidth, FloatArray, Steps
 
 MOST_FILTERS = 3
-"""Of a subwoofer: few filters follow the room, many the microphone (common practice, no source)."""
+"""Most filters for a subwoofer: few filters follow the room, many follow the microphone (common practice, no source)."""
 LEAST_GAIN_DB2 = 0.4
-"""What a filter must lower the cost by (a choice of this project, no source)."""
+"""Least reduction of the cost by a filter (a choice of this project, no source)."""
 MOST_BOOST_DB = 3.0
-"""Of all filters of a subwoofer together at any frequency: twice the power (common practice, no source)."""
+"""Largest boost of all filters of a subwoofer together at any frequency: twice the power (common practice, no source)."""
 CANCELLED_DB = -6.0
-"""The sum of subwoofers this far below the sum of their powers is a cancellation: no boost fills it."""
+"""A sum of subwoofers this far below the sum of their powers is a cancellation: no boost fills it."""
 LIFTED_DB = 0.5
-"""A filter that boosts by more than this there counts as boosting."""
+"""A filter that boosts a cancelled frequency by more than this is rejected as a boost."""
 NULL_DB = -6.0
 """A seat this far below the mean of the seats is in a null of the room (common practice, no source)."""
 TRIED_Q = (1.4, 2.5, 4.5, 8.0)
 TRIED_CUTS_DB, TRIED_BOOSTS_DB = (-3.0, -6.0, -9.0, -12.0), (1.5, 3.0)
 PER_OCTAVE = 12
 MOST_CUT_DB = 12.0
-"""Of one filter: a deeper one follows a cancellation rather than a resonance (common practice, no source)."""
+"""Deepest cut of one filter: a deeper one follows a cancellation rather than a resonance (common practice, no source)."""
 BEYOND_DB = 1.0
-"""All subwoofers are cut by no more than what half of the seats have above the target there, and this much."""
+"""A cut common to all subwoofers exceeds the excess of half of the seats over the target by no more than this."""
 MOST_LOST_DB = 3.0
-"""Mean level that all filters together may take: half the power (common practice, no source)."""
+"""Most mean level that all filters together may take: half the power (common practice, no source)."""
 LEAST_Q, MOST_Q = 1.0, 8.0
-"""Broader ones are a gain, sharper ones follow single positions of the microphone (common practice, no source)."""
+"""Range of Q: a broader filter is a gain, a sharper one follows single microphone positions (common practice, no
+source)."""
 LEVEL_PRICE_DB2_PER_DB = 0.3
-"""What a decibel of lost mean level costs. Where it costs 1 dB², boosts in an even room pay by the level that they add (a
-choice of this project, no source)."""
+"""Cost of a decibel of lost mean level. At 1 dB², boosts in an even room would pay by the level that they add (a choice
+of this project, no source)."""
 REFINING_STEPS = 25
 
 
@@ -65,15 +66,15 @@ class _State:
 
     room: SubResponses
     parts: ComplexArray
-    """Of each subwoofer at each seat [shape=(subs, seats, n)]."""
+    """Response of each subwoofer at each seat [shape=(subs, seats, n)]."""
     boost_db: FloatArray
-    """Of the filters of each subwoofer [shape=(subs, n)]."""
+    """Gain of the filters of each subwoofer [shape=(subs, n)]."""
     target_db: FloatArray
     level_db: float
     """Mean level without filters."""
 
     def costs(self, levels_db: FloatArray, seat_share: FloatArray) -> FloatArray:
-        """Of levels [shape=(…, seats, n)]."""
+        """Cost of levels [shape=(…, seats, n)]."""
         share = self.room.freq_share
         mean = np.einsum("...sf,s->...f", levels_db, seat_share)
         variance = np.einsum("...sf,s->...f", levels_db**2, seat_share) - mean**2
@@ -83,7 +84,7 @@ class _State:
         )
 
     def levels(self, response: ComplexArray, subs: NDArray[np.int_]) -> FloatArray:
-        """With one more filter [shape=(k, n)] of some subwoofers [dB, shape=(k, seats, n)]."""
+        """Levels with one more filter [shape=(k, n)] of some subwoofers [dB, shape=(k, seats, n)]."""
         changed = self.parts[subs].sum(axis=0)
         return level_db(self.parts.sum(axis=0) + (response - 1)[:, None, :] * changed, self.room)
 
@@ -95,7 +96,7 @@ def find_filters(
     most: Sequence[int],
     top_hz: float,
 ) -> tuple[tuple[Filter, ...], ...]:
-    """Filters for each subwoofer with these settings [at most `most` of each], none centred above `top_hz`."""
+    """Filters for each subwoofer with these settings, at most `most` for each and none centred above `top_hz`."""
     parts = settings.factors(room.freq_hz)[:, None, :] * room.values
     levels = level_db(parts.sum(axis=0), room)
     mean = room.seat_share @ levels
@@ -141,7 +142,7 @@ def _best_filter(
     free: list[int],
     top_hz: float,
 ) -> tuple[Filter, NDArray[np.int_]] | None:
-    """The filter that lowers the cost most, and of which subwoofers; None where none is worth it."""
+    """The filter that lowers the cost most, and its subwoofers; None if none is worth it."""
     groups = [np.array(free)] if len(free) == state.room.subs > 1 else []
     groups += [np.array([i]) for i in free]
     if not groups:
@@ -152,7 +153,7 @@ def _best_filter(
         cost = _allowed_costs(state, tried, responses, group, ranges.width)
         k = int(np.argmin(cost))
         starts.append((float(cost[k]), tried[k], group))
-    # What all subwoofers share comes first where it wins as much but for a tenth.
+    # A filter for all subwoofers is preferred if it gains nearly as much, within a tenth.
     starts.sort(key=lambda each: each[0] - (0.1 * (now - each[0]) if len(each[2]) > 1 else 0.0))
     for cost_db2, each, group in starts[:2]:
         if now - cost_db2 < LEAST_GAIN_DB2 / 2:
@@ -164,7 +165,7 @@ def _best_filter(
 
 
 def _tried(ranges: FilterRanges, gains_db: tuple[float, ...], low_hz: float, top_hz: float) -> Iterator[Filter]:
-    """Filters over the whole range, on the steps of the processor."""
+    """Candidate filters over the whole range, on the steps of the processor."""
     span = ranges.frequency_hz
     low, high = max(low_hz, span.min), min(top_hz, span.max)
     if low > high:
@@ -191,7 +192,7 @@ def _on_steps(hz: float, gain_db: float, q: float, ranges: FilterRanges) -> Filt
 def _allowed_costs(
     state: _State, tried: Sequence[Filter], responses: ComplexArray, group: NDArray[np.int_], kind: FilterWidth
 ) -> FloatArray:
-    """Cost with each filter; infinite where it must not be."""
+    """Cost with each filter; infinite if it is not permitted."""
     out = np.full(len(tried), np.inf)
     excess_db = _shared_excess_db(state) if len(group) == len(state.parts) else None
     boosts_db = 20 * np.log10(np.abs(responses))
@@ -220,7 +221,7 @@ def _allowed_costs(
 
 
 def _shared_excess_db(state: _State) -> FloatArray:
-    """By how much half of the seats that count are above the target, never below 0 [shape=(n,)]."""
+    """Excess over the target of half of the seats that count, never below 0 [dB, shape=(n,)]."""
     levels = level_db(state.parts.sum(axis=0), state.room)
     target = state.target_db - state.target_db @ state.room.freq_share + state.level_db
     above = levels[state.room.seat_share > 0] - target
@@ -228,7 +229,7 @@ def _shared_excess_db(state: _State) -> FloatArray:
 
 
 def _no_boost(state: _State) -> NDArray[np.bool_]:
-    """Frequencies at which a seat that counts hears a cancellation or sits in a null [shape=(n,)]."""
+    """Frequencies at which a seat that counts hears a cancellation or is in a null [shape=(n,)]."""
     levels = level_db(state.parts.sum(axis=0), state.room)
     powers = 10 * np.log10(np.maximum((np.abs(state.parts) ** 2).sum(axis=0), 1e-300))
     mean = state.room.seat_share @ levels
@@ -239,7 +240,7 @@ def _no_boost(state: _State) -> NDArray[np.bool_]:
 def _refined(
     state: _State, start: Filter, cost: float, group: NDArray[np.int_], ranges: FilterRanges, top_hz: float
 ) -> tuple[Filter, float]:
-    """A filter moved on the steps of the processor while that lowers the cost."""
+    """A filter moved on the steps of the processor as long as that lowers the cost."""
     best, lowest = start, cost
     for _ in range(REFINING_STEPS):
         q = cookbook_q(best.width, ranges.width, best.gain_db)
@@ -268,7 +269,7 @@ def _refined(
 
 
 def _good_without_any_seat(state: _State, each: Filter, group: NDArray[np.int_], kind: FilterWidth) -> bool:
-    """Whether a filter lowers the cost with any one seat left out; with two seats or fewer that says nothing."""
+    """Whether a filter lowers the cost with any one seat left out; always True with two seats or fewer."""
     counted = np.nonzero(state.room.seat_share > 0)[0]
     if len(counted) < 3:
         return True

@@ -1,16 +1,16 @@
-"""Gain, delay and polarity of each subwoofer for which all seats hear alike: a deterministic search.
+"""A deterministic search for gains, delays and polarities of subwoofers that make all seats hear alike.
 
-Cost = mean spatial variance [dB²] + price [dB²/dB] · output lost [dB] (`dsp.bass_sum`); with a target curve also half the
-variance over frequency of the seats' mean level minus the target. Many settings are compared on few
-frequencies. From the best of each combination of polarities follows damped least squares (Levenberg 1944, Marquardt 1963,
-from memory), all in one batch: the variance is a sum of squares, so that JᵀJ is most of its curvature.
-From the best follow others: one delay and polarity is changed, or each subwoofer is taken from one of two settings (the
-crossover of evolutionary algorithms, from memory). The result is rounded to the steps of the processor and searched once
-more on these steps.
+Cost = mean spatial variance [dB²] + price [dB²/dB] · output lost [dB] (`dsp.bass_sum`); with a target curve also half
+the variance over frequency of the seats' mean level minus the target. Many settings are compared at few frequencies.
+The best of each combination of polarities are refined by damped least squares (Levenberg 1944, Marquardt 1963, from
+memory), all in one batch: the variance is a sum of squares, so that JᵀJ is most of its curvature. New starts are
+derived from the best: one delay and polarity is changed, or each subwoofer is taken from one of two settings (the
+crossover of evolutionary algorithms, from memory). The result is rounded to the steps of the processor and searched
+again on these steps.
 
-A setting must also be good when conditions differ slightly from the measurement. `sturdiness` gives the cost with gains,
-delays, positions of the seats and temperature a little off; of the best settings the one with the lowest mean cost is
-proposed.
+A setting must also be good when conditions differ slightly from the measurement. `sturdiness` computes the variance
+with gains, delays, positions of the seats and temperature a little off; of the best settings the one with the lowest
+mean cost is proposed.
 """
 
 from __future__ import annotations
@@ -40,18 +40,18 @@ from commission.dsp.bass_sum import (
 from commission.model import CancelToken, ComplexArray, FloatArray, freeze
 
 PRICE_DB2_PER_DB = 1.0
-"""What a decibel of lost output costs. Where seats differ by 3 dB, half of the power is then given for half a decibel of
-evenness or more, and not for less, which is hardly heard (a choice of this project, no source; `tests/bench/bass.py`)."""
+"""Price of a decibel of lost output. Where seats differ by 3 dB, half of the power is given up only for half a decibel
+of evenness or more; less is hardly heard (a choice of this project, no source; `tests/bench/bass.py`)."""
 TARGET_SHARE = 0.5
-"""What a dB² off the target costs, against one between seats (a choice of this project, no source)."""
+"""Cost of a dB² off the target, relative to one between seats (a choice of this project, no source)."""
 SCREENED, STARTS = 8192, 128
-"""Settings that are tried, and those of them that are searched from."""
+"""Number of settings that are tried, and of those from which a search starts."""
 GENERATIONS, PARENTS, CHILDREN, FROM_EACH, PLACES = 4, 32, 128, 4, 61
-"""How often new settings are derived from the best ones, how many of these are kept, how many crossed settings are searched
-from, of how many single delays are changed, and how many delays are tried. Without this, costs were up to 1.4 dB² higher in
-26 rooms (4 subwoofers, 12 seats), and 1.1 dB² with 8 subwoofers and 20 seats."""
+"""How often new settings are derived from the best ones, number of these, crossed settings searched, settings with
+single delays changed, and delays tried. Without this, costs were up to 1.4 dB² higher in 26 rooms (4 subwoofers, 12
+seats), and 1.1 dB² with 8 subwoofers and 20 seats."""
 CROSSED_OFF_S = 1e-3
-"""Standard deviation of what is added to the delays of crossed settings (tried, no source)."""
+"""Standard deviation of the random change of the delays of crossed settings (found by trial, no source)."""
 SCREENED_OF_TWO, STARTS_OF_TWO = 4096, 48
 """Enough for two subwoofers: `tests/dsp/test_bass_search.py` compares with brute force."""
 AT_ONCE = 64
@@ -61,24 +61,24 @@ STEPS = 40
 LEAST_STEP_DB2 = 5e-3
 """A step that gains less ends a descent: far less than what rounding to the steps of a processor changes."""
 LIMITED_FROM = 1.0
-"""From this price [dB²/dB] on, a step that would raise a subwoofer beyond its limit leaves it there. At lower prices the
-others become softer instead, so that the gains keep the ratios that the step aims at. With only one of the two, costs were
+"""From this price [dB²/dB] on, a step that would raise a subwoofer beyond its limit leaves it there. At lower prices
+the others become softer instead, so that the gains keep the intended ratios. With only one of the two rules, costs were
 up to 1.3 dB² higher at the ends of the trade."""
 RACE_STEPS = 6
-"""After these only the better starts go on."""
+"""Number of steps after which only the better starts continue."""
 STURDY_CANDIDATES = 10
 COARSE = 3
 """Every third frequency is enough for the screening."""
 SLOPE_LIMIT = 8.0
-"""Derivatives of the level near a null are limited to this: there the linear model is not valid."""
+"""Limit for derivatives of the level near a null, where the linear model is not valid."""
 GAIN_OFF_DB, DELAY_OFF_S, SEAT_OFF_M, TEMPERATURE_OFF_K = 0.5, 0.1e-3, 0.05, 3.0
-"""How far gains, delays, seats and temperature may be off (common practice, no source)."""
+"""Assumed errors of gains, delays, seats and temperature (common practice, no source)."""
 SEAT_DRAWS = 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SearchBounds:
-    """What may be set. Delays and gains are changes against the measurement; arrays have one value for each subwoofer."""
+    """Permitted settings. Delays and gains are changes from the measurement; arrays have one value for each subwoofer."""
 
     gain_spread_db: float = 12.0
     """Largest difference between the gains of two subwoofers, beyond those that make them equally loud."""
@@ -110,7 +110,7 @@ class SettingGrid:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """How even and how loud the sum is with some settings."""
+    """Evenness and loudness of the sum with some settings."""
 
     variance_db2: float
     output_db: float
@@ -123,7 +123,7 @@ class Figures:
 
 
 def figures(room: SubResponses, settings: SubSettings, price: float = PRICE_DB2_PER_DB) -> Figures:
-    """Variance, output and cost of one setting, evaluated as it is."""
+    """Variance, output and cost of one setting, evaluated without rounding."""
     return _figures(_Space(room), settings, price)
 
 
@@ -146,7 +146,7 @@ def _variance_output_off(space: _Space, settings: SubSettings) -> tuple[FloatArr
 
 
 class _Space:
-    """A room with what every evaluation needs of it; `values` are in single precision, which halves the time."""
+    """A room with the quantities that every evaluation needs; `values` are in single precision, which halves the time."""
 
     def __init__(self, room: SubResponses, alike_db: FloatArray | None = None) -> None:
         self.room = room
@@ -155,7 +155,7 @@ class _Space:
         self.power_db = power_sum_db(room, self.alike_db)
 
     def coarse(self, every: int) -> _Space:
-        """The same room at one in `every` of its frequencies."""
+        """The same room at every `every`-th frequency."""
         room = self.room
         target = None if room.target_db is None else room.target_db[::every]
         few = SubResponses(
@@ -169,7 +169,7 @@ class _Space:
 
 @dataclass(slots=True)
 class _Batch:
-    """Settings under way: gain against equal loudness [dB] and delay [0.1 ms] of all subwoofers [shape=(b, subs)]."""
+    """Settings in progress: gain against equal loudness [dB] and delay [0.1 ms] of all subwoofers [shape=(b, subs)]."""
 
     gain: FloatArray
     delay: FloatArray
@@ -200,7 +200,7 @@ def _batch_of(space: _Space, settings: SubSettings) -> _Batch:
 def _within(
     bounds: SearchBounds, space: _Space, gain: FloatArray, delay: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """The nearest settings that may be set: common gain and common delay are free, since no variance depends on them."""
+    """The nearest permitted settings; common gain and common delay are free, since no variance depends on them."""
     gain = np.maximum(gain - gain.max(axis=-1, keepdims=True), -bounds.gain_spread_db) + space.alike_db
     gain = _into(gain, bounds.gain_low_db, bounds.gain_high_db) - space.alike_db
     delay = _into(delay, bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S)
@@ -208,7 +208,7 @@ def _within(
 
 
 def _into(values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-    """Values shifted together into their ranges as far as that goes, and the rest cut off."""
+    """Values shifted together into their ranges as far as possible, then clipped."""
     over = np.maximum((values - high).max(axis=-1, keepdims=True), 0.0)
     under = np.maximum((low - values).max(axis=-1, keepdims=True), 0.0)
     return np.asarray(np.clip(values - over + under, low, high))
@@ -232,7 +232,7 @@ def _factors(space: _Space, batch: _Batch) -> ComplexArray:
 def _linearised(space: _Space, batch: _Batch, share: FloatArray, price: FloatArray) -> tuple[FloatArray, FloatArray]:
     """(gradient, JᵀJ) of the cost for each of a batch, with respect to gain and delay of all subwoofers."""
     room, values = space.room, space.values
-    parts = _factors(space, batch)[:, :, None] * values  # (b, subs, seats, n)
+    parts = _factors(space, batch)[:, :, None] * values  # shape (b, subs, seats, n)
     total = parts.sum(axis=1)
     power = np.maximum(total.real**2 + total.imag**2, (np.abs(values).max() * np.float32(1e-9)) ** 2)
     parts *= (np.conj(total) / power)[:, None]
@@ -274,7 +274,7 @@ def _descend(
     steps: int = STEPS,
     stop: Callable[[], bool] = lambda: False,
 ) -> _Batch:
-    """Damped least squares from every start at once; a step is kept where it lowers the cost."""
+    """Damped least squares from all starts at once; a step is kept where it lowers the cost."""
     count = len(batch.gain)
     shares = np.broadcast_to(space.room.seat_share if share is None else share, (count, len(space.room.seat_share)))
     prices = np.broadcast_to(np.asarray(price, dtype=float), (count,))
@@ -334,14 +334,14 @@ def polarities(subs: int) -> NDArray[np.int_]:
 
 
 def _screened(space: _Space, bounds: SearchBounds, price: float, stop: Callable[[], bool]) -> _Batch:
-    """The best starts of each combination of polarities, of settings spread evenly over what may be set."""
+    """The best starts of each combination of polarities, from settings spread evenly over the permitted ranges."""
     subs = space.room.subs
     signs = polarities(subs)
     screened, starts = _effort(subs)
     each = max(screened // len(signs), 24)
     points = _recurrence(each, 2 * subs)
     low, high = bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S
-    gain = -0.75 * bounds.gain_spread_db * points[:, :subs] ** 2  # few settings gain by a subwoofer that hardly plays
+    gain = -0.75 * bounds.gain_spread_db * points[:, :subs] ** 2  # few settings gain from a nearly silent subwoofer
     gain, delay = _within(bounds, space, gain, low + (high - low) * points[:, subs:])
     few = space.coarse(COARSE)
     chosen = []
@@ -367,7 +367,7 @@ def _joined(batches: list[_Batch]) -> _Batch:
 
 
 def _costs(space: _Space, batch: _Batch, price: FloatArray | float, share: FloatArray | None = None) -> FloatArray:
-    """Cost of each of a batch in single precision, perhaps each with its own price and shares of the seats."""
+    """Cost of each setting of a batch in single precision; price and seat shares may differ for each."""
     room, out = space.room, np.empty(len(batch.gain))
     price = np.broadcast_to(price, out.shape)
     share = np.broadcast_to(room.seat_share if share is None else share, (len(out), len(room.seat_share)))
@@ -389,7 +389,7 @@ def _costs(space: _Space, batch: _Batch, price: FloatArray | float, share: Float
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SearchResult:
-    """Settings in the order of their cost, and whether the search was stopped before its end."""
+    """Settings in order of their cost, and whether the search was stopped early."""
 
     settings: SubSettings
     costs: FloatArray
@@ -404,9 +404,9 @@ def search(
     progress: Callable[[float], None] = lambda share: None,
     also: SubSettings | None = None,
 ) -> SearchResult:
-    """Settings without a grid, the best first, no two of them alike; `also` are more settings to start from.
+    """Settings without a grid, best first, no two alike; `also` are further settings to start from.
 
-    Deterministic. After `cancel` it returns the best so far. With one subwoofer there is nothing to search.
+    Deterministic. After `cancel` it returns the best found by then. With one subwoofer there is nothing to search.
     """
     if room.subs == 1:
         return SearchResult(unchanged(1)[None], np.array([figures(room, unchanged(1), price).cost]))
@@ -435,7 +435,7 @@ def search(
 
 
 def _ranked(space: _Space, batch: _Batch, price: float, *, stopped: bool = False) -> SearchResult:
-    """The first few of a batch, in the order of their costs at all frequencies in double precision."""
+    """The best of a batch, ranked by cost at all frequencies in double precision."""
     settings = _settings(space, batch)[: min(STURDY_CANDIDATES, len(batch.cost))]
     costs = np.array([_figures(space, settings[k], price).cost for k in range(len(settings.gain_db))])
     order = np.argsort(costs, kind="stable")
@@ -448,9 +448,9 @@ def _stop(cancel: CancelToken | None) -> Callable[[], bool]:
 
 
 def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _Batch:
-    """For each of the best, each subwoofer and each polarity, the two best places of its delay with all others kept.
+    """For each of the best, each subwoofer and each polarity: the two best values of its delay with all others kept.
 
-    Least squares does not cross a ridge; a delay alone can be tried everywhere.
+    Least squares does not cross a ridge; a delay alone can be tried over its whole range.
     """
     subs = space.room.subs
     every = best.take(np.repeat(np.arange(len(best.cost)), subs * 2 * PLACES))
@@ -469,7 +469,7 @@ def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _
 def _crossed(
     space: _Space, bounds: SearchBounds, parents: _Batch, price: float, random: np.random.Generator
 ) -> _Batch:
-    """The best of many settings that have some subwoofers from one of the parents and the others from another one."""
+    """The best of many settings that take some subwoofers from one parent and the others from another."""
     one, other = (parents.take(random.integers(0, len(parents.cost), 4 * CHILDREN)) for _ in range(2))
     taken = random.random(one.gain.shape) < 0.5
     stay = np.maximum((~taken).sum(axis=1), 1)
@@ -485,10 +485,10 @@ def _crossed(
 
 
 def _best(batch: _Batch, count: int) -> _Batch:
-    """Those of lowest cost that differ: of two within 0.02 dB² and 0.2 ms of each other the first is kept."""
+    """The settings of lowest cost that differ: of two within 0.02 dB² and 0.2 ms of each other, the first is kept."""
     apart, signs = batch.delay - batch.delay[:, :1], batch.polarity * batch.polarity[:, :1]
     kept: list[int] = []
-    near = 0  # the first of those kept whose cost is near enough: costs rise
+    near = 0  # the first kept setting whose cost is near enough: costs rise
     for k in np.argsort(batch.cost, kind="stable"):
         while near < len(kept) and batch.cost[k] - batch.cost[kept[near]] >= 0.02:
             near += 1
@@ -510,7 +510,7 @@ def settle(
     price: float = PRICE_DB2_PER_DB,
     seat_share: FloatArray | None = None,
 ) -> SubSettings:
-    """One setting on the steps of the processor: rounded, then moved step by step while that lowers its cost."""
+    """One setting rounded to the steps of the processor, then moved step by step as long as that lowers its cost."""
     if seat_share is not None:
         room = replace(room, seat_share=seat_share)
     space = _Space(room)
@@ -528,7 +528,7 @@ def settle(
 
 
 def _neighbours(now: SubSettings, grid: SettingGrid, bounds: SearchBounds, space: _Space) -> SubSettings:
-    """Settings that differ by up to two steps of one subwoofer, or by one of gain and one of delay."""
+    """Settings that differ by up to two steps of one subwoofer, or by one step of gain and one of delay."""
     subs = len(now.gain_db)
     steps = [(g, d) for g in range(-2, 3) for d in range(-2, 3) if (g, d) != (0, 0) and abs(g) + abs(d) <= 2]
     gain = np.repeat(now.gain_db[None], len(steps) * subs, axis=0)
@@ -550,23 +550,23 @@ def _neighbours(now: SubSettings, grid: SettingGrid, bounds: SearchBounds, space
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Sturdiness:
-    """Variance when gains, delays, seats or temperature are a little off [dB²]."""
+    """Variance when gains, delays, seats or temperature are slightly off [dB²]."""
 
     variance_db2: float
     mean_db2: float
     """Mean over all cases."""
     worst_db2: float
     worst: str
-    """What was off in the worst case."""
+    """The change in the worst case."""
     cases_db2: FloatArray
-    """Every case [shape=(cases,)], the same ones in the same order for any settings of a room."""
+    """Every case [shape=(cases,)], in the same order for all settings of a room."""
 
 
 def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float = 20.0) -> Sturdiness:
     """Variance with gains ±0.5 dB, delays ±0.1 ms, seats ±5 cm and temperature ±3 K off, one kind at a time.
 
-    A moved seat hears each subwoofer by up to 5 cm sooner or later (its direct sound, the largest possible change); a
-    temperature moves all frequencies of the room, but no delay of the processor.
+    A moved seat hears each subwoofer up to 5 cm sooner or later (its direct sound, the largest possible change).
+    Temperature scales all frequencies of the room, but not the delays of the processor.
     """
     names, variants = _variants(room, temperature_c)
     found = [spatial_variance_db2(sum_levels_db(room, _off(settings)), room.seat_share, room.freq_share)]
@@ -612,7 +612,7 @@ def _variants(room: SubResponses, temperature_c: float) -> tuple[list[str], list
 
 
 def _stretched(values: ComplexArray, freq_hz: FloatArray, factor: float) -> ComplexArray:
-    """Responses read at `factor` times each frequency; the slope of the phase is taken off while interpolating."""
+    """Responses read at `factor` times each frequency; the phase slope is removed while interpolating."""
     step = 2 * np.pi * np.diff(freq_hz)
     turn = np.angle(np.sum(values[..., 1:] * np.conj(values[..., :-1]) / step, axis=(0, 1)))
     slope = float(np.median(turn / step))
@@ -631,13 +631,14 @@ class HeldOut:
     variance_db2: FloatArray
     """Variance over all seats of the setting tuned without seat k [dB², shape=(seats,)]; NaN for a seat without weight."""
     off_db: FloatArray
-    """The rms deviation of the seat left out from the mean of the others with it [dB, shape=(seats,)]."""
+    """The rms deviation of the left-out seat from the mean of the others, with the setting tuned without it [dB,
+    shape=(seats,)]."""
     off_now_db: FloatArray
-    """The same as measured."""
+    """The same deviation as measured."""
 
     @property
     def gains_elsewhere(self) -> bool:
-        """Whether seats that are not tuned for come nearer to the others, root mean square over those left out."""
+        """Whether seats outside the tuning come nearer to the others, root mean square over the seats left out."""
         return bool(np.nanmean(self.off_db**2) < np.nanmean(self.off_now_db**2))
 
     @property
@@ -681,7 +682,7 @@ def held_out(
 
 
 def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figures:
-    """Figures of the best setting reached from `starts` in few steps, to compare rooms quickly."""
+    """Figures of the best setting reached from `starts` in a few steps, to compare rooms quickly."""
     space = _Space(room)
     price = PRICE_DB2_PER_DB
     found = _descend(space, bounds, _batch_of(space, starts), price=price, steps=2 * RACE_STEPS)
@@ -689,9 +690,9 @@ def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figu
 
 
 def trade(room: SubResponses, bounds: SearchBounds, prices: tuple[float, ...]) -> tuple[SearchResult, ...]:
-    """For each price of a lost decibel [dB²] the best settings: from most even to loudest.
+    """Best settings for each price of a lost decibel [dB²], from most even to loudest.
 
-    Each price is searched; the best of each is reached from all that these searches find.
+    Each price is searched; the best of each comes from the results of all searches.
     """
     searched = tuple(search(room, bounds, each) for each in prices)
     if room.subs == 1:

@@ -1,9 +1,9 @@
-"""What seats hear of several subwoofers together, and how even and how loud that is.
+"""The sum of several subwoofers at the seats, its evenness and its level.
 
-Subwoofer i with gain g, delay τ and polarity p contributes w·H, w = p·10^(g/20)·exp(−jωτ). At seat s the sum has the level
-L = 20·lg |Σ w·H|. Mean spatial variance: the mean over frequencies of the weighted variance over seats of L (T. Welti,
-A. Devantier, JAES 54 (2006) 347–364, formula from memory). The output is the mean level of the sum with the loudest
-subwoofer at 0 dB, minus that of the sum of powers of all at 0 dB: what the settings cost in headroom.
+Subwoofer i with gain g, delay τ and polarity p contributes w·H, w = p·10^(g/20)·exp(−jωτ). At seat s the sum has the
+level L = 20·lg |Σ w·H|. Mean spatial variance: the mean over frequencies of the weighted variance over seats of L (T.
+Welti, A. Devantier, JAES 54 (2006) 347–364, formula from memory). The output is the mean level of the sum with the
+loudest subwoofer at 0 dB, minus that of the sum of powers of all at 0 dB: the headroom that the settings cost.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from commission.model import ComplexArray, FloatArray, freeze
 
 POINTS_PER_OCTAVE = 24
 FLOOR = 1e-12
-"""Amplitude relative to the largest, below which a sum counts as nothing: a level of −∞ has no mean."""
+"""Amplitude relative to the largest below which a sum counts as zero: a level of −∞ has no mean."""
 DB_PER_NEPER = 20.0 / np.log(10.0)
 
 
@@ -35,7 +35,7 @@ class SubSettings:
         object.__setattr__(self, "polarity", freeze(self.polarity, int))
 
     def __getitem__(self, index: int | slice | None) -> SubSettings:
-        """One or some of several settings; None adds an axis."""
+        """Select one or some of several settings; None adds an axis."""
         return SubSettings(self.gain_db[index], self.delay_s[index], self.polarity[index])
 
     def factors(self, freq_hz: FloatArray) -> ComplexArray:
@@ -45,7 +45,7 @@ class SubSettings:
 
 
 def unchanged(subs: int) -> SubSettings:
-    """The settings as they were measured."""
+    """Settings that change nothing."""
     return SubSettings(np.zeros(subs), np.zeros(subs), np.ones(subs, int))
 
 
@@ -62,7 +62,7 @@ class SubResponses:
     seat_share: FloatArray
     freq_share: FloatArray
     target_db: FloatArray | None = None
-    """Level that the mean of the seats should have, up to a constant [shape=(n,)]; None: any."""
+    """Required mean level of the seats, up to a constant [dB, shape=(n,)]; None: any."""
 
     def __post_init__(self) -> None:
         values = np.asarray(self.values, dtype=complex)
@@ -89,7 +89,7 @@ class SubResponses:
 def log_points(freq_hz: FloatArray, low_hz: float, high_hz: float) -> tuple[NDArray[np.int_], FloatArray]:
     """(indices, shares) of the measured frequencies nearest to 24 points an octave between two frequencies.
 
-    Where measured points are farther apart than that, each is taken once. A share is the width of the point's part of the
+    Where measured points are farther apart, each is taken once. A share is the width of the point's interval on the
     logarithmic axis; the shares add up to 1.
     """
     octaves = np.log2(high_hz / low_hz)
@@ -102,7 +102,7 @@ def log_points(freq_hz: FloatArray, low_hz: float, high_hz: float) -> tuple[NDAr
 
 
 def level_matched_db(room: SubResponses) -> FloatArray:
-    """The gain of each subwoofer [dB] that gives it the mean level of all, over seats and frequencies. [shape=(subs,)]"""
+    """Gains [dB, shape=(subs,)] that give all subwoofers the same mean level over seats and frequencies."""
     powers = np.einsum("isf,s,f->i", np.abs(room.values) ** 2, room.seat_share, room.freq_share)
     own_db = 10 * np.log10(np.maximum(powers, FLOOR * powers.max()))
     return np.asarray(own_db.mean() - own_db)
@@ -156,7 +156,7 @@ def output_db(
 
     `reference_db` [shape=(subs,)] are gains at which all subwoofers are driven alike. The one that is driven hardest
     relative to these limits the sum: max(g − reference) is taken off. `levels_db` and `power_db`: `sum_levels_db` and
-    `power_sum_db` of the same, where they are known already.
+    `power_sum_db` of the same settings, if already known.
     """
     levels = sum_levels_db(room, settings) if levels_db is None else levels_db
     power = power_sum_db(room, reference_db) if power_db is None else power_db

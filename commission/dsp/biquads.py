@@ -1,8 +1,8 @@
-"""Parametric filters as processors have them.
+"""Parametric filters as implemented in processors.
 
-R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad filter coefficients" (W3C Note, 2021, from memory). Q of a
-peaking filter is that of the cookbook: its bandwidth is taken between the points of half the gain in decibels. Processors
-that ask for another width are converted by `cookbook_q` and `entered_width`.
+R. Bristow-Johnson, "Cookbook formulae for audio equalizer biquad filter coefficients" (W3C Note, 2021, from memory).
+The Q of a peaking filter follows the cookbook: its bandwidth is taken between the points of half the gain in decibels.
+`cookbook_q` and `entered_width` convert for processors with another definition of width.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ import numpy as np
 from commission.model import ComplexArray, Filter, FilterWidth, FloatArray
 
 RATE_HZ = 48000.0
-"""Sample rate that the processor is taken to work at: below 250 Hz any rate from 44.1 kHz gives the same within 0.01 dB."""
+"""Assumed sample rate of the processor: below 250 Hz any rate from 44.1 kHz gives the same within 0.01 dB."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,7 +25,7 @@ class Biquad:
 
     b: tuple[float, float, float]
     a: tuple[float, float, float]
-    """With a0 = 1."""
+    """Denominator coefficients, with a0 = 1."""
 
     def response(self, freq_hz: FloatArray, rate_hz: float) -> ComplexArray:
         """Complex response at those frequencies [the shape of `freq_hz`]."""
@@ -34,7 +34,7 @@ class Biquad:
 
 
 def peaking(freq_hz: float, gain_db: float, q: float, rate_hz: float) -> Biquad:
-    """Peaking filter (peakingEQ of the cookbook). ValueError for a frequency or Q that cannot be."""
+    """Peaking filter (peakingEQ of the cookbook). ValueError for an impossible frequency or Q."""
     if not 0 < freq_hz < rate_hz / 2 or not q > 0:
         raise ValueError(
             f"a filter needs 0 < frequency < {rate_hz / 2:g} Hz and Q > 0, got {freq_hz:g} Hz and Q {q:g}"
@@ -57,14 +57,14 @@ def cookbook_q(width: float, kind: FilterWidth, gain_db: float) -> float:
 
 
 def entered_width(q: float, kind: FilterWidth, gain_db: float) -> float:
-    """What a processor asks for to have that Q of the cookbook; the inverse of `cookbook_q`."""
+    """The width to enter in a processor for that Q of the cookbook; the inverse of `cookbook_q`."""
     if kind == "octaves":
         return 2 / math.log(2) * math.asinh(1 / (2 * q))
     return q * 10 ** (abs(gain_db) / 40) if kind == "pole-q" else q
 
 
 def filters_response(filters: Sequence[Filter], kind: FilterWidth, freq_hz: FloatArray) -> ComplexArray:
-    """Product of the responses of filters as entered in a processor [the shape of `freq_hz`]."""
+    """Product of the responses of filters as entered in a processor [same shape as `freq_hz`]."""
     total = np.ones(np.shape(freq_hz), complex)
     for each in filters:
         q = cookbook_q(each.width, kind, each.gain_db)

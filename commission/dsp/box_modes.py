@@ -1,8 +1,8 @@
-"""Bass in a box with nearly rigid walls as a sum over its modes, and how far it explains measured responses.
+"""Bass in a box with nearly rigid walls as a sum of modes, and how well it explains measured responses.
 
 H(ω) = ω²·Σ ε·ψ(source)·ψ(ear) / (ω_n² − ω² + 2jδω), δ = 6.9/T, ψ = Π cos(nπx/L), ε = 2 for each n > 0 (Kuttruff, Room
-Acoustics, equation (3.10), from memory). What a subwoofer and its filters add is the same at every seat: for each
-subwoofer and frequency the one complex factor that fits the seats best.
+Acoustics, equation (3.10), from memory). A subwoofer and its filters contribute one complex factor for each frequency,
+the same at every seat: the one that fits the seats best.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class BoxFit:
 
     decay_s: float
     own: ComplexArray
-    """What each subwoofer adds [shape=(subs, n)]."""
+    """Complex factor of each subwoofer [shape=(subs, n)]."""
     explained: FloatArray
     """Share of the power over seats that the box explains, for each subwoofer [shape=(subs,)]."""
 
@@ -63,9 +63,9 @@ def fit_box(
     *,
     one_clock: bool = True,
 ) -> BoxFit:
-    """The decay that explains responses best [values of shape (subs, seats, n)].
+    """The box with the decay that explains responses best [values of shape (subs, seats, n)].
 
-    Without `one_clock` every seat has a time origin of its own, which is fitted as well.
+    Without `one_clock`, each seat has a separate time origin, which is also fitted.
     """
     best: BoxFit | None = None
     for decay_s in TRIED_DECAYS_S:
@@ -83,7 +83,7 @@ def fit_box(
 
 
 def _on_one_clock(values: ComplexArray, model: ComplexArray, freq_hz: FloatArray) -> ComplexArray:
-    """Responses of each seat moved in time to fit those of the first one."""
+    """Responses of each seat shifted in time to fit those of the first one."""
     turn = np.exp(2j * np.pi * TRIED_CLOCKS_S[:, None] * freq_hz)
     out = np.array(values)
     for s in range(1, values.shape[1]):

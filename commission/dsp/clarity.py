@@ -2,9 +2,9 @@
 
     C_te = 10·lg(∫₀^te p² dt / ∫_te^∞ p² dt)        D50 = ∫₀^50ms p² dt / ∫₀^∞ p² dt
 
-Bands are filtered with zero phase, which moves nothing in time (a causal filter delays narrow bands by so much that their
-direct sound counts as late); what rings before the start counts as early. From the late part the noise is subtracted, and
-the energy below the noise is added as extrapolated.
+Bands are filtered with zero phase, which shifts nothing in time (a causal filter delays narrow bands until their direct
+sound counts as late); ringing before the start counts as early. Noise is subtracted from the late part, and the energy
+below the noise is extrapolated.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from commission.model import FloatArray, freeze
 
 EARLY_S = {"c50": 0.050, "c80": 0.080}
 LEAST_WIDTHS = 2.0
-"""Least B·te: the filter itself then leaves 36 dB between early and late (own computation), 15 to 25 dB at half of that."""
+"""Least B·te: the filter alone then leaves 36 dB between early and late (own computation), 15 to 25 dB at half of that."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,12 +34,12 @@ class Clarity:
     c80_db: FloatArray
     d50: FloatArray
     range_db: FloatArray
-    """How far the decay falls before it meets the noise."""
+    """Fall of the decay before it meets the noise."""
     spread: dict[str, FloatArray]
-    """Standard deviation between neighbouring places, by quantity (see `clarity_spread_db`)."""
+    """Standard deviation between neighbouring positions, by quantity (see `clarity_spread_db`)."""
 
     def estimate(self, quantity: Literal["c50", "c80", "d50"], response: int, band: int) -> Estimate:
-        """One value with the spread between neighbouring places as its standard uncertainty, or why there is none."""
+        """One value with the spread between neighbouring positions as its standard uncertainty, or why there is none."""
         values = {"c50": self.c50_db, "c80": self.c80_db, "d50": self.d50}[quantity]
         value = float(values[response, band])
         if math.isfinite(value):
@@ -53,7 +53,7 @@ class Clarity:
 
 
 def clarity_of(bands: Bands, curves: Curves) -> Clarity:
-    """From the zero-phase decay curves of all `bands`."""
+    """Clarity from the zero-phase decay curves of all `bands`."""
     with np.errstate(invalid="ignore", divide="ignore"):
         total = curves.energy[..., 0] + curves.before
         found, spread = {}, {}
@@ -79,10 +79,10 @@ def clarity_of(bands: Bands, curves: Curves) -> Clarity:
 
 
 def clarity_spread_db(time_s: FloatArray, width_hz: FloatArray, early_s: float) -> FloatArray:
-    """Standard deviation [dB] of C_te between neighbouring places of a room with exponential decay.
+    """Standard deviation [dB] of C_te between neighbouring positions in a room with exponential decay.
 
-    The energy of a Gaussian decay in a band of width B, e^(−kt) with k = 6·ln 10/T, has from a to b the relative variance
-    (1/B)·∫e^(−2kt)/(∫e^(−kt))²: early and late parts are independent (derived here; `tests/dsp/test_clarity.py`).
+    The energy of a Gaussian decay in a band of width B, e^(−kt) with k = 6·ln 10/T, has the relative variance from a to
+    b (1/B)·∫e^(−2kt)/(∫e^(−kt))²: early and late parts are independent (derived here; `tests/dsp/test_clarity.py`).
     """
     k = 6 * math.log(10) / np.asarray(time_s, dtype=float)
     x = np.exp(-k * early_s)

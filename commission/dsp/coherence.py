@@ -1,8 +1,8 @@
-"""How well two measurements at one position agree: magnitude-squared coherence between repeats.
+"""Agreement of two measurements at one position: magnitude-squared coherence between repeats.
 
-γ²(f) = |⟨H1·H2*⟩|²/(⟨|H1|²⟩·⟨|H2|²⟩) (Bendat & Piersol, Random Data, from memory), averaged over the bins of a fractional
-octave instead of over segments. One for responses that are alike but for gain and delay; noise, a moved microphone, a clock
-that drifts, processing that varies, all lower it.
+γ²(f) = |⟨H1·H2*⟩|²/(⟨|H1|²⟩·⟨|H2|²⟩) (Bendat & Piersol, Random Data, from memory), averaged over the bins of a
+fractional octave instead of over segments. It is one for responses that differ only in gain and delay. Noise, a moved
+microphone, a drifting clock and varying processing lower it.
 """
 
 from __future__ import annotations
@@ -22,14 +22,14 @@ class Coherence:
 
     freq_hz: FloatArray
     squared: FloatArray
-    """γ², the bias of few averages taken off; 0 to 1, NaN where fewer than four bins are averaged."""
+    """γ², corrected for the bias of few averages; 0 to 1, NaN where fewer than four bins are averaged."""
     floor: FloatArray
-    """What two unrelated responses would show by chance, 1/averages."""
+    """Value that two unrelated responses would reach by chance, 1/averages."""
     lag: Lag
-    """How much later the second is; taken off before they are compared."""
+    """Lag of the second, removed before they are compared."""
 
     def snr_db(self) -> FloatArray:
-        """Signal to noise of each repeat [dB], if what differs is noise alike in both: γ/(1 − γ)."""
+        """Signal-to-noise ratio of each repeat [dB], if the difference is noise of equal level in both: γ/(1 − γ)."""
         root = np.sqrt(self.squared)
         with np.errstate(divide="ignore", invalid="ignore"):
             return np.asarray(10 * np.log10(root / (1 - root)))

@@ -1,7 +1,7 @@
-"""Whether a recording holds an impulse response, a sweep, or neither: when the sound of each band is strongest.
+"""Whether a recording holds an impulse response, a sweep, or neither, from the time of each band's maximum.
 
 All bands of an impulse response are strongest within a fraction of a second of each other, however long the room rings.
-A sweep reaches one band after the other. Noise has no strongest moment.
+A sweep reaches one band after the other. Noise has no distinct maximum.
 """
 
 from __future__ import annotations
@@ -16,43 +16,45 @@ from numpy.typing import NDArray
 from commission.model import ComplexArray, FloatArray, freeze
 
 WIDEST_HZ = 200.0
-"""Bands are half an octave wide, at most this: wide enough for a time to within 5 ms, and quick to transform."""
+"""Bands are half an octave wide, but at most this: wide enough for times within 5 ms, and quick to transform."""
 LEAST_BAND_SMOOTHING_S = 0.04
 CREST_DB = 12.0
-"""Stationary noise stays below this peak over its median, as its smoothed power has four degrees of freedom or more."""
+"""Least peak over median of a band's power: stationary noise stays below, as its smoothed power has at least four
+degrees of freedom."""
 WINDOW_S = 0.25
 """Largest spread of the bands of one impulse response: two modes that beat within a band 4 Hz wide reach their first
 maximum after up to half a period, 0.13 s, and the band's own response time is as long again."""
 SHARE_WITHIN = 0.65
 FEWEST_BANDS = 3
-"""Fewer bands above the noise say nothing: one band is strongest at some moment in any recording."""
+"""Fewest bands above the noise for a verdict: in any recording one band is strongest at some moment."""
 FEWEST_FOR_SWEEP = 4
 BANDS_PER_HARMONIC = 6
-"""One band in this many may be out of order: a recording that clips is strongest there while a lower tone passes."""
+"""One band in this many may be out of order: a clipped recording is strongest there while a lower tone passes."""
 LEAST_RANK_CORRELATION = 0.8
 """Kendall's τ of eight bands in no order exceeds this once in 580 times (70 of 40320 orders), of ten once in 2800."""
 SLOPE_BANDS_HZ = (300.0, 9000.0)
-"""Where the direct sound of a main loudspeaker is heard at the same time in all bands, to within some milliseconds."""
+"""Range in which the direct sound of a main loudspeaker arrives in all bands within a few milliseconds."""
 FEWEST_FOR_SLOPE, LARGEST_SLOPE_S = 8, 0.004
-"""Largest lean of a correctly deconvolved response per octave. Simulated rooms (T up to 1.2 s, direct sound down to 10 dB
-below the reverberation) stay within 2.5 ms and Kendall's τ of 0.45; a sweep of 3.1 s in place of 3 s leaves 10 ms
-(`tests/dsp/test_compactness.py`)."""
+"""Fewest bands, and largest slope per octave, of a correctly deconvolved response. Simulated rooms (T up to 1.2 s,
+direct sound down to 10 dB below the reverberation) stay within 2.5 ms and Kendall's τ of 0.45; a sweep of 3.1 s in
+place of 3 s leaves 10 ms (`tests/dsp/test_compactness.py`)."""
 WEAKEST_DB = -50.0
-"""Bands whose peak is weaker than this, relative to the strongest band, are left out: at the end of a truncated response
-they hold the click of the cut and nothing else."""
+"""Bands weaker than this, relative to the strongest band, are left out: at the end of a truncated response they hold
+only the click of the cut."""
 FIRST_DB, FIRST_WITHIN_S = -10.0, 0.15
-"""The direct sound is heard in all bands at once; the strongest moment is that of a reflection here and there."""
+"""The direct sound reaches all bands at once, while a band's maximum can be a later reflection: so the first moment
+within 10 dB of it is used."""
 STRONG_DB = -25.0
-"""Bands above this hold what was played; in weaker ones the distortion of a lower tone can be strongest, and noise is
+"""Bands above this hold the stimulus; in weaker ones the distortion of a lower tone can be strongest, and noise is
 nearly as loud as the first sound."""
 TAPER_S = 0.05
 SHORTEST_SPREAD_S = 1.0
-"""A shorter recording cannot spread its energy over seconds, and is accepted where nothing contradicts it."""
+"""A shorter recording cannot spread its energy over seconds, and is accepted if nothing contradicts it."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class BandTimes:
-    """When each half octave of some recordings sounds: centres [shape=(bands,)], the others [shape=(k, bands)].
+    """Times of each half octave of several recordings: centres [shape=(bands,)], the others [shape=(k, bands)].
 
     Times are NaN where a band does not exceed its own median power by `CREST_DB`, or is below `WEAKEST_DB`.
     """
@@ -60,26 +62,26 @@ class BandTimes:
     centres_hz: FloatArray
     strongest_s: FloatArray
     first_s: FloatArray
-    """When it first comes within `FIRST_DB` of its strongest moment, at most `FIRST_WITHIN_S` before that."""
+    """When it first comes within `FIRST_DB` of its maximum, at most `FIRST_WITHIN_S` before that."""
     level_db: FloatArray
-    """Its strongest moment relative to that of the strongest band."""
+    """Its maximum relative to that of the strongest band."""
 
 
 class Shape(Enum):
-    """How the energy of a recording is distributed over time."""
+    """Distribution of a recording's energy over time."""
 
     COMPACT = "compact"
     """All bands at about the same time: an impulse response."""
     SWEEP = "sweep"
     """One band after the other."""
     SPREAD = "spread"
-    """Neither: a response deconvolved with another signal than the one that was played."""
+    """Neither: a response deconvolved with a signal other than the one played."""
     NOISE = "noise"
-    """Too few bands are ever stronger than noise is: a silent channel, or noise itself."""
+    """Too few bands ever exceed noise: a silent channel, or noise itself."""
 
 
 def band_times(spectra: ComplexArray, df_hz: float) -> BandTimes:
-    """When each half octave sounds, from one-sided spectra [shape=(k, n)] in steps of `df_hz`.
+    """Times of each half octave, from one-sided spectra [shape=(k, n)] in steps of `df_hz`.
 
     Times are circular in 1/df_hz.
     """
@@ -94,11 +96,11 @@ def band_times(spectra: ComplexArray, df_hz: float) -> BandTimes:
         width_hz = min(centre_hz * (2**0.25 - 2**-0.25), WIDEST_HZ)
         start = round((centre_hz - width_hz / 2) / df_hz)
         count = max(4, round(width_hz / df_hz))
-        length = int(fft.next_fast_len(2 * count))  # twice, so that the power is not aliased
+        length = int(fft.next_fast_len(2 * count))  # twice the samples, so that the power is not aliased
         window = np.hanning(count + 2)[1:-1].astype(np.float32)
         envelope = fft.ifft(spectra[:, start : start + count] * window, length, axis=-1)
         power = envelope.real**2 + envelope.imag**2
-        # A Gaussian of that standard deviation, circular as the transform is.
+        # A circular Gaussian of that standard deviation, as the transform is circular.
         sigma_s = max(LEAST_BAND_SMOOTHING_S, 2 / width_hz) / 2
         gain = np.exp(-2 * (np.pi * sigma_s * df_hz * np.arange(length // 2 + 1)) ** 2)
         smooth = fft.irfft(fft.rfft(power, axis=-1) * gain, length, axis=-1)
@@ -117,7 +119,7 @@ def band_times(spectra: ComplexArray, df_hz: float) -> BandTimes:
 
 
 def _lead(power: FloatArray, strongest: NDArray[np.intp], most: int) -> FloatArray:
-    """How many samples before its strongest one each row of `power` first comes within `FIRST_DB` of it, up to `most`."""
+    """Samples between the maximum of each row of `power` and its first value within `FIRST_DB` of it, up to `most`."""
     leads = np.zeros(len(power))
     for k, (row, peak) in enumerate(zip(power, strongest, strict=True)):
         before = np.take(row, peak - np.arange(1, most + 1), mode="wrap")
@@ -129,7 +131,7 @@ def _lead(power: FloatArray, strongest: NDArray[np.intp], most: int) -> FloatArr
 def shape_of(samples: FloatArray, rate_hz: float) -> tuple[Shape, float]:
     """The shape of one recording [shape=(n,)], and the time over which its bands are spread [s].
 
-    A recording shorter than `SHORTEST_SPREAD_S` is compact without a look.
+    A recording shorter than `SHORTEST_SPREAD_S` counts as compact.
     """
     from scipy import fft
 
@@ -144,15 +146,15 @@ def shape_of(samples: FloatArray, rate_hz: float) -> tuple[Shape, float]:
 
 
 def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape, float]]:
-    """The same for deconvolved recordings, from their one-sided spectra [shape=(k, n)] in steps of `df_hz`.
+    """Shapes of deconvolved recordings, from their one-sided spectra [shape=(k, n)] in steps of `df_hz`.
 
-    A stimulus a little longer, shorter or wider than the one that was played leaves a short sweep behind: it is found
-    where `SLOPE_BANDS_HZ` is heard, and is a `Shape.SWEEP` like one that is left whole.
+    A stimulus slightly longer, shorter or wider than the one played leaves a short sweep: it is detected within
+    `SLOPE_BANDS_HZ` and reported as `Shape.SWEEP`, like a whole one.
     """
     bands = band_times(spectra, df_hz)
     inside = (bands.centres_hz >= SLOPE_BANDS_HZ[0]) & (bands.centres_hz <= SLOPE_BANDS_HZ[1])
     found = []
-    # What wraps to the end of the circle came before time zero.
+    # Times that wrap to the end of the circle came before time zero.
     strongest, first = (
         np.where(each > 0.5 / df_hz, each - 1 / df_hz, each) for each in (bands.strongest_s, bands.first_s)
     )
@@ -162,7 +164,7 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
         heard = inside & (level_db > STRONG_DB)
         most_s = _spread_of_most(played_s) if len(played_s) >= FEWEST_FOR_SWEEP else math.inf
         if most_s <= WINDOW_S and not _rises(played_s):
-            # A rattle fills the bands in which a subwoofer plays nothing, while a low tone passes.
+            # A rattle during a low tone fills the bands above a subwoofer's range.
             shape, spread_s = Shape.COMPACT, most_s
             heard &= np.abs(strongest_s - np.median(played_s)) <= WINDOW_S
         first_s = first_s[heard]
@@ -173,7 +175,7 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
 
 
 def _around_zero(times_s: FloatArray, period_s: float) -> FloatArray:
-    """Times just before the period's end as negative ones: the smoothing reaches over both ends."""
+    """Times just before the period's end as negative ones: the smoothing extends over both ends."""
     return np.where(times_s > period_s - WINDOW_S / 2, times_s - period_s, times_s)
 
 
@@ -211,10 +213,10 @@ def _rises(times_s: FloatArray) -> bool:
 
 
 def _longest_run(times_s: FloatArray) -> int:
-    """How many bands come one after the other, in either direction, when the others are left out."""
+    """Largest number of bands in order, in either direction, when the others are left out."""
     longest = 0
     for ordered in (times_s, -times_s):
-        runs = [1] * len(ordered)  # the longest one that ends at each band
+        runs = [1] * len(ordered)  # longest run that ends at each band
         for k in range(1, len(ordered)):
             runs[k] = 1 + max((runs[j] for j in range(k) if ordered[j] < ordered[k]), default=0)
         longest = max(longest, *runs)
@@ -222,14 +224,14 @@ def _longest_run(times_s: FloatArray) -> int:
 
 
 def _leans(centres_hz: FloatArray, times_s: FloatArray) -> bool:
-    """Whether the times of bands that are heard at about the same time still follow their frequency."""
+    """Whether the times of bands that are nearly simultaneous still follow their frequency."""
     heard = np.isfinite(times_s)
     if np.count_nonzero(heard) < FEWEST_FOR_SLOPE:
         return False
     times_s, octaves = times_s[heard], np.log2(centres_hz[heard])
     first, second = np.triu_indices(len(times_s), 1)
     slopes = (times_s[second] - times_s[first]) / (octaves[second] - octaves[first])
-    slope_s = float(np.median(slopes))  # Theil and Sen: bands in which a reflection is strongest do not turn it
+    slope_s = float(np.median(slopes))  # Theil–Sen slope: bands in which a reflection is strongest do not tilt it
     return abs(slope_s) > LARGEST_SLOPE_S and abs(_rank_correlation(times_s)) > LEAST_RANK_CORRELATION
 
 

@@ -1,4 +1,4 @@
-"""How a subwoofer and a main loudspeaker add through the octave around their crossover.
+"""Sum of a subwoofer and a main loudspeaker in the octave around their crossover.
 
 In phase, S and M sum to |S| + |M|; the loss is 20·lg (|S + M| / (|S| + |M|)) ≤ 0 dB. Two equal parts with a phase
 difference φ lose 20·lg cos(φ/2): 1.25 dB at 60°, 3 dB at 90°. Optima over the delay are flat, and the other polarity half a
@@ -16,37 +16,38 @@ from commission.model import ComplexArray, FloatArray
 
 HALF_OCTAVE = np.sqrt(2.0)
 INVERTING_GAINS_DB = 1.0
-"""The polarity is turned only where that gains this much (a choice of this project, no source)."""
+"""Least gain for which the polarity is inverted (a choice of this project, no source)."""
 LEAST_LOW_PASS_DB = 12.0
-"""A subwoofer falls by this much at least through the low-pass of its crossover: 16 dB or more with 24 dB per octave, which
-is usual, against 5 dB or so with none (common practice, no source)."""
+"""Least fall of a subwoofer through the low-pass of its crossover: 16 dB or more with the usual 24 dB per octave,
+against about 5 dB without one (common practice, no source)."""
 LEAST_HIGH_PASS_DB = 6.0
-"""A main loudspeaker falls by this much at least through its high-pass: 11 dB with 12 dB per octave, less what a room adds
-below. With the subwoofers playing its bass it does not fall (common practice, no source)."""
+"""Least fall of a main loudspeaker through its high-pass: 11 dB with 12 dB per octave, less the room's gain below. If
+the subwoofers play its bass, it does not fall (common practice, no source)."""
 HOLE_DB, LEAST_SEATS = -3.0, 2 / 3
-"""A sum has a hole where it loses this much in the mean over seats and octave, the other polarity gains
-`INVERTING_GAINS_DB`, and it gains at this share of the seats: no aligned room of two simulators does (determined by
-simulation: tests/bench/holes.py)."""
+"""A sum has a hole if its mean loss over seats and octave exceeds this, the other polarity gains `INVERTING_GAINS_DB`,
+and it gains at this share of the seats: no aligned room of two simulators has one (determined by simulation:
+tests/bench/holes.py)."""
 LEAST_RESPONSES = 6
 OPPOSITE_DEG = 140.0
-"""A mean phase beyond it is mended by the other polarity: 12 dB per octave between the slopes make 90°, two slopes of 12 dB
-per octave 180°."""
+"""Mean phase beyond which the other polarity is the remedy: slopes that differ by 12 dB per octave cause 90°, two
+slopes of 12 dB per octave 180°."""
 LEAST_SUBS_SLOPE_DB, LEAST_MAINS_SLOPE_DB = 17.0, 14.0
-"""A side that falls by less may have a slope below 18 dB per octave, where a wrong polarity and slopes that do not fit look
-alike: 16 to 21 dB are measured with 24 dB per octave, and rooms add some 4 dB to a low-pass (determined by simulation:
+"""A side that falls by less may have a slope below 18 dB per octave, where wrong polarity and mismatched slopes look
+alike: 16 to 21 dB are measured with 24 dB per octave, and rooms add about 4 dB to a low-pass (determined by simulation:
 tests/bench/holes.py)."""
 THIRD_ORDER_DB = 14.0
-"""By `slope_db` a filter of 18 dB per octave falls by 15 dB, one of 12 dB per octave by 10 (arithmetic)."""
+"""Limit of a third-order slope: as measured by `slope_db`, a filter of 18 dB per octave falls by 15 dB, one of 12 dB
+per octave by 10 (arithmetic)."""
 SUBS_RAISED_DB, MAINS_RAISED_DB = 7.0, 10.0
 """Rooms make a low-pass or a high-pass look less steep by up to this much (determined by simulation: tests/bench/holes.py);
 the slopes of loudspeakers themselves only add to it."""
 SLOPE_GAINS_DB = 3.0
-"""With slopes that do not fit, or of another kind, a hole is one only where delay and polarity would gain this much, at
-`LEAST_SEATS` of the seats too."""
+"""With mismatched or different slopes, a hole counts only if delay and polarity would gain this much, also at
+`LEAST_SEATS` of the seats."""
 SEEN_LATE_S = 1e-3
-"""Arrivals this far apart are reason enough to look for a delay first."""
+"""Difference of arrivals that is reason enough to check the delay first."""
 FLAT_DB = 0.1
-"""Of delays within this of the best the one nearest to the measured arrival is taken."""
+"""Of the delays within this of the best, the one nearest to the measured arrival is used."""
 DELAYS = 121
 
 
@@ -65,9 +66,9 @@ def summation_db(subs: ComplexArray, mains: ComplexArray) -> FloatArray:
 
 
 def slope_db(bass: ComplexArray, freq_hz: FloatArray, crossover_hz: float) -> float:
-    """Level from 0.45 to 0.65 times the crossover minus that from 1.5 to 2.2 times it [dB], power mean over all responses.
+    """Power mean level over all responses from 0.45 to 0.65 times the crossover minus that from 1.5 to 2.2 times it [dB].
 
-    `bass` is of any shape that ends with the frequencies. A high-pass makes it negative, a low-pass positive.
+    `bass` may have any shape that ends with the frequencies. A high-pass makes the result negative, a low-pass positive.
     """
     power = np.mean(np.abs(bass.reshape(-1, bass.shape[-1])) ** 2, axis=0)
 
@@ -80,7 +81,7 @@ def slope_db(bass: ComplexArray, freq_hz: FloatArray, crossover_hz: float) -> fl
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrossoverPair:
-    """What subwoofers and main loudspeakers play through their crossover, as transfer functions at each seat."""
+    """Transfer functions of subwoofers and main loudspeakers through their crossover at each seat."""
 
     subs: ComplexArray
     """The sum of all subwoofers [shape=(seats, n)]."""
@@ -89,15 +90,15 @@ class CrossoverPair:
     freq_hz: FloatArray
     crossover_hz: float
     seat_share: FloatArray | None = None
-    """Weight of each seat [shape=(seats,)]; None: all the same."""
+    """Weight of each seat [shape=(seats,)]; None: equal weights."""
     low_pass: ComplexArray | None = None
-    """Of the subwoofers, as entered in the processor [shape=(n,)]; None: unknown."""
+    """Low-pass of the subwoofers as entered in the processor [shape=(n,)]; None: unknown."""
     high_pass: ComplexArray | None = None
-    """Of each main loudspeaker, likewise [shape=(mains, n)]."""
+    """High-pass of each main loudspeaker as entered in the processor [shape=(mains, n)]; None: unknown."""
 
 
 def crossover_sum_db(pair: CrossoverPair) -> FloatArray:
-    """Mean of the summation over seats and the octave for each main loudspeaker [dB, shape=(mains,)]."""
+    """Mean summation over seats and the octave for each main loudspeaker [dB, shape=(mains,)]."""
     octave = _octave(pair)
     return np.asarray(octave.sums_db(0.0, 1) @ octave.seat_share)
 
@@ -105,10 +106,10 @@ def crossover_sum_db(pair: CrossoverPair) -> FloatArray:
 def filters_sum_db(
     low_pass: ComplexArray, high_pass: ComplexArray, freq_hz: FloatArray, crossover_hz: float
 ) -> float:
-    """What the two filters of a crossover reach by themselves through its octave, with the better polarity [dB].
+    """Sum of the two filters of a crossover alone through its octave, with the better polarity [dB].
 
-    0 for Linkwitz-Riley filters of one slope; a quarter of a period apart, as Butterworth filters of odd order, −3 dB where
-    both are equal. `low_pass` and `high_pass` are transfer functions [shape=(n,)].
+    0 for Linkwitz-Riley filters of equal slope; −3 dB where both are equal and a quarter of a period apart, as with
+    Butterworth filters of odd order. `low_pass` and `high_pass` are transfer functions [shape=(n,)].
     """
     octave = _octave(CrossoverPair(low_pass[None], high_pass[None, None], freq_hz, crossover_hz))
     return max(octave.mean(0.0, polarity).sum_db for polarity in (1, -1))
@@ -116,19 +117,19 @@ def filters_sum_db(
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CrossoverFit:
-    """A common delay and polarity of all subwoofers against the main loudspeakers."""
+    """A common delay and polarity of all subwoofers relative to the main loudspeakers."""
 
     delay_s: float
     polarity: int
     before_db: FloatArray
-    """Mean of the summation over seats and the octave for each main loudspeaker, as it was [shape=(mains,)]."""
+    """Mean summation over seats and the octave for each main loudspeaker, as measured [shape=(mains,)]."""
     after_db: FloatArray
     inverting_gains_db: float
-    """What the other polarity would gain within the same range of delays; below zero: it would lose."""
+    """Gain of the other polarity within the same range of delays; a loss if below zero."""
 
 
 def fit_crossover(pair: CrossoverPair, around_s: float = 0.0) -> CrossoverFit:
-    """The delay and polarity of the sum of the subwoofers that suit all mains.
+    """The delay and polarity of the subwoofers' sum that suit all mains best.
 
     `around_s` is the delay that makes the measured arrivals coincide: the search covers ± a quarter of the period of the
     crossover around it. All mains and seats are pooled. ValueError without a frequency in the octave.
@@ -148,21 +149,21 @@ HoleReason = Literal["polarity", "delay", "slope"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossoverHole:
-    """Subwoofers and mains that partly cancel at most seats, and the setting of the subwoofers that mends it."""
+    """Partial cancellation of subwoofers and mains at most seats, and the setting of the subwoofers that removes it."""
 
     reason: HoleReason
     delay_s: float
-    """To be added to the subwoofers."""
+    """Delay to add to the subwoofers."""
     polarity: int
     loss_db: float
-    """Mean of the summation over mains, seats and octave, as it is; below zero."""
+    """Mean summation over mains, seats and octave, as measured; below zero."""
     gain_db: float
-    """What that delay and polarity add."""
+    """Gain of that delay and polarity."""
     inverting_gains_db: float
     seat_share: float
-    """Share of the seats at which the other polarity alone gains."""
+    """Share of the seats at which the other polarity alone helps."""
     gain_seat_share: float
-    """Share of the seats at which that delay and polarity add `SLOPE_GAINS_DB` or more."""
+    """Share of the seats at which that delay and polarity gain `SLOPE_GAINS_DB` or more."""
 
 
 def find_hole(
@@ -170,8 +171,8 @@ def find_hole(
 ) -> CrossoverHole | None:
     """The hole in the sum through the crossover, all mains pooled; None without one. `around_s` as for `fit_crossover`.
 
-    `reach_s` are the least and the largest delay that can be added to the subwoofers. Of fewer than `LEAST_RESPONSES`
-    responses of mains the mean scatters as much as a hole.
+    `reach_s` are the least and the largest delay that can be added to the subwoofers. With fewer than `LEAST_RESPONSES`
+    responses of mains, the mean scatters by as much as a hole.
     """
     octave = _octave(pair, reach_s)
     now_db, turned = octave.sums_db(0.0, 1), octave.mean(0.0, -1)
@@ -201,7 +202,7 @@ def find_hole(
 
 
 def _is_flat(pair: CrossoverPair) -> bool:
-    """Whether low-pass or high-pass falls by less than usual crossovers: as entered, else as measured."""
+    """Whether low-pass or high-pass falls by less than in usual crossovers: as entered, otherwise as measured."""
 
     def slope(of: ComplexArray) -> float:
         return slope_db(of, pair.freq_hz, pair.crossover_hz)
@@ -217,7 +218,7 @@ def _is_flat(pair: CrossoverPair) -> bool:
 
 
 class _Sum(NamedTuple):
-    """A delay and polarity of the subwoofers, and the mean of the summation over mains, seats and the octave."""
+    """A delay and polarity of the subwoofers, and the mean summation over mains, seats and the octave."""
 
     delay_s: float
     polarity: int
@@ -237,16 +238,16 @@ class _Octave:
     reach_s: tuple[float, float]
 
     def sums_db(self, delay_s: float, polarity: int) -> FloatArray:
-        """Mean of the summation over the octave [shape=(mains, seats)]."""
+        """Mean summation over the octave [shape=(mains, seats)]."""
         turned = polarity * self.subs * np.exp(-2j * np.pi * self.freq_hz * delay_s)
         return np.asarray(summation_db(turned, self.mains) @ self.freq_share)
 
     def mean(self, delay_s: float, polarity: int) -> _Sum:
-        """The mean with some delay and polarity."""
+        """Mean with this delay and polarity."""
         return _Sum(delay_s, polarity, float(np.mean(self.sums_db(delay_s, polarity) @ self.seat_share)))
 
     def best(self, around_s: float, polarity: int) -> _Sum:
-        """The best delay within a quarter of a period and reach; of those that are as good, the nearest to `around_s`."""
+        """Best delay within a quarter of a period and within reach; of equally good ones, the nearest to `around_s`."""
         delays = np.unique(np.clip(around_s + np.linspace(-0.25, 0.25, DELAYS) / self.crossover_hz, *self.reach_s))
         found = [self.mean(float(d), polarity) for d in delays]
         highest = max(each.sum_db for each in found)
@@ -254,19 +255,19 @@ class _Octave:
         return min(good, key=lambda each: abs(each.delay_s - around_s))._replace(sum_db=highest)
 
     def phase_deg(self) -> float:
-        """Mean phase between mains and subwoofers, 0 to 180; what is about as loud as the other counts most."""
+        """Mean phase between mains and subwoofers, 0 to 180; weighted towards frequencies where both are equally loud."""
         cross = np.conj(self.subs) * self.mains
         loud = np.maximum(np.abs(self.subs) ** 2, np.abs(self.mains) ** 2)
         mean = np.einsum("msf,s,f->", cross / np.maximum(loud, 1e-300), self.seat_share, self.freq_share)
         return abs(float(np.degrees(np.angle(mean))))
 
     def mend(self, around_s: float, is_flat: bool) -> tuple[HoleReason, _Sum]:
-        """The likely reason, and what mends it. `is_flat`: one side falls by less than usual crossovers."""
+        """The likely cause and its remedy. `is_flat`: one side falls by less than in usual crossovers."""
         turned, later, both = self.mean(0.0, -1), self.best(around_s, 1), self.best(around_s, -1)
         best = max(turned, later, both, key=lambda each: each.sum_db)
         if abs(around_s) >= SEEN_LATE_S and later.sum_db >= best.sum_db - INVERTING_GAINS_DB:
             return "delay", later
-        if self.phase_deg() >= OPPOSITE_DEG:  # as two slopes of 12 dB per octave make it with the right polarity
+        if self.phase_deg() >= OPPOSITE_DEG:  # as two slopes of 12 dB per octave sum with the correct polarity
             return ("slope" if is_flat else "polarity"), turned
         if is_flat:
             return "slope", best
@@ -294,7 +295,7 @@ def _octave(pair: CrossoverPair, reach_s: tuple[float, float] = (-np.inf, np.inf
 
 
 def _edges(freq_hz: FloatArray) -> FloatArray:
-    """Edges of the parts of the logarithmic axis around each frequency [shape=(n + 1,)]."""
+    """Boundaries of the intervals around each frequency on the logarithmic axis [shape=(n + 1,)]."""
     if len(freq_hz) == 1:
         return np.array([freq_hz[0] / HALF_OCTAVE, freq_hz[0] * HALF_OCTAVE])
     middle = np.sqrt(freq_hz[1:] * freq_hz[:-1])

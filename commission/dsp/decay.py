@@ -1,4 +1,4 @@
-"""How sound dies away: EDT, T20 and T30 by band, each with the reason where it cannot be determined.
+"""Decay times EDT, T20 and T30 by band, each with the reason if it cannot be determined.
 
 Decay times are sixty over the slope of the least-squares line through the decay curve from 0 to −10 dB (EDT,
 ISO 3382-1:2009 A.2.2), −5 to −25 dB (T20) and −5 to −35 dB (T30, ISO 3382-2:2008 clause 6).
@@ -7,10 +7,10 @@ Rules of validity (the standards' numbers from memory or second-hand, as `tests/
 
 - noise: the decay reaches 10 dB below the evaluated range before it meets the noise: 20, 35, 45 dB below its start;
 - filter: B·T above 16, or above 4 where the band is filtered time-reversed (ISO 3382-1; Jacobsen & Rindel 1987);
-- straightness: non-linearity ξ = 1000·(1 − r²) up to 10 ‰, curvature C = 100·(T30/T20 − 1) up to 10 %
-  (ISO 3382-2:2008 Annex B). In a small room B·T is small, and a straight decay of a single place wavers more than that
-  by chance: there, the limits are what 95 % of straight Gaussian decays keep (`tests/dsp/test_decay.py`). Beyond
-  them the number is given without a verdict.
+- straightness: non-linearity ξ = 1000·(1 − r²) up to 10 ‰, curvature C = 100·(T30/T20 − 1) up to 10 % (ISO 3382-2:2008
+  Annex B). In a small room B·T is small, and a straight decay at a single position varies more than that by chance:
+  there, the limits are those that 95 % of straight Gaussian decays meet (`tests/dsp/test_decay.py`). Beyond them, the
+  number is given without a verdict.
 """
 
 from __future__ import annotations
@@ -32,15 +32,15 @@ Quantity = Literal["edt", "t20", "t30"]
 
 RANGES_DB: dict[Quantity, tuple[float, float]] = {"edt": (0.0, -10.0), "t20": (-5.0, -25.0), "t30": (-5.0, -35.0)}
 NOISE_BELOW_DB = 10.0
-"""How far below the evaluated range the decay must reach before the noise (ISO 3382-1 and -2, from memory)."""
+"""Least margin between the evaluated range and the noise (ISO 3382-1 and -2, from memory)."""
 LEAST_BT: dict[Filter, float] = {"zero phase": 16.0, "reversed": 4.0}
 REVERSED_BELOW_HZ = 100.0
 """Bands narrower than this are filtered time-reversed: octaves below 250 Hz, third octaves up to 400 Hz. Wider ones
 keep B·T above 16 down to T = 0.16 s."""
 XI_PERMILLE = {"t20": (10.0, 3000.0), "t30": (10.0, 1600.0)}
-"""Largest ξ: the standard's 10 ‰, or what chance explains, the second number over B·T."""
+"""Largest ξ: the standard's 10 ‰, or the chance limit, which is the second number over B·T."""
 CURVATURE_PERCENT = (10.0, 130.0)
-"""Largest |C|: the standard's 10 %, or what chance explains, the second number over √(B·T)."""
+"""Largest |C|: the standard's 10 %, or the chance limit, which is the second number over √(B·T)."""
 
 
 class Doubt(IntEnum):
@@ -76,11 +76,11 @@ class Decays:
     """Non-linearity of each fit."""
     curvature_percent: FloatArray
     range_db: FloatArray
-    """How far below its start the decay meets the noise, or the end of the response."""
+    """Level below its start at which the decay meets the noise, or the end of the response."""
     reversed_bands: tuple[bool, ...]
 
     def estimate(self, quantity: Quantity, response: int, band: int) -> Estimate:
-        """One decay time [s] with its standard uncertainty, or why there is none."""
+        """One decay time [s] with its standard uncertainty, or the reason why there is none."""
         value = float(self.times_s[quantity][response, band])
         why = self._why(quantity, response, band)
         if not math.isfinite(value):
@@ -113,11 +113,11 @@ def least_time_s(width_hz: float, is_reversed: bool) -> float:
 
 
 def decay_u_s(quantity: Quantity, time_s: float, width_hz: float, positions: int = 1) -> float:
-    """Standard uncertainty [s] of a room's decay time, as the mean over a number of positions.
+    """Standard uncertainty [s] of a room's decay time, the mean over `positions` positions.
 
-    ISO 3382-2:2008 equations (5) and (6) (from memory): 0.88·T20·sqrt((1 + 1.90/n)/(N·B·T20)) and
-    0.55·T30·sqrt((1 + 1.52/n)/(N·B·T30)), with n = 10 for integrated responses. For EDT, 1.9 takes the place of 0.88
-    (Gaussian decays in `tests/dsp/test_decay.py`, as far on the safe side as the standard's: by a fifth).
+    ISO 3382-2:2008 equations (5) and (6) (from memory): 0.88·T20·sqrt((1 + 1.90/n)/(N·B·T20)) and 0.55·T30·sqrt((1 +
+    1.52/n)/(N·B·T30)), with n = 10 for integrated responses. For EDT, 1.9 takes the place of 0.88 (Gaussian decays in
+    `tests/dsp/test_decay.py`, a fifth on the safe side, like the standard's).
     """
     factor, part = {"edt": (1.9, 0.0), "t20": (0.88, 0.19), "t30": (0.55, 0.152)}[quantity]
     return factor * math.sqrt((1 + part) * time_s / (positions * width_hz))
@@ -146,7 +146,7 @@ def join(parts: list[Decays]) -> Decays:
 
 
 def decays_of(bands: Bands, groups: list[tuple[tuple[int, ...], Filter, Curves]]) -> Decays:
-    """Decay times from the curves of all bands, in groups by filter: (places in `bands`, filter, curves)."""
+    """Decay times from the curves of all bands, grouped by filter: (indices in `bands`, filter, curves)."""
     shape = (len(groups[0][2].before), len(bands.indices))
     times = {q: np.full(shape, np.nan) for q in RANGES_DB}
     xi = {q: np.full(shape, np.nan) for q in RANGES_DB}
@@ -182,7 +182,7 @@ def decays_of(bands: Bands, groups: list[tuple[tuple[int, ...], Filter, Curves]]
 def _evaluate(
     curves: Curves, level: FloatArray, quantity: Quantity, least_s: FloatArray
 ) -> tuple[FloatArray, FloatArray, NDArray[np.int8]]:
-    """Times, ξ and doubts [shape=(k, bands) each] before straightness is asked for; `level` [dB, shape=(k·bands, g)]."""
+    """Times, ξ and doubts [shape=(k, bands) each] before the straightness check; `level` [dB, shape=(k·bands, g)]."""
     shape = curves.before.shape
     high_db, low_db = RANGES_DB[quantity]
     with np.errstate(invalid="ignore", divide="ignore"):

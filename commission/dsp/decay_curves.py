@@ -21,15 +21,15 @@ GRID_S = 0.0005
 ONSET_DB = -20.0
 """Start of a response: first sample within this of the largest (ISO 3382-1:2009 A.3.4, from memory)."""
 _LEAD_WIDTHS = 4.3
-"""The zero-phase filter rings for 4.3/B before the sound, down to −60 dB."""
+"""The zero-phase filter rings for this many 1/B before the sound, down to −60 dB."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Curves:
-    """Energy still to come, of k responses in some bands, on a grid of GRID_S from the start of each."""
+    """Remaining energy of k responses in some bands, on a grid of GRID_S from the start of each."""
 
     energy: FloatArray
-    """[shape=(k, bands, g)]; NaN beyond the crosspoint, and everywhere where there is no decay."""
+    """[shape=(k, bands, g)]; NaN beyond the crosspoint, and everywhere if there is no decay."""
     before: FloatArray
     """Energy that the filter spread to before the start [shape=(k, bands)]."""
     late: LateDecay
@@ -39,13 +39,15 @@ class Curves:
 
     @property
     def range_db(self) -> FloatArray:
-        """How far below its start each decay meets the noise, or the response ends [shape=(k, bands)]; NaN without."""
+        """Level below its start at which each decay meets the noise, or the response ends [dB, shape=(k, bands)]; NaN
+        without.
+        """
         with np.errstate(invalid="ignore", divide="ignore"):
             ratio = self.energy[..., 0] / self.late.rest.reshape(self.before.shape)
             return np.asarray(np.where(np.isfinite(ratio), 10 * np.log10(ratio), np.nan))
 
     def select(self, places: Sequence[int]) -> Curves:
-        """The curves of some of the bands."""
+        """Curves of the bands with these indices."""
         chosen = list(places)
 
         def rows(values: FloatArray | NDArray[np.intp]) -> Any:
@@ -62,7 +64,7 @@ class Curves:
 
 
 def onsets_s(impulses: FloatArray, rate_hz: float) -> FloatArray:
-    """Where each response [shape=(k, n)] first comes within 20 dB of its largest sample [shape=(k,)] [s]."""
+    """First time at which each response [shape=(k, n)] comes within 20 dB of its largest sample [s, shape=(k,)]."""
     highest, lowest = impulses.max(axis=-1), impulses.min(axis=-1)
     limits = 10 ** (ONSET_DB / 20) * np.maximum(highest, -lowest)
     first = [int(np.argmax((h >= limit) | (h <= -limit))) for h, limit in zip(impulses, limits, strict=True)]
@@ -76,7 +78,7 @@ def decay_curves(
     kind: Filter,
     starts_s: FloatArray,
 ) -> Curves:
-    """Decay curves of the bands `members` (places in `bands`) of k responses."""
+    """Decay curves of the bands `members` (indices in `bands`) of k responses."""
     duration_s = spectra.frames / spectra.rate_hz
     counts = np.maximum(8, ((duration_s - np.asarray(starts_s)) / GRID_S).astype(np.intp))
     count = int(counts.max())
@@ -96,7 +98,7 @@ def decay_curves(
     rows = sums.reshape(-1, count + 1)
     first_s = np.tile(
         0.01 + 0.8 / bands.centres_hz[list(members)], shape[0]
-    )  # Lundeby: 10 to 50 ms, more in the bass
+    )  # Lundeby: 10 to 50 ms, longer in the bass
     late = late_decay(rows, GRID_S, first_s, np.repeat(counts, len(members)))
     before = np.maximum(before - late.noise_power.reshape(shape) * leads_s, 0.0)
     return Curves(_still_to_come(rows, late).reshape(sums.shape), before, late, in_reach)

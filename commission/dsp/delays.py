@@ -13,22 +13,22 @@ from commission.model.system import DelayRange
 from commission.model.units import FOOT_M
 
 SPEEDS_M_S = (300.0, 380.0)
-"""Air from −50 to 85 °C: what a processor may assume (common practice, no source)."""
+"""Plausible assumed speeds of sound: air from −50 to 85 °C (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class DelaySetting:
-    """One channel's delay and what to enter in the processor."""
+    """One channel's delay and its setting in the processor."""
 
     delay_s: float
-    """What is needed: (d_max − d)/c."""
+    """Required delay: (d_max − d)/c."""
     exact: float
     """The setting without rounding, in the processor's unit."""
     setting: float
     clipped: bool
-    """The range ends before the exact setting."""
+    """The range of the processor ends before the exact setting."""
     error_s: float
-    """What rounding and clipping leave: delay obtained minus delay needed, both relative to the farthest loudspeaker."""
+    """Error from rounding and clipping: resulting delay minus required delay, both relative to the farthest loudspeaker."""
 
     def phase_deg(self, freq_hz: float) -> float:
         """The remaining error as phase at a frequency [°]."""
@@ -47,14 +47,14 @@ def unit_m(unit: str) -> float:
 
 
 def plausible_speed(speed_m_s: float) -> bool:
-    """Whether a processor can mean this as the speed of sound in m/s (1125 is in feet, 34.3 a slip)."""
+    """Whether a processor can assume this speed of sound in m/s (1125 is in feet, 34.3 is a slip)."""
     return SPEEDS_M_S[0] <= speed_m_s <= SPEEDS_M_S[1]
 
 
 def assumed_speed_m_s(unit: str, assumed_m_s: float | None, speed_m_s: float) -> float:
-    """The speed with which a processor turns distances into delays: its own when known, else the true one.
+    """Speed with which a processor turns distances into delays: its own if known, else the true one.
 
-    One that is not plausible counts as unknown.
+    An implausible speed counts as unknown.
     """
     known = assumed_m_s is not None and plausible_speed(assumed_m_s) and unit != "ms"
     return assumed_m_s if assumed_m_s is not None and known else speed_m_s
@@ -63,10 +63,10 @@ def assumed_speed_m_s(unit: str, assumed_m_s: float | None, speed_m_s: float) ->
 def delay_settings(
     distances_m: Sequence[float] | FloatArray, speed_m_s: float, delay: DelayRange, assumed_m_s: float | None = None
 ) -> tuple[DelaySetting, ...]:
-    """What to enter for loudspeakers at `distances_m`.
+    """Settings for loudspeakers at `distances_m`.
 
-    A processor in milliseconds takes the delay. One in metres or feet takes a distance, which it divides by the speed of
-    sound it assumes: so that the time comes out right, the distance is scaled by assumed/true speed when that is known.
+    A processor in milliseconds takes the delay. One in metres or feet takes a distance and divides it by its assumed
+    speed of sound: the distance is scaled by assumed/true speed, if known, so that the time is right.
     """
     needed = needed_delays_s(distances_m, speed_m_s)
     own_m_s = assumed_speed_m_s(delay.unit, assumed_m_s, speed_m_s)
@@ -76,7 +76,7 @@ def delay_settings(
         exact = np.asarray(distances_m, dtype=float) * (own_m_s / speed_m_s) / unit_m(delay.unit)
     settings = np.array([to_grid(float(v), delay.min, delay.max, delay.step) for v in exact])
     obtained = applied_delays_s(settings, delay, own_m_s)
-    # Only differences between channels are heard: the errors are read against the farthest loudspeaker's.
+    # Only differences between channels are audible: errors are relative to the farthest loudspeaker's.
     farthest = int(np.argmax(np.asarray(distances_m)))
     errors = (obtained - obtained[farthest]) - (needed - needed[farthest])
     half = delay.step / 2 + 1e-9

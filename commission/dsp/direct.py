@@ -1,4 +1,4 @@
-"""The direct sound of a loudspeaker, cut out at one sample rate, and how alike two of them are.
+"""The direct sound of a loudspeaker, cut out at one sample rate.
 
 One loudspeaker's own sign says nothing about its wiring: its crossover turns the phase. Two loudspeakers of one model
 share that crossover, so the sign of the correlation between them is the sign of their connections.
@@ -13,31 +13,31 @@ import numpy as np
 from commission.model import ComplexArray, FloatArray, freeze
 
 DIRECT_RATE_HZ = 24000.0
-"""Sample rate of all direct sounds, whatever the rate of the file: reaches 10 kHz."""
+"""Sample rate of all direct sounds, whatever the rate of the file: the range extends to 10 kHz."""
 DIRECT_BEFORE_S, DIRECT_AFTER_S = 0.002, 0.012
-"""What is kept before and after the arrival."""
+"""Time kept before and after the arrival."""
 DIRECT_FRAMES = round((DIRECT_BEFORE_S + DIRECT_AFTER_S) * DIRECT_RATE_HZ)
 _EDGE_S = 0.001
-"""Faded stretch on both sides of what is kept, so that the cut does not ring into it."""
+"""Length of the fade at both ends of the cut, against ringing."""
 
 
 LEVEL_BEFORE_S, LEVEL_AFTER_S = 0.0005, 0.0012
-"""What the level of the direct sound is taken from: later, the floor and the backs of seats reflect it."""
+"""Time before and after the arrival for the level of the direct sound: later, floor and seat backs reflect it."""
 _BEFORE, _AFTER = (round(each * DIRECT_RATE_HZ) for each in (LEVEL_BEFORE_S, LEVEL_AFTER_S))
 _ARRIVAL = round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
 
 
 def direct_level_db(sound: FloatArray, band_hz: tuple[float, float]) -> float:
-    """Level of a direct sound [shape=(DIRECT_FRAMES,)] in a band, without what comes later [dB]; −inf for silence."""
+    """Level of a direct sound [shape=(DIRECT_FRAMES,)] in a band, without later sound [dB]; −inf for silence."""
     power = np.mean(np.abs(sound[_ARRIVAL - _BEFORE : _ARRIVAL + _AFTER] @ _transform(band_hz)) ** 2)
     return float(10 * np.log10(power)) if power > 0 else -np.inf
 
 
 @lru_cache(maxsize=4)
 def _transform(band_hz: tuple[float, float]) -> ComplexArray:
-    """What turns the cut that the level is taken from into its spectrum in a band. [shape=(_BEFORE + _AFTER, n)]
+    """Transform of the cut used for the level into its spectrum in a band [shape=(_BEFORE + _AFTER, n)].
 
-    The ends of the cut are faded by half a Hann window each, so that they do not spill bass into the band.
+    Half a Hann window fades each end of the cut, so that bass does not leak into the band.
     """
     window = np.concatenate((np.hanning(2 * _BEFORE)[:_BEFORE], np.hanning(2 * _AFTER)[_AFTER:]))
     freq_hz = np.fft.rfftfreq(DIRECT_FRAMES, 1 / DIRECT_RATE_HZ)
@@ -89,7 +89,7 @@ def direct_sounds(impulses: FloatArray, arrivals_s: list[float | None], rate_hz:
 def _fourier_kernel(count: int, lead: int, frames: int, rate_hz: float) -> tuple[FloatArray, ComplexArray]:
     """(frequencies [Hz] of a series of `frames` at DIRECT_RATE_HZ, exp(−2πi·f·t) [shape=(count, frequencies)]).
 
-    t is zero at sample `lead`. The same for all responses of one sample rate, and slow to compute.
+    t is zero at sample `lead`. Cached: it is the same for all responses of one sample rate, and slow to compute.
     """
     freq_hz = np.arange(frames // 2 + 1) * (DIRECT_RATE_HZ / frames)
     freq_hz = freq_hz[freq_hz <= min(0.5 * DIRECT_RATE_HZ, 0.5 * rate_hz)]

@@ -5,12 +5,12 @@ Deconvolved, the n-th harmonic of the whole chain arrives L·ln n before the lin
 
 - with the linear response at the same output frequency: the room, the microphone and the loudspeaker's fall-off are in
   both and cancel. A null of the room does not look like distortion.
-- with the linear response at the exciting frequency, n times lower: harmonic over fundamental, as IEC 60268-21 has it (from
-  memory).
+- with the linear response at the exciting frequency, n times lower: harmonic over fundamental, as defined by IEC
+  60268-21 (from memory).
 
-The floor is what windows of the same length hold where no harmonic is, or what the sweep alone leaves there (its band's
-edges ring on both sides of the linear response), whichever is more. Noise is subtracted, and what is less than 10 dB above
-the floor is not reported.
+The floor is the energy in windows of the same length without a harmonic, or that of the sweep alone there (its band
+edges ring on both sides of the linear response), whichever is larger. Noise is subtracted, and levels less than 10 dB
+above the floor are not reported.
 """
 
 from __future__ import annotations
@@ -26,16 +26,16 @@ from commission.dsp.sweep import harmonic_advance_s, sweep_deconvolver, sweep_si
 from commission.model import FloatArray, Sweep, UnusableError, freeze
 
 ABOVE_FLOOR_DB = 10.0
-"""How far a harmonic must exceed the floor to be reported (common practice, no source)."""
+"""Least margin above the floor for a harmonic to be reported (common practice, no source)."""
 _LEAD_S = 0.01
 """A window begins this long before the moment of excitation."""
 _LEAST_WINDOW_S = 0.06
-"""Shorter windows cut the room's response off before it has decayed enough to compare levels."""
+"""Least length of a window: a shorter one cuts off the room's response before it has decayed enough to compare levels."""
 _LONGEST_WINDOW_S = 0.5
 _EDGE = 2 ** (1 / 3)
 _NEAR_OCTAVES = 3.0
 _FLOOR_ORDERS = (30.0, 45.0, 65.0, 90.0)
-"""The floor is read where harmonics of these orders would be: by then a loudspeaker has none."""
+"""The floor is read where harmonics of these orders would be: a loudspeaker has none of them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +53,7 @@ class Distortion:
     floor_db: FloatArray
     """[shape=(k, orders, n)]"""
     left_out: dict[int, str]
-    """Orders that were asked for and cannot be determined, and why."""
+    """Requested orders that cannot be determined, with the reason."""
 
     def against_fundamental_db(self) -> FloatArray:
         """Each order relative to its fundamental, over the exciting frequency `freq_hz` [shape=(k, orders, n)]."""
@@ -61,7 +61,7 @@ class Distortion:
         log_f = np.log(self.freq_hz)
         for place, order in enumerate(self.orders):
             for k, levels in enumerate(self.harmonic_db[:, place]):
-                # NaN of one point spoils what would be interpolated from it: nothing is bridged.
+                # One NaN point spoils the points interpolated from it: gaps are not bridged.
                 at = np.interp(log_f + np.log(order), log_f, levels, left=np.nan, right=np.nan)
                 out[k, place] = at - self.linear_db[k]
         return out
@@ -84,9 +84,9 @@ def harmonic_distortion(
 ) -> Distortion:
     """Harmonics of circularly deconvolved recordings [shape=(k, length)] (see `sweep.Deconvolver`).
 
-    Time zero is the first sample, negative times wrap to the end. `alone`: what was played deconvolved by itself
-    [shape=(1, length)]; None: the sweep as `sweep_signal` makes it. Raises UnusableError when not even the second harmonic
-    can be separated from the linear response.
+    Time zero is the first sample, negative times wrap to the end. `alone`: the stimulus deconvolved with itself
+    [shape=(1, length)]; None: the sweep as `sweep_signal` makes it. Raises UnusableError if even the second harmonic
+    cannot be separated from the linear response.
     """
     deconvolved = np.atleast_2d(deconvolved)
     room_s = deconvolved.shape[-1] / sweep.rate_hz - harmonic_advance_s(sweep, round(_FLOOR_ORDERS[-1]))
@@ -111,7 +111,7 @@ def harmonic_distortion(
         level_db = _level_db(_power(deconvolved, sweep, order, window_s), sweep)
         alone_there_db = _level_db(_power(alone, sweep, order, window_s), sweep) - alone_db + around_db
         floor_db = np.fmax(noise_db, alone_there_db)
-        # A third octave above the edge: where the sweep begins, its fade makes harmonics of its own.
+        # A third octave above the edge: at the start of the sweep, its fade itself generates harmonics.
         reached = (GRID_HZ >= _EDGE * order * sweep.start_hz) & (GRID_HZ <= sweep.stop_hz)
         with np.errstate(invalid="ignore"):
             clear = (level_db >= floor_db + ABOVE_FLOOR_DB) & reached
@@ -128,13 +128,13 @@ def harmonic_distortion(
 
 
 def _strongest_near_db(level_db: FloatArray) -> FloatArray:
-    """Highest level near each frequency: ringing leaks out of its own band within short windows [shape=(k, n)]."""
+    """Highest level near each frequency, since short windows leak ringing into neighbouring bands [shape=(k, n)]."""
     near = np.abs(np.log2(GRID_HZ[:, None] / GRID_HZ)) <= _NEAR_OCTAVES
     return np.asarray(np.max(np.where(near, np.nan_to_num(level_db, nan=-np.inf)[:, None], -np.inf), axis=-1))
 
 
 def _window_s(sweep: Sweep, order: int) -> float:
-    """Longest window around harmonic `order` that the one below leaves [s]."""
+    """Longest window around harmonic `order` that does not overlap the next lower one [s]."""
     return harmonic_advance_s(sweep, order) - harmonic_advance_s(sweep, order - 1) - 2 * _LEAD_S
 
 

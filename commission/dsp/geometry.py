@@ -18,7 +18,7 @@ def azimuth_deg(seat: Position, source: Position) -> float:
 
 
 def elevation_deg(seat: Position, source: Position) -> float:
-    """Height angle above the ears, positive up [°]."""
+    """Elevation angle from the ears, positive up [°]."""
     flat = math.hypot(source[0] - seat[0], source[1] - seat[1])
     return math.degrees(math.atan2(source[2] - seat[2], flat))
 
@@ -37,7 +37,7 @@ def off_axis_deg(place: Position, aim: Position, ears: Position) -> float:
 
 
 def crossing_m(start: Position, end: Position, axis: int, at_m: float) -> Position | None:
-    """Where the line between two points crosses the plane on which coordinate `axis` is `at_m`; None if it does not."""
+    """Point where the line between two points crosses the plane with coordinate `axis` at `at_m`; None if it does not."""
     low, high = sorted((start[axis], end[axis]))
     if not low < at_m < high:
         return None
@@ -49,7 +49,8 @@ def crossing_m(start: Position, end: Position, axis: int, at_m: float) -> Positi
 def mirror_partner(channel_id: str) -> str | None:
     """The channel on the other side: L and R swapped in the label ("TpFL" ↔ "TpFR"); None for a centre channel.
 
-    Labels of IEC 62574 end in L or R, before a "w" for wide or "s" for surround; short ones begin with it ("Ltf" ↔ "Rtf").
+    Labels of IEC 62574 end in L or R, followed by "w" for wide or "s" for surround; short ones begin with it ("Ltf" ↔
+    "Rtf").
     """
     if channel_id[:1] in ("L", "R") and (channel_id[1:].islower() or channel_id[1:] == "S"):
         return f"{'R' if channel_id[0] == 'L' else 'L'}{channel_id[1:]}"
@@ -62,7 +63,7 @@ def mirror_partner(channel_id: str) -> str | None:
 
 
 def side(channel_id: str) -> int | None:
-    """−1 for a channel of the left side, 1 for the right, None for the middle; by its label as in `mirror_partner`."""
+    """−1 for a channel of the left side, 1 for the right, None for the middle; by label, as in `mirror_partner`."""
     partner = mirror_partner(channel_id)
     if partner is None:
         return None

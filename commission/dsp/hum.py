@@ -16,16 +16,17 @@ from commission.dsp.spectrum import to_db
 from commission.model import FloatArray, InputError
 
 LINE_ABOVE_DB = 11.5
-"""Above the local median, to count as a line (no false alarm in 80 recordings of noise, `tests/dsp/test_hum.py`)."""
+"""Least level of a line above the local median (no false alarm in 80 recordings of noise, `tests/dsp/test_hum.py`)."""
 LEAST_LINES = 2
 LEAST_S = 20.0
-"""Half a minute is what to record: lines rise over the noise in proportion to the time (3 dB from 15 to 30 s)."""
+"""Least length of a recording; half a minute is recommended: lines rise over the noise in proportion to the time (3 dB
+from 15 to 30 s)."""
 MAINS_HZ = (50.0, 60.0)
 _WANDER_HZ = 0.2
-"""How far the mains' frequency may be off (EN 50160: ±0.5 Hz for 99.5 % of a year; mostly within 0.2; from memory)."""
+"""Largest deviation of the mains frequency (EN 50160: ±0.5 Hz for 99.5 % of a year; mostly within 0.2; from memory)."""
 _HIGHEST_HZ = 620.0
 _NEAR_HZ = 6.0
-"""The local median is taken this far to either side."""
+"""Half width of the range for the local median."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +44,10 @@ class HumLine:
 
 @dataclass(frozen=True, slots=True)
 class Hum:
-    """What was found; `lines` holds those above the threshold, also when there are too few to speak of hum."""
+    """Lines above the threshold, even if there are too few to speak of hum."""
 
     mains_hz: float
-    """The frequency whose multiples fit best, as measured."""
+    """The measured frequency whose multiples fit best."""
     lines: tuple[HumLine, ...]
 
     @property
@@ -64,8 +65,8 @@ class Hum:
 def find_hum(samples: FloatArray, rate_hz: float) -> Hum:
     """Look for lines at multiples of the mains' frequency, up to 620 Hz, in a recording [shape=(n,)].
 
-    Of all frequencies near 50 and near 60 Hz the one is taken whose multiples make most lines, and of these the strongest.
-    Raises InputError below 20 s or when the sample rate does not reach the lines.
+    Of the frequencies near 50 and 60 Hz, the one whose multiples form most lines is taken; of equal ones, the
+    strongest. Raises InputError for less than 20 s, or if the sample rate is too low for the lines.
     """
     from scipy import fft
 
@@ -76,7 +77,7 @@ def find_hum(samples: FloatArray, rate_hz: float) -> Hum:
     if rate_hz < 2.5 * _HIGHEST_HZ:
         raise InputError("noise recording", f"{rate_hz:g} samples a second", f"{2.5 * _HIGHEST_HZ:g} or more")
     window = np.hanning(frames)
-    # Mean square of a line is the sum of its bins (Hann spreads it over three) of this one-sided spectrum.
+    # Mean square of a line: the sum of its bins (Hann spreads it over three) in this one-sided spectrum.
     length = int(fft.next_fast_len(frames, real=True))
     count = math.ceil((_HIGHEST_HZ + 2 * _NEAR_HZ) * length / rate_hz)
     power = 2 * np.abs(fft.rfft((samples - samples.mean()) * window, length)[:count]) ** 2
@@ -92,7 +93,7 @@ def _best_near(power: FloatArray, df_hz: float, mains_hz: float) -> tuple[int, f
     near = round(_NEAR_HZ / df_hz)
     middle = np.round(orders * mains_hz / df_hz).astype(int)
     medians = np.array([np.median(power[m - near : m + near + 1]) for m in middle])
-    # The highest multiple moves by one bin from each frequency that is tried to the next.
+    # From one candidate frequency to the next, the highest multiple moves by one bin.
     step_hz = df_hz * mains_hz / _HIGHEST_HZ
     count = math.ceil(_WANDER_HZ / step_hz)
     tried = mains_hz + np.arange(-count, count + 1) * step_hz

@@ -1,4 +1,4 @@
-"""How much later one of two recordings of the same sound is, by the phase transform.
+"""Time lag between two recordings of the same sound, by the phase transform.
 
 C. Knapp, G. Carter, IEEE Trans. ASSP 24 (1976) 320–327.
 """
@@ -15,20 +15,20 @@ from commission.model import FloatArray, UnusableError
 
 @dataclass(frozen=True, slots=True)
 class Lag:
-    """How much later the second of two recordings of the same sound is."""
+    """Time by which the second of two recordings of the same sound is later."""
 
     seconds: float
     u_s: float
     """Standard uncertainty, from the scatter of the phase about a straight line."""
     agreement: float
-    """1: the phase of all frequencies fits one lag; 0: none does."""
+    """1 if the phase of all frequencies fits one lag; 0 if none does."""
 
 
 def lag_between(first: FloatArray, second: FloatArray, rate_hz: float, band_hz: tuple[float, float]) -> Lag:
     """Lag of `second` behind `first` [shape=(n,) each], both within ±n/2 samples, by the phase transform in a band.
 
-    The peak of the transformed cross spectrum gives whole samples, the slope of what phase remains gives the rest. The sign
-    of either does not matter. Raises UnusableError when nothing is heard.
+    The peak of the transformed cross spectrum gives whole samples, the slope of the remaining phase gives the fraction.
+    The sign of either does not matter. Raises UnusableError if nothing is heard.
     """
     from scipy import fft
 
@@ -49,7 +49,7 @@ def lag_between(first: FloatArray, second: FloatArray, rate_hz: float, band_hz: 
     lag_s = (peak - length if peak > length // 2 else peak) / rate_hz
     omega = 2 * np.pi * df_hz * np.arange(inside.start, inside.start + len(size))
     weight = np.minimum(size, np.median(size)) * omega**2
-    # A reversed repeat is the same sound: the sign of the peak is taken off.
+    # An inverted repeat is the same sound: the sign of the peak is removed.
     left = np.angle(unit * np.sign(transformed[peak]) * np.exp(1j * omega * lag_s))
     for _ in range(4):
         step_s = float(np.sum(weight * left / omega) / np.sum(weight))

@@ -1,10 +1,10 @@
-"""Where a decay ends in noise, and how it falls until there: for many decays at once.
+"""The point where a decay meets the noise, and its slope until then, for many decays at once.
 
 A. Lundeby, T. E. Vigran, H. Bietz, M. Vorländer, "Uncertainties of measurements in room acoustics", Acustica 81 (1995)
-344–355: average over short intervals, fit the decay above the noise, find the crosspoint of both, choose the interval by
-the slope, estimate the noise well behind the crosspoint, fit again; five rounds are enough. What is lost beyond the
-crosspoint is put back as the energy of the fitted line (ISO 3382-1:2009 clause 5.3.3, from memory), and the noise before
-it is taken off (M. Guski, M. Vorländer, "Comparison of noise compensation methods for room acoustic impulse response
+344–355: average over short intervals, fit the decay above the noise, find the crosspoint of both, choose the interval
+by the slope, estimate the noise well behind the crosspoint, fit again; five rounds are enough. The energy lost beyond
+the crosspoint is replaced by that of the fitted line (ISO 3382-1:2009 clause 5.3.3, from memory), and the noise before
+it is subtracted (M. Guski, M. Vorländer, "Comparison of noise compensation methods for room acoustic impulse response
 evaluations", Acta Acustica 100 (2014) 320–327: least error of five methods; from memory).
 """
 
@@ -22,26 +22,26 @@ _ROUNDS = 5
 _PER_10_DB = 5
 """Intervals for each 10 dB of decay (Lundeby: 3 to 10)."""
 _ABOVE_NOISE_DB = 8.0
-"""The fit stops here (Lundeby: 5 to 10 dB above the noise)."""
+"""The fit stops this far above the noise (Lundeby: 5 to 10 dB)."""
 _SPAN_DB = 20.0
-"""… and uses this much of the decay (Lundeby: 10 to 20 dB)."""
+"""Range of the decay used for the second fit (Lundeby: 10 to 20 dB)."""
 _BEHIND_DB = 10.0
-"""The noise begins where the decay would have fallen this far below it (Lundeby: 5 to 10 dB)."""
+"""The noise is estimated from where the decay would have fallen this far below it (Lundeby: 5 to 10 dB)."""
 _TAIL_SHARE = 0.1
-"""At least this last part is noise (Lundeby: 10 %)."""
+"""At least this last part counts as noise (Lundeby: 10 %)."""
 _TINY = 1e-30
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LateDecay:
-    """Rows of decays, each with its end. [shape=(rows,) each]"""
+    """Decays and their ends, one row each [shape=(rows,) each]."""
 
     cross: NDArray[np.intp]
-    """Grid index at which the decay meets the noise, or where the response ends before that; 0 where none was found."""
+    """Grid index at which the decay meets the noise, or the response ends earlier; 0 if none was found."""
     slope_db_s: FloatArray
-    """Below zero; NaN where no decay was found."""
+    """Below zero; NaN if no decay was found."""
     noise_power: FloatArray
-    """Mean square of the noise; zero where the response ends while it still decays."""
+    """Mean square of the noise; zero if the response ends while it still decays."""
     rest: FloatArray
     """Energy beyond the crosspoint that belongs to the decay: P·T/(6·ln 10) of the fitted line."""
 
@@ -55,7 +55,7 @@ def late_decay(
     """Find the end of decays from running energies on a grid [shape=(rows, g + 1)].
 
     `interval_s` [shape=(rows,)]: first averaging interval. The noise is estimated from the end of the response. `counts`
-    [shape=(rows,)]: grid steps until each response ends, by default all, so that no row depends on the others.
+    [shape=(rows,)]: grid steps until each response ends, by default all; rows are then independent of each other.
     """
     count = np.full(len(sums), sums.shape[1] - 1, dtype=np.intp) if counts is None else counts
     start = np.round((1 - _TAIL_SHARE) * count).astype(np.intp)
@@ -115,7 +115,7 @@ def _fit(
 
 
 def _first(allowed: NDArray[np.bool_], wanted: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Index of the first place that is both; the number of places where none is."""
+    """Index of the first position where both hold; the number of positions if there is none."""
     both = allowed & wanted
     return np.asarray(np.where(both.any(axis=1), both.argmax(axis=1), both.shape[1]), dtype=np.intp)
 
@@ -127,7 +127,7 @@ def line(x: FloatArray, y: FloatArray, mask: NDArray[np.bool_]) -> tuple[FloatAr
 
 
 def line_with_fit(x: FloatArray, y: FloatArray, mask: NDArray[np.bool_]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """The same, and the squared correlation r². All [shape=(rows,)]."""
+    """Slope, offset and squared correlation r² of the least-squares line of each row [shape=(rows,) each]."""
     number = mask.sum(axis=1)
     values = np.where(mask, y, 0.0)
     places = np.where(mask, x, 0.0)
@@ -141,7 +141,7 @@ def line_with_fit(x: FloatArray, y: FloatArray, mask: NDArray[np.bool_]) -> tupl
 
 
 def _better(new: tuple[FloatArray, FloatArray], old: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
-    """The new fit where it falls, else the old one."""
+    """The new fit if it falls, else the old one."""
     falls = new[0] < 0
     return np.where(falls, new[0], old[0]), np.where(falls, new[1], old[1])
 
@@ -149,7 +149,7 @@ def _better(new: tuple[FloatArray, FloatArray], old: tuple[FloatArray, FloatArra
 def _still_falling(
     sums: FloatArray, start: NDArray[np.intp], count: NDArray[np.intp], slope: FloatArray, step_s: float
 ) -> NDArray[np.bool_]:
-    """Whether what was taken as noise goes on falling like the decay: by more than half of what a decay would.
+    """Whether the part assumed to be noise goes on falling, by more than half as much as the decay would.
 
     Compares the halves of the stretch: noise keeps its level, a decay falls by slope times half the stretch.
     """

@@ -1,4 +1,4 @@
-"""Arrivals against distances: the common latency, outliers, a wrong unit."""
+"""Arrivals compared with distances: common latency, outliers and a wrong unit."""
 
 from __future__ import annotations
 
@@ -11,21 +11,21 @@ from numpy.typing import NDArray
 from commission.model import FloatArray, freeze
 
 UNIT_SD = 0.02
-"""Accept a unit factor only when its standard deviation is at most this, times the factor where that is above 1, since it
-makes as much more of what distances are off by (common practice, no source: the factors to distinguish, −1, 0, 0.305, 1 and
-3.28, differ by at least fifteen times as much)."""
+"""Largest standard deviation of an accepted unit factor, times the factor itself if that is above 1, since it
+multiplies errors of the distances (common practice, no source: the factors to distinguish, −1, 0, 0.305, 1 and 3.28,
+differ by at least fifteen times as much)."""
 _LEAST_APART_S = 1e-5
-"""Flights that differ by less, 3 mm, are of one distance."""
+"""Flight times that differ by less, 3 mm, count as equal distances."""
 
 APART_S = 0.5e-3
-"""Loudspeakers are at different distances from a seat when their sound is this far apart (common practice, no source)."""
+"""Difference of flight times from which loudspeakers count as being at different distances (common practice, no source)."""
 
 NO_DELAYS, WRONG_SIGN = "no delays are applied", "the delays have the wrong sign"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class LatencyFit:
-    """t_i = τ + d_i/c + a_i: what is common to all channels, and the remainder of each."""
+    """Fit of t_i = τ + d_i/c + a_i: the latency common to all channels, and each remainder."""
 
     latency_s: float
     residual_s: FloatArray
@@ -37,7 +37,7 @@ PAIR_AGREES_S = 0.4e-3
 
 
 def enough_in_common(times_s: FloatArray) -> bool:
-    """Whether the median of some times holds for all of them: of three or more, or of two that agree. [shape=(n,)]"""
+    """Whether the median of some times represents all of them: at least three, or two that agree. [shape=(n,)]"""
     return len(times_s) >= 3 or (len(times_s) == 2 and float(np.ptp(times_s)) <= PAIR_AGREES_S)
 
 
@@ -50,9 +50,9 @@ def common_latency(
 ) -> LatencyFit | None:
     """The latency τ common to all channels, as the median of arrival minus flight and applied delay.
 
-    Up to half of the channels may be wrong without moving it far. `among` says which channels count (subwoofers have
-    latencies of their own). None with fewer than three of them, unless two agree within `PAIR_AGREES_S`.
-    [shape=(n,) each, NaN where unknown]
+    Up to half of the channels may be wrong without moving it far. `among` selects the channels that count (subwoofers
+    have separate latencies). None with fewer than three of them, unless two agree within `PAIR_AGREES_S`. [shape=(n,)
+    each, NaN where unknown]
     """
     travel = np.asarray(arrivals_s - distances_m / speed_m_s - applied_s)
     counted = np.isfinite(travel) if among is None else np.isfinite(travel) & among
@@ -64,7 +64,7 @@ def common_latency(
 
 @dataclass(frozen=True, slots=True)
 class UnitFit:
-    """t_i = τ + d_i/c − k·d_i,ref/c, fitted robustly: what the processor does with the distances entered in it."""
+    """Robust fit of t_i = τ + d_i/c − k·d_i,ref/c: how the processor uses the distances entered in it."""
 
     factor: float
     sd: float
@@ -73,7 +73,7 @@ class UnitFit:
 
     @property
     def meaning(self) -> str | None:
-        """What k says, or None where it says nothing definite."""
+        """Interpretation of k, or None if there is no definite one."""
         if self.sd > UNIT_SD * max(1.0, abs(self.factor)):
             return None
         known = {
@@ -88,7 +88,7 @@ class UnitFit:
 
 
 def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: float) -> UnitFit | None:
-    """Fit k by least squares, leaving out channels that do not fit (a late subwoofer, a swap).
+    """Fit k by least squares, leaving out channels that do not fit (a late subwoofer, swapped channels).
 
     Needs four channels at different distances; None otherwise. [shape=(n,) each, NaN where there is no arrival]
     """
@@ -111,7 +111,7 @@ def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: floa
         return None
     groups = 1 + int(np.sum(np.diff(np.sort(flight[keep])) > APART_S))
     if groups < 3 and (good & ~keep).any():
-        return None  # a line through two groups always fits, whatever it leaves out
+        return None  # a line through two groups always fits, whatever is left out
     spread = float(np.sum((flight[keep] - flight[keep].mean()) ** 2))
     residual = target[keep] - (slope * flight[keep] + offset)
     sigma = max(math.sqrt(float(np.sum(residual**2)) / max(keep.sum() - 2, 1)), 8.5e-5)
@@ -120,7 +120,7 @@ def unit_factor(arrivals_s: FloatArray, distances_m: FloatArray, speed_m_s: floa
 
 
 def _theil_sen(x: FloatArray, y: FloatArray) -> tuple[float, float]:
-    """Median of the slopes of all pairs (Theil 1950, Sen 1968): a start that a third of wild points cannot spoil."""
+    """Median of the slopes of all pairs (Theil 1950, Sen 1968): a start value that tolerates a third of wild points."""
     i, j = np.triu_indices(len(x), 1)
     apart = np.abs(x[i] - x[j]) > _LEAST_APART_S
     if not apart.any():

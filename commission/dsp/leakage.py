@@ -1,9 +1,9 @@
-"""Whether a channel also plays from another loudspeaker: that one's own response at each seat is the pattern to look for.
+"""Whether a channel also plays from another loudspeaker: the other's own response at each seat is the pattern to find.
 
-Where channel A also plays from loudspeaker B, its response at every seat holds the response of B at that seat, with all its
-reflections, weaker and later by the same amount everywhere. Responses of two loudspeakers in one room have little else in
-common. Spectrum and decay are levelled first, so that 165 ms of reverberation count and not a few strong reflections.
-All responses of a seat share one clock and one place of the microphone.
+Where channel A also plays from loudspeaker B, its response at every seat holds the response of B at that seat, with all
+its reflections, weaker and later by the same amount everywhere. Responses of two loudspeakers in one room have little
+else in common. Spectrum and decay are flattened first, so that 165 ms of reverberation count rather than a few strong
+reflections. All responses of a seat share one clock and one microphone position.
 """
 
 from __future__ import annotations
@@ -18,37 +18,40 @@ from numpy.typing import NDArray
 from commission.model import ComplexArray, FloatArray, RoomSound, freeze
 
 ROOM_RATE_HZ = 12000.0
-"""Sample rate of what is kept of the responses; their samples are at whole multiples of it on the axis of the clock."""
+"""Sample rate of the stored responses; on the clock's time axis, their samples are at whole multiples of the period."""
 BEFORE_S, AFTER_S = 0.022, 0.165
-"""What is kept before and after the arrival; then a fade."""
+"""Time kept before and after the arrival; then a fade."""
 _PERIOD_S, _EDGE_S = 0.2, 0.002
 BAND_HZ = (700.0, 5000.0)
-"""Below, a room has few reflections that tell two places apart; above, 1 cm between two places of the microphone counts."""
+"""Below this band, a room has few reflections that distinguish two positions; above it, 1 cm of microphone displacement
+matters."""
 OWN_BEFORE_S = 0.001
-"""What is heard earlier than this before the arrival is not used: crosstalk of the sound card comes there."""
+"""Sound earlier than this before the arrival is not used: it may be crosstalk of the sound card."""
 ENVELOPE_S = 0.008
 MOST_LAG_S = 0.02
-"""A processor delays no loudspeaker of a home cinema by more against another (common practice, no source)."""
+"""Largest delay of one loudspeaker against another in a home cinema (common practice, no source)."""
 SAME_LAG_S = 0.0001
-"""Lags are equal within this: a sample and a half."""
+"""Lags within this are equal: a sample and a half."""
 LEAST_SEATS = 2
-"""At one seat alone two responses may share a reflection by accident. Of 69 healthy pairs at two seats the highest common
-sound was 2.6 times chance at lag zero and 3.3 at any lag, and loudspeakers joined at −8 dB gave 7 or more; determined by
-simulation (`python tests/bench leakage`). In one healthy room front and rear heights reached 9.2: two seats are a doubt."""
+"""Fewest seats: at one seat alone, two responses may share a reflection by chance. Of 69 healthy pairs at two seats the
+highest common sound was 2.6 times chance at lag zero and 3.3 at any lag, and loudspeakers joined at −8 dB gave 7 or
+more; determined by simulation (`python tests/bench leakage`). In one healthy room front and rear heights reached 9.2:
+two seats are a doubt."""
 _FRAMES = 3000
 _LAGS = round(MOST_LAG_S * ROOM_RATE_HZ)
 _FREQ_HZ = np.arange(_FRAMES // 2 + 1) * ROOM_RATE_HZ / _FRAMES
 _BAND = (_FREQ_HZ >= BAND_HZ[0]) & (_FREQ_HZ <= BAND_HZ[1])
 _NEAR = round(0.001 * ROOM_RATE_HZ)
-"""Lags around a peak that belong to it."""
+"""Half width of a peak in lags."""
 
 
 def room_sounds(
     impulses: FloatArray, arrivals_s: Sequence[float | None], t0_s: Sequence[float], rate_hz: float
 ) -> list[RoomSound | None]:
-    """What `Analysis.room` keeps of impulses [shape=(k, n)] whose first sample is at `t0_s`; arrivals without that.
+    """The part of impulses [shape=(k, n)] for `Analysis.room`; `t0_s`: time of their first sample, not part of
+    `arrivals_s`.
 
-    None where the arrival is unknown or the sample rate does not reach 6 kHz or has no whole number of samples in 0.2 s.
+    None if the arrival is unknown, or if the sample rate does not reach 6 kHz or has no whole number of samples in 0.2 s.
     """
     from scipy import fft
 
@@ -80,9 +83,9 @@ def room_sounds(
 
 
 def flat_spectra(sounds: Sequence[RoomSound], arrivals_s: Sequence[float]) -> ComplexArray:
-    """Spectra of responses with level spectrum and decay, of unit energy, from 700 to 5000 Hz [shape=(k, n)].
+    """Spectra of responses with flattened spectrum and decay, of unit energy, from 700 to 5000 Hz [shape=(k, n)].
 
-    `arrivals_s`: on the axis of the clock. Phase re that axis, so that products of two hold their lag.
+    `arrivals_s` and the phase are on the clock's time axis, so that products of two spectra hold their lag.
     """
     from scipy import fft
 
@@ -104,7 +107,7 @@ def flat_spectra(sounds: Sequence[RoomSound], arrivals_s: Sequence[float]) -> Co
 
 
 def _above_floor(envelope: FloatArray) -> NDArray[np.bool_]:
-    """Where a response is 3 dB above what is left of it 155 to 165 ms after its arrival: the rest may be noise."""
+    """Where a response is 3 dB above its level 155 to 165 ms after the arrival, which may be noise."""
     end = round((BEFORE_S + AFTER_S) * ROOM_RATE_HZ)
     floor = envelope[..., end - round(0.01 * ROOM_RATE_HZ) : end].mean(axis=-1, keepdims=True)
     return np.asarray(envelope > 2.0 * floor)
@@ -126,27 +129,27 @@ def _running_mean(values: FloatArray, width: int) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class SharedSound:
-    """What the responses of two channels have in common over the seats."""
+    """Sound common to the responses of two channels over the seats."""
 
     lag_s: float
-    """By how much the first holds the second's later than that one's own."""
+    """Delay of the second's sound within the first's responses relative to the second's own."""
     alike: float
-    """Correlation there of the levelled responses, mean over the seats (0 to 1)."""
+    """Correlation of the flattened responses at that lag, mean over the seats (0 to 1)."""
     ratio: float
-    """The same over what chance gives at other lags, root of the mean square."""
+    """That correlation over the root mean square of chance at other lags."""
     by_seat: tuple[float, ...]
-    """The part of each seat's correlation in the phase of the mean."""
+    """Part of each seat's correlation in phase with the mean."""
 
     @property
     def chance(self) -> float:
-        """What chance gives."""
+        """Correlation by chance."""
         return self.alike / self.ratio
 
 
 def shared_sound(first: ComplexArray, second: ComplexArray, lags_s: Sequence[float] | None = None) -> SharedSound:
-    """What two channels have in common, from their `flat_spectra` at the same seats [shape=(seats, n) each].
+    """Sound common to two channels, from their `flat_spectra` at the same seats [shape=(seats, n) each].
 
-    At that one of `lags_s` with the most, each within 20 ms; without them, at the lag within 20 ms with the most.
+    At the one of `lags_s` with the highest correlation, each within 20 ms; by default at the best lag within 20 ms.
     """
     from scipy import fft
 
@@ -176,28 +179,28 @@ def shared_sound(first: ComplexArray, second: ComplexArray, lags_s: Sequence[flo
 
 @dataclass(frozen=True, slots=True)
 class Gain:
-    """How much of one loudspeaker's response another channel's responses hold at one lag."""
+    """Amplitude of one loudspeaker's response within another channel's responses, at one lag."""
 
     over_all: float
-    """Amplitude ratio by least squares where both are heard, over 145 ms and all seats."""
+    """Amplitude ratio by least squares while both are heard, over 145 ms and all seats."""
     at_onset: float | None
-    """The same where the other loudspeaker is heard and the channel's own is not yet; None at no seat."""
+    """Amplitude ratio while the other loudspeaker is heard and the channel's own is not yet; None if at no seat."""
 
 
 def leakage_gain(
     channel: Sequence[RoomSound], other: Sequence[RoomSound], arrivals_s: NDArray[np.float64], lag_s: float
 ) -> Gain:
-    """Gain at a lag of the other's response in the channel's, both at the same seats.
+    """Gain of the other's response within the channel's at a lag, both at the same seats.
 
-    `arrivals_s`: of both on the axis of the clock [shape=(2, seats)].
+    `arrivals_s`: arrivals of both on the clock's time axis [shape=(2, seats)].
     """
     lag = round(lag_s * ROOM_RATE_HZ)
     sums = np.zeros((2, 2), complex)
     for own, its, (own_s, its_s) in zip(channel, other, arrivals_s.T, strict=True):
         a, b = (_analytic(each) for each in (own, its))
-        shift = its.first + lag - own.first  # frame k of `b` is heard at frame k + shift of `a`
+        shift = its.first + lag - own.first  # frame k of `b` occurs at frame k + shift of `a`
         loud = _above_floor(_running_mean(np.abs(b)[None] ** 2, round(ENVELOPE_S * ROOM_RATE_HZ)))[0]
-        b = np.roll(b, shift)  # what wraps is faded or within the pause before the arrival
+        b = np.roll(b, shift)  # wrapped samples are faded or within the pause before the arrival
         frame = np.arange(len(a))
         since = frame - (its_s * ROOM_RATE_HZ + lag - own.first)
         heard = (since >= -0.0005 * ROOM_RATE_HZ) & (since < (AFTER_S - 0.02) * ROOM_RATE_HZ) & np.roll(loud, shift)

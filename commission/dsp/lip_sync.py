@@ -1,4 +1,4 @@
-"""How much later the sound comes than the picture, from a recording of flashes beside one of clicks.
+"""Delay of the sound after the picture, from simultaneous recordings of flashes and clicks.
 
 A light sensor on the screen and the microphone at the seat are recorded as two channels of one file, so that both share a
 clock. The clip repeats a flash and a click that coincide. Each begins where its channel first exceeds a tenth of the peak
@@ -16,17 +16,17 @@ from commission.model.signal import FloatArray, UnusableError
 START = 0.1
 """Share of the peak at which a flash or click begins, −20 dB."""
 QUIET_S = 0.2
-"""Least pause before a flash or click: longer than one flash with its flicker, shorter than the pause of any clip."""
+"""Least pause before a flash or click: longer than a flickering flash, shorter than the pauses of any clip."""
 LEAST_PAIRS = 3
 MOST_OFFSET_S = 0.5
 ABOVE_NOISE = 10.0
-"""Least ratio of a peak to the standard deviation between peaks: below, noise is as high as a start."""
+"""Least ratio of a peak to the standard deviation between peaks: below, noise may look like a start."""
 SURELY_NOISE = 7.0
-"""Standard deviations of the noise that it does not exceed: at 48 kHz it exceeds 5 every 40 s (normal distribution)."""
+"""Upper bound of noise in standard deviations: at 48 kHz it exceeds 5 every 40 s (normal distribution)."""
 MOST_SCATTER_S = 0.02
 """Half a picture at 25 pictures a second: pairs that scatter by more do not belong together."""
 U_SCREEN_S = 0.02 / 12**0.5
-"""A screen is drawn from top to bottom within a picture, 20 ms at 50 Hz: rectangular (JCGM 100 4.3.7)."""
+"""Uncertainty from the screen, drawn from top to bottom within a picture, 20 ms at 50 Hz: rectangular (JCGM 100 4.3.7)."""
 
 
 class LipSync(NamedTuple):
@@ -34,7 +34,7 @@ class LipSync(NamedTuple):
 
     sound_after_picture_s: float
     u_s: float
-    """Standard uncertainty: scatter of the pairs, and the place of the sensor on the screen."""
+    """Standard uncertainty from the scatter of the pairs and the sensor's position on the screen."""
     pairs: int
 
 
@@ -62,7 +62,7 @@ def sound_after_picture(light: FloatArray, sound: FloatArray, rate_hz: float) ->
 
 
 def _starts_s(samples: FloatArray, rate_hz: float) -> FloatArray:
-    """When each flash or click begins [s]: where a tenth of its peak is exceeded after a pause."""
+    """Start of each flash or click [s]: a tenth of its peak is exceeded after a pause."""
     size = np.abs(samples - np.median(samples))
     noise = 1.4826 * float(np.median(size))  # of a normal distribution
     loudest = float(size.max(initial=0.0))

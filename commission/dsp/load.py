@@ -1,12 +1,13 @@
-"""What one loudspeaker adds of its own while a sweep is played: harmonics by order, and rattles.
+"""Distortion of one loudspeaker during a sweep: harmonics by order, and rattles.
 
 Harmonics are cut out of the deconvolved sweep (`dsp.distortion`) and compared with the linear response twice: at the
 exciting frequency, as IEC 60268-21 does (from memory), and at the frequency of the harmonic. A null of the room or the end
 of a loudspeaker's band raises one of the two ratios and not the other: the smaller one counts.
 
-A rattle or a buzz makes bursts of treble while a low tone is played (IEC 60268-21 uses a high-pass that follows the sweep,
-from memory). Here: the power above 16 times the exciting frequency and 1.5 kHz, by twelfths of an octave of the exciting
-frequency, relative to the median within an octave on either side. Smooth distortion has no such peaks.
+A rattle or a buzz makes bursts of treble while a low tone is played (IEC 60268-21 uses a high-pass that follows the
+sweep, from memory). Here, it is found in the power above 16 times the exciting frequency and 1.5 kHz, by twelfths of an
+octave of the exciting frequency, relative to the median within an octave on either side. Smooth distortion has no such
+peaks.
 """
 
 from __future__ import annotations
@@ -27,16 +28,16 @@ THIRDS_HZ = (
 """Nominal third octaves of the exciting frequency."""
 _EXACT_HZ = 1000 * 2.0 ** (np.arange(-16, 7) / 3)
 BURST_RANGE_HZ = (25.0, 400.0)
-"""Exciting frequencies at which rattles are looked for: moving parts move far only there (common practice, no source)."""
+"""Exciting frequencies at which rattles are searched: only there do moving parts move far (common practice, no source)."""
 BURST_ORDER, BURST_FROM_HZ, BURST_TO_HZ = 16.0, 1500.0, 16000.0
-"""Treble begins above that multiple of the exciting frequency: orders of smooth distortion end below."""
+"""The treble begins above this multiple of the exciting frequency: orders of smooth distortion end below."""
 _NEIGHBOURS_OCTAVES = (1 / 6, 1.0)
 _STEP_S = 0.0053
 _LEAD_S = 0.005
 
 
 def load_analysis(recording: SweepRecording) -> LoadAnalysis:
-    """Harmonics and bursts of one recording; where one of them cannot be determined, why."""
+    """Harmonics and bursts of one recording, or the reason if one of them cannot be determined."""
     fit = exponential_sweep(recording.stimulus, recording.rate_hz)
     if fit is None:
         problem = "what was played is no exponential sweep"
@@ -50,10 +51,10 @@ def load_analysis(recording: SweepRecording) -> LoadAnalysis:
 
 
 def exponential_sweep(samples: FloatArray, rate_hz: float) -> tuple[Sweep, float] | None:
-    """(the exponential sweep that samples [shape=(n,)] hold, when it begins [s]); None where they hold none.
+    """(the exponential sweep in samples [shape=(n,)], its start [s]); None if there is none.
 
-    From the times of its upward zero crossings up to an eighth of the sample rate: the logarithm of frequency is a straight
-    line over time.
+    Found from the times of upward zero crossings up to an eighth of the sample rate: the logarithm of frequency is a
+    straight line over time.
     """
     samples = np.asarray(samples, dtype=float)
     active = np.flatnonzero(np.abs(samples) > 1e-3 * np.max(np.abs(samples), initial=0.0))
@@ -119,7 +120,7 @@ def _harmonics(recording: SweepRecording, sweep: Sweep, peak: int, why: dict[str
 def total_percent(load: LoadAnalysis, thirds_hz: tuple[int, ...]) -> tuple[float, float] | None:
     """(found, hidden) distortion over an octave of third octaves [% of the fundamental]: roots of summed squares.
 
-    Hidden is the most that orders below the floor can hold. None where no order reaches one of the third octaves.
+    Hidden is the upper limit of orders below the floor. None if no order reaches one of the third octaves.
     """
     found, hidden = [], []
     for hz in thirds_hz:
@@ -139,7 +140,7 @@ def total_percent(load: LoadAnalysis, thirds_hz: tuple[int, ...]) -> tuple[float
 def _bursts(
     recording: SweepRecording, sweep: Sweep, begin_s: float, why: dict[str, str]
 ) -> tuple[tuple[float, float], ...]:
-    """(exciting frequency, height above its neighbours) by twelfths of an octave; the sweep is heard from `begin_s` on."""
+    """(exciting frequency, height above its neighbours) by twelfths of an octave; the sweep starts at `begin_s`."""
     from scipy import signal
 
     rate_hz = recording.rate_hz

@@ -1,11 +1,11 @@
-"""Which loudspeaker and which seat each recording belongs to, by its arrival.
+"""Assignment of recordings to loudspeakers and seats, by arrival times.
 
 An arrival is t = τ + |p − q|/c + a: latency of the clock, flight from the loudspeaker at p to the seat at q, delay of the
-processor. Several explanations of arrivals that do not fit are compared by one cost: loudspeakers connected to each other's
-outputs, recordings of two seats exchanged, a microphone that was moved too early or not at all, one channel's delay, one
+processor. Several explanations of arrivals that do not fit are compared by one cost: loudspeakers connected to each
+other's outputs, recordings of two seats exchanged, a microphone moved too early or not at all, one channel's delay, one
 seat on another clock. The cost is −2·ln of a likelihood: squares over variances, bounded for each recording, since any
-arrival may be a reflection; plus −2·ln of how often such a thing happens. An explanation is `sure` when it is 100 times
-likelier than none, and than every other one for the same recordings; what is not sure accuses nobody.
+arrival may be a reflection; plus −2·ln of the prior probability of the event. An explanation is `sure` if it is 100 times
+likelier than none, and than every other one for the same recordings; one that is not sure leads to no finding.
 
 Own method; thresholds by simulation (`tests/references/matching_rates.py`).
 """
@@ -24,45 +24,46 @@ from commission.dsp.assignment import Prices
 from commission.model import FloatArray
 
 CELL_SIGMA_S = 1.5e-4
-"""One arrival against a surveyed seat: 5 cm, with the microphone's place and the estimator."""
+"""Standard uncertainty of one arrival at a surveyed seat: 5 cm, including the microphone's position and the estimator."""
 PLACE_SIGMA_S = 1.46e-4
-"""Each coordinate of a surveyed loudspeaker: 5 cm, the same for all seats."""
+"""Standard uncertainty of each coordinate of a surveyed loudspeaker: 5 cm, common to all seats."""
 DELAY_SIGMA_S, DELAY_SIGMA_SHARE = 1e-4, 0.01
-"""A delay that is known: the processor's own rounding, and the speed of sound it assumes."""
+"""Standard uncertainty of a known delay: the processor's rounding, and its assumed speed of sound."""
 BOUND = 16.0
-"""What one recording may cost at most: one in a hundred is off by anything up to 20 ms."""
+"""Largest cost of one recording: one in a hundred is off by anything up to 20 ms."""
 SURE = 9.2
 """2·ln 100."""
 SWAP_Z = 4.0
-"""A channel sounds from its own place where any other costs this much more, as a root; `z` of what is sure is above 4.5."""
+"""A channel sounds from its own place if every other one raises the cost by the square of this; `z` of a sure one is
+above 4.5."""
 SEAT_SHIFT_S = 6e-4
-"""All recordings of a seat later by this are on another clock: a seat 20 cm from where it was surveyed shifts loudspeakers
-in front and behind in opposite directions."""
+"""All recordings of a seat later by this are on another clock: a seat 20 cm from its surveyed position shifts
+loudspeakers in front and behind in opposite directions."""
 FEW = 4
 MOST = 0.6
 """Share of the cost that recordings on no common clock keep under every explanation; exchanged seats in a poor survey kept
 0.44 (`tests/references/matching_rates.py`)."""
 FEW_PAIRS = 6
-"""Channels heard at both of two seats from which on their differences alone show that no clock is common."""
+"""Fewest channels heard at both of two seats whose differences alone show that there is no common clock."""
 EACH = 6.0
-"""Each of the channels that are called exchanged must fit better by this, not only their sum."""
+"""Least improvement of the fit for each of the channels called exchanged, not only for their sum."""
 ALIKE = 0.8
-"""A channel's delay must show at this share of the seats (common practice, no source)."""
+"""Share of the seats at which a channel's delay must be found (common practice, no source)."""
 SCATTER_S, FEW_SCATTER_S = 1e-3, 0.01
-"""What is off by more, with each channel's delay and each seat's clock allowed for, fits nothing: seven times
-CELL_SIGMA_S; with few channels or two seats beyond what reflections make."""
+"""A remainder above this, after allowing for each channel's delay and each seat's clock, fits nothing: seven times
+CELL_SIGMA_S; with few channels or two seats, more than reflections cause."""
 APART_S = 0.005
-"""What neither distances nor settings explain, 1.7 m: where each of three arrivals is off the others by more, they share
-no clock (common practice, no source)."""
+"""Difference that neither distances nor settings explain, 1.7 m: if each of three arrivals differs from the others by
+more, they share no clock (common practice, no source)."""
 STRAY_S = 0.040
-"""No room of a house and no setting makes one channel this much later or earlier than the others (common practice, no
+"""No room of a house and no setting makes one channel later or earlier than the others by this (common practice, no
 source: 14 m)."""
 SCALES = (0.0, -1.0, 1 / 0.3048, 0.3048, *np.arange(0.86, 1.145, 0.02).round(2).tolist())
-"""What a processor may make of its delays: none, the wrong sign, feet and metres mixed, another speed of sound."""
+"""Factors on delays: not applied, wrong sign, feet and metres mixed, another speed of sound."""
 
 POOR_SIGMA_S, LOST_RANGE_S = 5e-4, 0.02
-"""What is compared where nothing explains the arrivals: places surveyed within 17 cm only, and recordings that are each off
-by anything within this range (common practice, no source)."""
+"""Alternatives compared if nothing explains the arrivals: positions surveyed within only 17 cm, and recordings that are
+each off by anything within this range (common practice, no source)."""
 
 Kind: TypeAlias = Literal[
     "loudspeakers", "seats", "not-moved", "moved-early", "moved-late", "exchanged-at-seat", "delay", "clock"
@@ -71,29 +72,29 @@ SPLITS: tuple[Kind, Kind] = ("moved-early", "moved-late")
 MOVED = ("not-moved", "moved-early", "moved-late")
 _RARE = {"loudspeakers": 6.0, "seats": 7.0, "not-moved": 7.0, "moved-early": 7.0, "moved-late": 7.0}
 _RARE |= {"exchanged-at-seat": 9.0, "delay": 12.0, "clock": 12.0}
-"""−2·ln of how often it happens in a round (common practice, no source: a twentieth to a hundredth), for an unknown size of
-a delay or of a clock's shift 2·ln of the range over σ more."""
+"""−2·ln of the probability of an event in a round (common practice, no source: a twentieth to a hundredth); for an
+unknown size of a delay or of a clock's shift, 2·ln of the range over σ is added."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Survey:
-    """Arrivals of main channels over seats, and what is known of them."""
+    """Arrivals of main channels over seats, with positions, delays and clocks."""
 
     arrivals_s: FloatArray
     """[shape=(channels, seats)], NaN where missing."""
     flights_s: FloatArray
     """Distance over speed of sound [same shape]."""
     directions: FloatArray
-    """Unit vectors from seat to loudspeaker [shape=(channels, seats, 3)]; zero where positions are not known."""
+    """Unit vectors from seat to loudspeaker [shape=(channels, seats, 3)]; zero where positions are unknown."""
     applied_s: FloatArray
-    """The processor's delay of each channel in these recordings [shape=(channels,)], NaN where not known."""
+    """The processor's delay of each channel in these recordings [shape=(channels,)], NaN if unknown."""
     clocks: NDArray[np.int_]
     """Number of the clock that each recording claims [shape=(channels, seats)]."""
     orders: tuple[NDArray[np.int_], ...] = ()
-    """Orders in which the channels may have been measured at a seat: channel indices [shape=(channels,) each]."""
+    """Possible orders in which the channels were measured at a seat: channel indices [shape=(channels,) each]."""
     unlike: NDArray[np.bool_] | None = None
-    """Whether a channel's responses at two seats differ more than at a microphone that was not moved
-    [shape=(channels, seats, seats)]; None: not compared."""
+    """Whether a channel's responses at two seats differ more than with an unmoved microphone [shape=(channels, seats,
+    seats)]; None: not compared."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -103,52 +104,52 @@ class Survey:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
-    """One thing that explains arrivals better than the labels do."""
+    """One explanation that fits arrivals better than the labels do."""
 
     kind: Kind
     channels: tuple[int, ...] = ()
     """Channels concerned; for "loudspeakers" a cycle: each sounds from the place of the next."""
     seats: tuple[int, ...] = ()
-    """Seats concerned; the recordings labelled with the first belong to the second one's place, and so on round."""
+    """Seats concerned; the recordings labelled with the first belong to the second one's place, and so on in a cycle."""
     shift_s: float = 0.0
-    """Of "delay" and "clock": how much later."""
+    """Additional time of "delay" and "clock"."""
     gain: float = 0.0
-    """How much the cost falls, without what the explanation itself costs."""
+    """Reduction of the cost, without the cost of the explanation itself."""
     net: float = 0.0
-    """The same with it: 9.2 is 100 to 1."""
+    """Reduction of the cost including that of the explanation: 9.2 is 100 to 1."""
 
     @property
     def z(self) -> float:
-        """Root of the gain: how many standard deviations worse the labels fit."""
+        """Root of the gain: the misfit of the labels in standard deviations."""
         return math.sqrt(max(self.gain, 0.0))
 
     @property
     def key(self) -> tuple[str, tuple[int, ...], tuple[int, ...]]:
-        """What it is, without how much."""
+        """Kind and members, without the size."""
         return self.kind, tuple(sorted(self.channels)), self.seats
 
     @property
     def family(self) -> tuple[str, tuple[int, ...], tuple[int, ...]]:
-        """The same for all that put recordings of one seat to one other place, however many."""
+        """Key common to all explanations that move recordings of one seat to one other place, however many."""
         return ("moved", (), self.seats) if self.kind in MOVED else self.key
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class Matching:
-    """What the arrivals of a round show about the labels of its recordings."""
+    """Conclusions from the arrivals of a round about the labels of its recordings."""
 
     sure: tuple[Explanation, ...]
-    """What is beyond doubt, in the order found; each on what the earlier ones left."""
+    """Explanations beyond doubt, in the order found; each is based on what the earlier ones left."""
     undecided: tuple[tuple[Explanation, ...], ...] = ()
     """Explanations of the same recordings between which the arrivals cannot decide."""
     scale: float = 1.0
-    """What the processor makes of its delays: 1 right, see SCALES."""
+    """Factor on the processor's delays: 1 right, see SCALES."""
     places: tuple[tuple[int, float], ...] = ()
-    """For each channel the place it sounds from, and z: root of the rise of the cost where that place is forbidden."""
+    """For each channel the place it sounds from, and z: root of the rise of the cost if that place is excluded."""
     rivals: tuple[int, ...] = ()
     """For each channel the place that fits next best."""
     scattered: bool = False
-    """Half of the recordings or more fit nothing: they share no clock. Then nothing else is concluded."""
+    """Half or more of the recordings fit nothing: they share no clock. Then nothing else is concluded."""
     unexplained: bool = False
     """The arrivals fit neither the labels nor any explanation: then nothing is `sure`, and `places` are the labels."""
     rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
@@ -156,7 +157,7 @@ class Matching:
 
 
 def match(survey: Survey) -> Matching:
-    """Compare explanations of a round's arrivals; as labelled where nothing contradicts it."""
+    """Compare explanations of a round's arrivals; the labels hold if nothing contradicts them."""
     first = state = _State(survey, scale=_scale(survey))
     sure: list[Explanation] = []
     undecided: list[tuple[Explanation, ...]] = []
@@ -179,7 +180,7 @@ def match(survey: Survey) -> Matching:
             sure.append(best)
             state = after
         candidates = state.candidates() if state.suspicious() else []
-    # An explanation that leaves most of the rest unexplained explains nothing, also where it takes much of it away.
+    # An explanation that leaves most of the remainder explains nothing, even if it reduces it considerably.
     unexplained = state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
     explained = sum(each.gain for each in (*sure, *(several[0] for several in undecided)))
     least = max(4.0 * np.isfinite(first.rest_s()).sum(), MOST * first.cost())
@@ -202,9 +203,9 @@ def match(survey: Survey) -> Matching:
 
 
 def _unrelated(survey: Survey) -> bool:
-    """Whether arrivals at a single seat, no delay noted, agree under nothing that a processor may make of its delays.
+    """Whether arrivals at a single seat without noted delays agree under no factor on the processor's delays.
 
-    They differ by more than any room or setting does, are in three groups or more, and no group holds more than half.
+    They differ by more than any room or setting explains, form three groups or more, and no group holds more than half.
     """
     heard = np.isfinite(survey.arrivals_s)
     if (heard.any(axis=0).sum(), len(np.unique(survey.clocks[heard]))) != (1, 1):
@@ -215,7 +216,7 @@ def _unrelated(survey: Survey) -> bool:
     for scale in SCALES:
         sent = np.sort(
             arrivals - (1.0 - scale) * flights
-        )  # delays that align add what the flight is short of the longest
+        )  # delays that align add the difference from the longest flight
         ends = np.concatenate(([0], np.nonzero(np.diff(sent) > APART_S)[0] + 1, [len(sent)]))
         groups = np.diff(ends)
         if np.ptp(sent) <= STRAY_S or len(groups) < 3 or 2 * groups.max() > len(sent):
@@ -224,15 +225,15 @@ def _unrelated(survey: Survey) -> bool:
 
 
 PLACE_RANGE_S, HEIGHT_RANGE_S = 0.0015, 0.0003
-"""How far a microphone may stand from its place: 0.5 m across the floor, 0.1 m in height, each a standard deviation."""
+"""Standard deviation of a microphone's displacement from its place: 0.5 m across the floor, 0.1 m in height."""
 
 
 def displaced(rest_s: FloatArray, flights_s: FloatArray, directions: FloatArray, shift_s: float) -> float | None:
-    """How far from its place the microphone stood at one seat [s of flight], where that explains its arrivals.
+    """Displacement of the microphone from its place at one seat [s of flight], if that explains its arrivals.
 
-    `rest_s`, `flights_s` [shape=(channels,)], `directions` [shape=(channels, 3)] as in `Survey`, NaN where not known.
-    None unless that is 100 times likelier than `shift_s`, common to all channels: least squares of the three coordinates,
-    each recording bounded, against the shift. With fewer than four channels nothing is concluded.
+    `rest_s`, `flights_s` [shape=(channels,)], `directions` [shape=(channels, 3)] as in `Survey`, NaN if unknown. None
+    unless the displacement is 100 times likelier than `shift_s`, common to all channels: least squares of the three
+    coordinates, each recording bounded, against the shift. With fewer than four channels nothing is concluded.
     """
     good = np.isfinite(rest_s) & (np.linalg.norm(directions, axis=-1) > 0)
     if good.sum() < FEW:
@@ -256,18 +257,18 @@ def displaced(rest_s: FloatArray, flights_s: FloatArray, directions: FloatArray,
 
 
 def misfit(rest_s: FloatArray, directions: FloatArray, delay_sigma_s: FloatArray) -> FloatArray:
-    """Cost of the differences [shape=(b, seats), NaN where missing] between arrivals and what a place explains.
+    """Cost of the differences [shape=(b, seats), NaN where missing] between arrivals and those expected from a place.
 
-    The least over errors of the place (three coordinates, common to the seats) and of the delay, of squares over
-    variances, each recording bounded. `directions` [shape=(b, seats, 3)], `delay_sigma_s` [shape=(b,)], large where the
-    delay is not known.
+    Minimum over errors of the place (three coordinates, common to the seats) and of the delay: sum of squares over
+    variances, each recording bounded. `directions` [shape=(b, seats, 3)], `delay_sigma_s` [shape=(b,)], large if the
+    delay is unknown.
     """
     good = np.isfinite(rest_s)
     y = np.where(good, rest_s, 0.0) / CELL_SIGMA_S
     ones = np.ones((*rest_s.shape, 1))
     scale = np.concatenate(
         (np.full((len(rest_s), 3), PLACE_SIGMA_S), np.asarray(delay_sigma_s)[:, None]), axis=1
-    )  # unknowns in units of their own sigma: prior precision one
+    )  # unknowns in units of their own sigma: unit prior precision
     design = np.concatenate((directions, ones), axis=-1) * scale[:, None, :] / CELL_SIGMA_S
     best = np.full(len(rest_s), np.inf)
     with np.errstate(all="ignore"):
@@ -286,7 +287,7 @@ def misfit(rest_s: FloatArray, directions: FloatArray, delay_sigma_s: FloatArray
 
 
 def _median(values: FloatArray) -> FloatArray:
-    """Median along the last axis without NaN; NaN where nothing is left."""
+    """Median along the last axis, ignoring NaN; NaN where all values are."""
     ordered = np.sort(values, axis=-1)  # NaN last
     count = np.isfinite(values).sum(axis=-1)
     low, high = np.maximum((count - 1) // 2, 0), np.maximum(count // 2, 0)
@@ -296,11 +297,11 @@ def _median(values: FloatArray) -> FloatArray:
 
 
 def _scale(survey: Survey) -> float:
-    """What the processor makes of its delays: 1 unless another value fits surely better."""
+    """Factor on the processor's delays: 1 unless another value surely fits better."""
     known = np.isfinite(survey.applied_s) & np.isfinite(survey.arrivals_s).any(axis=1)
     if known.sum() < 4 or np.ptp(survey.applied_s[known]) < 1e-3:
         return 1.0
-    # Each seat as if on a clock of its own: the delays are then compared within seats alone.
+    # Each seat as if on a separate clock: the delays are then compared within seats only.
     seats = np.broadcast_to(np.arange(survey.shape[1]), survey.shape)
     survey = replace(survey, clocks=seats.copy())
     plain = _State(survey)
@@ -314,7 +315,7 @@ def _scale(survey: Survey) -> float:
 
 
 class _State:
-    """A survey under the explanations taken so far: the place of each channel, and the recordings still in question."""
+    """A survey with the explanations accepted so far: the place of each channel, and the recordings still in question."""
 
     def __init__(self, survey: Survey, scale: float = 1.0, place: NDArray[np.int_] | None = None) -> None:
         self.survey, self.scale = survey, scale
@@ -341,21 +342,21 @@ class _State:
         return float(self.own.sum())
 
     def suspicious(self) -> bool:
-        """Whether any channel fits its place worse than errors of the survey explain (χ² beyond one in a million)."""
+        """Whether any channel fits its place worse than survey errors explain (χ² beyond one in a million)."""
         return bool((self.own > BOUND - 1).any()) or self.cost() > 4 * np.isfinite(self.sent).sum()
 
     def scattered(self) -> bool:
-        """Whether half of the recordings or more fit neither a delay of their channel nor a clock of their seat."""
+        """Whether half or more of the recordings fit neither a delay of their channel nor a clock of their seat."""
         left = np.array(self.rest_s())
         good = np.isfinite(left)
         if good.sum() < 3:
             return False
         left -= np.nanmedian(left)
-        if good.sum() == 3:  # of two that agree and one that does not, the one is late
+        if good.sum() == 3:  # if two of three agree, the third one is late
             noted = not self.free[good.any(axis=1)].any()
             return noted and bool(np.diff(np.sort(left[good])).min() > APART_S)
-        if (good.sum(axis=1) >= 2).sum() < 2:  # too few for a channel's delay and a seat's clock beside
-            # One seat: settings give where each must be; without them anything up to what delays can be is possible.
+        if (good.sum(axis=1) >= 2).sum() < 2:  # too few to fit both a channel's delay and a seat's clock
+            # One seat: settings determine each arrival; without them, anything up to the range of delays is possible.
             noted = (good.any(axis=1) & ~self.free).sum() >= FEW
             return bool(2 * (np.abs(left[good]) > (SCATTER_S if noted else STRAY_S)).sum() > good.sum())
         if left.shape[1] == 2 and (both := good.all(axis=1)).sum() >= FEW_PAIRS:
@@ -371,15 +372,15 @@ class _State:
         many = (good.sum(axis=1) >= 3).sum() >= FEW
         if many and 2 * (off_s > SCATTER_S).sum() >= off_s.size:
             return True
-        # Medians of few values leave many differences at zero: only what is left free counts then, and only beyond what
-        # a reflection makes, since three of twelve recordings may well be reflections.
+        # Medians of few values leave many differences at zero: only the free ones count then, and only beyond the effect
+        # of a reflection, since three of twelve recordings may well be reflections.
         share = 0.5 * max(1.0 - (rows + columns - 1) / off_s.size, 0.1)
         return bool((off_s > (APART_S if many else FEW_SCATTER_S)).sum() >= share * off_s.size)
 
     def clock_lost(self) -> bool:
-        """Whether recordings that are off by anything are 100 times likelier than places that were surveyed poorly.
+        """Whether recordings with arbitrary errors are 100 times likelier than poorly surveyed places.
 
-        Of a channel whose delay is not known only the differences over the seats count.
+        Of a channel with unknown delay, only the differences over the seats count.
         """
         left = self.rest_s()
         good = np.isfinite(left)
@@ -393,10 +394,10 @@ class _State:
         return bool(poor > lost + _RARE["clock"] + SURE)
 
     def _latency(self, left: FloatArray) -> FloatArray:
-        """Latency of the clock of each recording, NaN where too few channels determine it.
+        """Latency of each recording's clock, NaN where too few channels determine it.
 
-        By two channels whose delay is known, or the only one that is left; where there are none, clocks are only brought
-        together, by median polish.
+        Determined by two channels with known delay, or the only one left; without any, clocks are only aligned, by median
+        polish.
         """
         clocks = self.survey.clocks
         out = np.full(left.shape, np.nan)
@@ -436,10 +437,10 @@ class _State:
         )
 
     def late_group_cost(self) -> float:
-        """Least cost with up to half of the channels later or earlier by one time, and what such a group costs itself.
+        """Least cost with up to half of the channels shifted by one time, and the cost of such a group itself.
 
-        Loudspeakers of one model with signal processing of their own share a latency. In a room whose loudspeakers are at
-        two or three distances from each seat, this looks like delays of a wrong unit.
+        Loudspeakers of one model with built-in signal processing share a latency. In a room whose loudspeakers are at two
+        or three distances from each seat, this looks like delays of a wrong unit.
         """
         rest, count = self.rest_s(), len(self.own)
         least = math.inf
@@ -454,7 +455,7 @@ class _State:
     # --- explanations -------------------------------------------------------------------------------------------
 
     def candidates(self) -> list[Explanation]:
-        """Explanations that lower the cost by more than they cost themselves."""
+        """Explanations that lower the cost by more than their own cost."""
         found = [*self._loudspeakers(), *self._delays(), *self._seats(), *self._at_seats()]
         return [each for each in found if each.net > 0]
 
@@ -473,12 +474,12 @@ class _State:
         return np.asarray(np.where(known >= 1, costs, 0.0))
 
     def places(self) -> tuple[tuple[tuple[int, float], ...], tuple[int, ...]]:
-        """For each channel its place and z, and the place that fits next best."""
+        """The place and z of each channel, and the place that fits next best."""
         channels, _ = self.survey.shape
         if channels < 2:
             return ((0, 0.0),) * channels, (0,) * channels
         costs = self.place_costs()
-        # The places taken so far stay; how much worse is the best order in which this channel sounds elsewhere?
+        # The accepted places stay: how much worse is the best order in which this channel sounds elsewhere?
         push = np.full(costs.shape, 1e-9)
         push[np.arange(channels), self.place] = 0.0
         prices = Prices(costs + push)
@@ -493,7 +494,7 @@ class _State:
         return tuple(out), tuple(rivals)
 
     def _loudspeakers(self) -> Iterator[Explanation]:
-        """Pairs and cycles in which every channel fits another one's place and not its own."""
+        """Pairs and cycles in which every channel fits the place of another and not its own."""
         channels, _ = self.survey.shape
         if channels < 2:
             return
@@ -502,8 +503,8 @@ class _State:
         known = np.isfinite(self.sent).sum(axis=1)
         fits = costs <= np.maximum(BOUND, 6.0 * known)[:, None]
         better = fits & (costs < own[:, None] - EACH)
-        # Few channels determine the latency badly while one of them is elsewhere: then every pair is tried.
-        onto = better[:, self.place] | (channels <= FEW)  # of channel i at the place of channel k
+        # With few channels, the latency is uncertain while one of them is elsewhere: then every pair is tried.
+        onto = better[:, self.place] | (channels <= FEW)  # cost of channel i at the place of channel k
         cycles: set[tuple[int, ...]] = {
             (k, i) for i in range(channels) for k in range(i) if onto[i, k] and onto[k, i]
         }
@@ -524,7 +525,7 @@ class _State:
                 yield self._priced("loudspeakers", self.cost() - after.cost(), ways, channels=cycle)
 
     def _delays(self) -> Iterator[Explanation]:
-        """One channel later or earlier at all seats."""
+        """Explanations of one channel later or earlier at all seats."""
         rest = self.rest_s()
         cost = self._cost_rows(rest, sigma=np.full(len(rest), 1.0))
         with np.errstate(all="ignore"):
@@ -533,17 +534,17 @@ class _State:
             alike = (np.abs(rest - shift[:, None]) < 3 * CELL_SIGMA_S).sum(axis=1)
         known = np.isfinite(rest).sum(axis=1)
         if ((known > 0) & ~self.free).sum() < FEW:
-            return  # which of two is late, and which early?
-        # What is in the channel's electronics is the same at nearly all seats; what is placed before it is not.
+            return  # ambiguous: which of two is late, and which early?
+        # A delay in the channel's electronics is the same at nearly all seats; a displacement is not.
         for i in np.nonzero(~self.free & (self.own > BOUND - 4) & (alike >= ALIKE * known) & (known >= 2))[0]:
             gain = float(self.own[i] - cost[i])
             yield self._priced("delay", gain, len(rest), channels=(int(i),), shift_s=float(shift[i]))
 
     def _moved(self) -> tuple[FloatArray, FloatArray]:
-        """Change of each channel's cost when one seat's recording belongs to another [shape=(channels, seats, seats)], and
+        """Change of each channel's cost if one seat's recording belongs to another [shape=(channels, seats, seats)], and
         the differences themselves.
 
-        Where a seat is the only one on its clock, the latency is estimated again.
+        If a seat is the only one on its clock, the latency is estimated again.
         """
         channels, seats = self.survey.shape
         rest = self.rest_s()
@@ -564,7 +565,7 @@ class _State:
         return cost.reshape(channels, seats, seats) - self.own[:, None, None], moved
 
     def _seats(self) -> Iterator[Explanation]:
-        """Recordings of seats exchanged, in circles of two or more."""
+        """Explanations by recordings exchanged between seats, in cycles of two or more."""
         _, seats = self.survey.shape
         if seats < 2:
             return
@@ -589,7 +590,7 @@ class _State:
             yield self._priced("seats", gain, ways, seats=tuple(circle))
 
     def _splits(self, change: FloatArray) -> Iterator[Explanation]:
-        """A seat's recordings that belong to another: all of them, or from some channel on, or up to it."""
+        """Explanations by a seat's recordings that belong to another: all, from some channel on, or up to it."""
         channels, seats = self.survey.shape
         known = np.isfinite(self.sent - self.latency)
         for s in range(seats):
@@ -601,7 +602,7 @@ class _State:
                 yield self._priced("not-moved", total, ways, seats=(s, k))
                 for order in self.survey.orders:
                     mine = [i for i in order if known[i, s]]
-                    after = -np.cumsum([change[i, s, k] for i in mine[::-1]])[::-1]  # from the i-th on
+                    after = -np.cumsum([change[i, s, k] for i in mine[::-1]])[::-1]  # from the i-th channel on
                     for kind in SPLITS:
                         gains = after[1:] if kind == "moved-early" else total - after[1:]
                         if not len(gains):
@@ -618,12 +619,12 @@ class _State:
                             )
 
     def _unlike(self, channels: list[int], s: int, k: int) -> bool:
-        """Whether most of these responses at two seats show that the microphone was moved between them."""
+        """Whether most of these responses at two seats show that the microphone was moved in between."""
         unlike = self.survey.unlike
         return unlike is not None and 2 * int(unlike[channels, s, k].sum()) > len(channels)
 
     def _at_seats(self) -> Iterator[Explanation]:
-        """At one seat: all channels on another clock, or the recordings of two channels exchanged."""
+        """Explanations at one seat: all channels on another clock, or the recordings of two channels exchanged."""
         channels, seats = self.survey.shape
         rest = self.rest_s()
         with np.errstate(all="ignore"):
@@ -631,18 +632,18 @@ class _State:
         bad = np.abs(centred) > math.sqrt(BOUND) * CELL_SIGMA_S
         yield from self._clocks(rest, centred)
         for s in range(seats):
-            # At their other seats both must be heard where they belong: else they are exchanged everywhere.
+            # At their other seats both must fit their own places: otherwise they are exchanged everywhere.
             elsewhere = np.isfinite(rest).sum(axis=1) - np.isfinite(rest[:, s])
             fine = elsewhere - (bad.sum(axis=1) - bad[:, s])
             odd = np.nonzero(bad[:, s] & (elsewhere >= 1) & (fine >= ALIKE * elsewhere))[0]
             rows, others, pairs = [], [], []
             for i in odd:
                 for k in odd[odd < i]:
-                    # One of them comes as much too early as the other too late, which no reflection does.
+                    # One of them is as early as the other is late, which no reflection causes.
                     if abs(centred[i, s] + centred[k, s]) > 2 * math.sqrt(BOUND) * CELL_SIGMA_S:
                         continue
                     for a, b in ((i, k), (k, i)):
-                        # The file of b is filed under a: its flight and its delay are those of b.
+                        # The file of b has the label of a: its flight and its delay are those of b.
                         row = rest[a].copy()
                         row[s] += self.flights[a, s] + self.applied[a] - self.flights[b, s] - self.applied[b]
                         rows.append(row)
@@ -658,7 +659,7 @@ class _State:
                 yield self._priced("exchanged-at-seat", gain, ways, channels=pair, seats=(s,))
 
     def _clocks(self, rest: FloatArray, centred: FloatArray) -> Iterator[Explanation]:
-        """Seats whose recordings all come later or earlier than those of most seats: no common clock."""
+        """Seats whose recordings are all later or earlier than those of most seats: no common clock."""
         _, seats = self.survey.shape
         heard = np.isfinite(rest).sum(axis=0) >= 3
         if heard.sum() < 2:
@@ -682,7 +683,7 @@ class _State:
     # --- what follows -------------------------------------------------------------------------------------------
 
     def with_(self, found: Explanation) -> _State:
-        """The state when an explanation is taken: places change, recordings that belong elsewhere are left out."""
+        """The state after accepting an explanation: places change, recordings that belong elsewhere are left out."""
         if found.kind == "loudspeakers":
             place = self.place.copy()
             if len(found.channels) == 2:
@@ -700,7 +701,7 @@ class _State:
         return self.without(found)
 
     def without(self, *found: Explanation, undecided: bool = False) -> _State:
-        """The state without the recordings that these explanations are about."""
+        """The state without the recordings that these explanations concern."""
         arrivals, applied = np.array(self.survey.arrivals_s), np.array(self.survey.applied_s)
         for each in found:
             if each.kind in ("delay", "loudspeakers"):
@@ -716,13 +717,13 @@ class _State:
 
 
 def _from_smallest(cycle: list[int]) -> list[int]:
-    """The same cycle begun at its smallest member."""
+    """The same cycle, starting at its smallest member."""
     at = cycle.index(min(cycle))
     return [int(each) for each in (*cycle[at:], *cycle[:at])]
 
 
 def _cycles(columns: list[int]) -> Iterator[list[int]]:
-    """Cycles of a permutation, each from its smallest member on."""
+    """Cycles of a permutation, each starting at its smallest member."""
     seen: set[int] = set()
     for start in range(len(columns)):
         cycle = []

@@ -1,4 +1,4 @@
-"""Modes of a rectangular room with rigid walls, and where they are silent.
+"""Modes of a rectangular room with rigid walls, and their nulls.
 
 Formulas: Kuttruff, Room Acoustics, 3.2 (from memory).
 """
@@ -29,7 +29,7 @@ class Mode:
 
     @property
     def kind(self) -> Kind:
-        """Between how many pairs of walls it runs: axial one, tangential two, oblique three."""
+        """Number of pairs of walls involved: one for axial, two for tangential, three for oblique modes."""
         return _KINDS[sum(n > 0 for n in self.order)]
 
 
@@ -47,9 +47,9 @@ def room_modes(room: Room, speed_m_s: float, up_to_hz: float) -> tuple[Mode, ...
 
 
 def mode_level_db(mode: Mode, room: Room, place: Position) -> float:
-    """Level of a mode at a place re its largest one [dB]: 20·lg|cos(nx·π·x/W)·cos(ny·π·y/L)·cos(nz·π·z/H)|.
+    """Level of a mode at a position re its maximum [dB]: 20·lg|cos(nx·π·x/W)·cos(ny·π·y/L)·cos(nz·π·z/H)|.
 
-    `place` in the job's coordinates, x from the middle of the width. −inf in a null.
+    `place` is in the job's coordinates, x from the middle of the width. −inf in a null.
     """
     x, y, z = place
     shares = ((x + room.width_m / 2) / room.width_m, y / room.length_m, z / room.height_m)
@@ -58,5 +58,5 @@ def mode_level_db(mode: Mode, room: Room, place: Position) -> float:
 
 
 def schroeder_hz(volume_m3: float, decay_time_s: float) -> float:
-    """Frequency above which modes overlap threefold, so that a room is described by statistics [Hz]."""
+    """Frequency above which at least three modes overlap, so that statistics describe the room [Hz]."""
     return SCHROEDER_FACTOR * math.sqrt(decay_time_s / volume_m3)

@@ -1,8 +1,8 @@
-"""Many comparisons at once: how far each must differ so that all of them together are rarely wrong.
+"""Thresholds for many comparisons at once, so that all of them together are rarely wrong.
 
-Of fifty values that did not change, two or three exceed U = 2 u by chance. Holm's method (S. Holm, "A simple sequentially
-rejective multiple test procedure", Scandinavian Journal of Statistics 6 (1979) 65–70, from memory) keeps the risk of one
-false word or more, whatever else has changed and however the comparisons are correlated.
+Of fifty values that did not change, two or three exceed U = 2 u by chance. Holm's method (S. Holm, "A simple
+sequentially rejective multiple test procedure", Scandinavian Journal of Statistics 6 (1979) 65–70, from memory)
+controls the risk of one or more false verdicts, whatever else has changed and however the comparisons are correlated.
 """
 
 from __future__ import annotations
@@ -12,14 +12,14 @@ from collections.abc import Sequence
 from statistics import NormalDist
 
 FALSE_WORDS = 0.05
-"""Share of tables in which one word or more may be false (common practice, no source)."""
+"""Share of tables in which one or more verdicts may be false (common practice, no source)."""
 
 
 def holm_threshold(p_values: Sequence[float], risk: float = FALSE_WORDS) -> float:
-    """Comparisons whose p value is at most this are significant; `risk` for none and for no comparison.
+    """Largest p value that counts as significant; `risk` if none does or there is no comparison.
 
-    In ascending order p₁ … pₘ each is compared with risk/(m − i + 1) until one exceeds it. The threshold of that one
-    decides on all: those before it are below, those after it above.
+    In ascending order, each of p₁ … pₘ is compared with risk/(m − i + 1) until one exceeds it. The threshold of that
+    one applies to all: those before it are below, those after it above.
     """
     ordered = sorted(p_values)
     for i, p in enumerate(ordered):
@@ -43,10 +43,10 @@ def two_sided_p(ratio: float, dof: float = math.inf) -> float:
 
 
 def coverage_factor(p: float, dof: float = math.inf, *, u_is_scale: bool = False) -> float:
-    """K of U = k u, which an error exceeds with probability `p`.
+    """Factor k of U = k u, which an error exceeds with probability `p`.
 
-    u is the standard deviation of the error, as `uncertainty.scatter_u` and `two_sided_p` have it. `u_is_scale`: it is
-    the scale of Student's t, as in JCGM 100 G.3.2 (from memory) and `uncertainty.hand_factor`; k is then the quantile
+    u is the standard deviation of the error, as in `uncertainty.scatter_u` and `two_sided_p`. `u_is_scale`: it is the
+    scale of Student's t, as in JCGM 100 G.3.2 (from memory) and `uncertainty.hand_factor`; k is then the quantile
     itself, larger by √(ν/(ν − 2)).
     """
     if math.isinf(dof):
@@ -57,5 +57,5 @@ def coverage_factor(p: float, dof: float = math.inf, *, u_is_scale: bool = False
 
 
 def _unit_scale(dof: float) -> float:
-    """What scales Student's t to a standard deviation of 1; up to two degrees of freedom it has none."""
+    """Factor that scales Student's t to a standard deviation of 1; undefined up to two degrees of freedom."""
     return math.sqrt((dof - 2) / dof) if dof > 2 else 1.0

@@ -1,17 +1,17 @@
-"""Two loudspeakers against each other: connected alike, one of them reversed, or one driver of one of them.
+"""Relative polarity of two loudspeakers: connected alike, one reversed, or one driver of one reversed.
 
 A loudspeaker's own sign says nothing about its wiring, since a crossover turns the phase. Two loudspeakers of one model
 share their crossover, so the correlation of their direct sounds has the sign of their connections, in every band.
 
-Where one driver of one of them is reversed, their ratio is (L − H)/(L + H) = (1 − q)/(1 + q), L and H the parts of the
-lower and the upper driver. Through a crossover of order n at f0, q = H/L = (f/f0)^n·exp(jθ): its phase is n·90° for
-Butterworth and Linkwitz-Riley filters (Linkwitz 1976), plus what the drivers' places and polarities add. So the ratio is
-+1 far below f0 and −1 far above, whatever the order, and how it gets there depends on n and θ alone. This ratio is taken
-out for every f0, n and θ in turn; where one of them makes the two much more alike than the same weights of the bands
-alone do, a driver is reversed: a ratio that lets a range count less, in which the two are merely unlike, is no evidence.
-Nor is one that explains no more than two drivers that arrive at other times, as in a loudspeaker mounted upside down: its
-ratio to an upright one is (1 + q·exp(−jωτ/2))/(1 + q·exp(jωτ/2)), with the sign of the whole below and above f0.
-Thresholds: determined by simulation, see tests/bench/polarity.py.
+If one driver of one of them is reversed, their ratio is (L − H)/(L + H) = (1 − q)/(1 + q), where L and H are the parts of
+the lower and the upper driver. Through a crossover of order n at f0, q = H/L = (f/f0)^n·exp(jθ): its phase is n·90° for
+Butterworth and Linkwitz-Riley filters (Linkwitz 1976), plus the contribution of the drivers' positions and polarities. So
+the ratio is +1 far below f0 and −1 far above, whatever the order, and the transition depends on n and θ alone. The ratio
+is removed for every f0, n and θ in turn. If one of them makes the two much more alike than its band weights alone do, a
+driver is reversed: a ratio that only gives less weight to a range in which the two differ is no evidence. Neither is one
+that explains no more than two drivers with different arrival times, as in a loudspeaker mounted upside down: its ratio to
+an upright one is (1 + q·exp(−jωτ/2))/(1 + q·exp(jωτ/2)), with the sign of the whole below and above f0. Thresholds:
+determined by simulation, see tests/bench/polarity.py.
 """
 
 from __future__ import annotations
@@ -28,51 +28,52 @@ from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.model import ComplexArray, FloatArray, freeze
 
 BAND_EDGES_HZ: FloatArray = np.append(250 * 2 ** (np.arange(11) / 2), 10500.0)
-"""Half octaves; every band counts alike, so that no half period of one frequency looks like a reversal."""
+"""Half octaves; all bands count alike, so that a half period at one frequency does not look like a reversal."""
 BANDS = len(BAND_EDGES_HZ) - 1
 _CENTRES_HZ: FloatArray = np.sqrt(BAND_EDGES_HZ[1:] * BAND_EDGES_HZ[:-1])
 LAG_S, LAG_STEP_S = 0.0006, 1 / 96000
-"""Arrivals of two loudspeakers are aligned within this."""
+"""Range and step of the lag within which arrivals of two loudspeakers are aligned."""
 LEAST_CORRELATION = 0.5
-"""Mean over the half octaves, median over the seats, below which a pair says nothing about its sign."""
+"""Least correlation for a sign: mean over the half octaves, median over the seats."""
 LEAST_OCTAVE = 0.2
-"""Every octave must have the sign of the whole, by at least this correlation."""
+"""Least correlation of every octave, with the sign of the whole."""
 AGREE = 0.8
 """Share of the seats that must have the same sign."""
 ALIKE = (0.65, 0.55, 0.25, 3.0)
-"""Stricter: what two loudspeakers that are no mirrored pair must reach to count as the same model: correlation, that of the
-weakest octave, and at most this rms phase between them [rad] and this standard deviation of the level [dB]."""
+"""Stricter criteria for two loudspeakers that are not a mirrored pair to count as the same model: least correlation,
+least correlation of the weakest octave, largest rms phase between them [rad] and largest standard deviation of the level
+[dB]."""
 PROBABLY_ALIKE = (0.6, 0.4, 0.4, 3.0)
-"""The same for a loudspeaker without a partner of the same role, where one of a pair is known to be reversed and only the
-question which is open."""
+"""Criteria for a loudspeaker without a partner of the same role, if one of a pair is known to be reversed and the only
+question is which."""
 PAIR_OF_THE_ROLE = (0.6, 0.4, 0.5, 4.0)
-"""The same for one of another pair of that role: another height and other walls beside it change level and phase."""
+"""Criteria for one of another pair of that role: another height and other walls nearby change level and phase."""
 BESIDE_A_PAIR = (0.6, 0.4, 0.5, 3.0)
-"""The same for a loudspeaker without a partner, against both of a pair of its role, at two seats or more: at one, a healthy
-centre of another model reached it with the opposite sign. Lower or higher than the two, it has another reflection from the
-floor, which turns the lowest octave. In simulated rooms 14 of 31 centres of the pair's model reached it (6 of them ALIKE),
-and 2 of 130 of another model, both with the pair's sign (`tests/bench/polarity.py`)."""
+"""Criteria for a loudspeaker without a partner, against both of a pair of its role, at two seats or more: at one seat, a
+healthy centre of another model met them with the opposite sign. Lower or higher than the two, it has another reflection
+from the floor, which inverts the lowest octave. In simulated rooms 14 of 31 centres of the pair's model met them (6 of
+them ALIKE), and 2 of 130 of another model, both with the pair's sign (`tests/bench/polarity.py`)."""
 MOST_UNLIKE_DB = 3.0
-"""Standard deviation of the level between the two over half octaves, those around the crossover left out. Two of one model
-on two sides of a room differ by less in nineteen of twenty simulated pairs; more is another model, or a dead driver."""
+"""Standard deviation of the level difference over half octaves, those around the crossover left out. Two of one model on
+two sides of a room differ by less in nineteen of twenty simulated pairs; more means another model, or a dead driver."""
 
 
 @dataclass(frozen=True, slots=True)
 class DriverEvidence:
-    """What must come together for one driver reversed."""
+    """Combined criteria for one reversed driver."""
 
     seats: int
     """Least number of seats."""
     correlation: float
-    """With the ratio of a reversed driver taken out, median over the seats."""
+    """Least correlation with the ratio of a reversed driver removed, median over the seats."""
     gain: float
-    """How much that exceeds the correlation without; half of it at four of five seats."""
+    """Least excess over the correlation without removal; half of it at four of five seats."""
     dip_db: float = 0.0
-    """Dip at the crossover against the partner, or of the partner."""
+    """Least dip at the crossover relative to the partner, or of the partner."""
     lead_db: float = 0.0
-    """How much deeper it is than any dip of the other one."""
+    """Least excess over any dip of the other one."""
     unlike_db: float = MOST_UNLIKE_DB
-    """At most, the levels apart from the dip."""
+    """Largest level difference apart from the dip."""
 
 
 DRIVER_EVIDENCE = (
@@ -84,45 +85,46 @@ DRIVER_EVIDENCE = (
     DriverEvidence(seats=1, correlation=0.9, gain=0.18),
     DriverEvidence(seats=1, correlation=0.8, gain=0.12, dip_db=8.0, lead_db=6.0),
 )
-"""Any one of them suffices. Of 180 healthy pairs of tests/bench/polarity.py's kind (seeds 10000 to 10119) two met one of
-them, both with one loudspeaker mounted upside down: see APART_S. None of 315 single seats of others (seeds 20000 to 20059)
-was above 0.9 with a gain of 0.15; eight of 113 with a driver reversed were. The second, for a dip in two that differ more,
-added 1 of 60 reversed and none of 180 healthy pairs (seeds 43000 to 43059 with a driver reversed, 44000 on without). The
-third, for less gain beside a dip, found 32 in place of 27 of 38 reversed in simulated rooms (tests/rooms), and none of 151
-healthy pairs there and 320 others (seeds 60000 to 60159)."""
+"""Any one of these suffices. Of 180 healthy pairs of tests/bench/polarity.py's kind (seeds 10000 to 10119) two met one of
+them, both with one loudspeaker mounted upside down: see APART_S. None of 315 single seats of others (seeds 20000 to
+20059) was above 0.9 with a gain of 0.15; eight of 113 with a driver reversed were. The second, for a dip in two that
+differ more, added 1 of 60 reversed and none of 180 healthy pairs (seeds 43000 to 43059 with a driver reversed, 44000 on
+without). The third, for less gain beside a dip, found 32 in place of 27 of 38 reversed in simulated rooms (tests/rooms),
+and none of 151 healthy pairs there and 320 others (seeds 60000 to 60159)."""
 APART_S: FloatArray = np.delete(np.linspace(-0.0004, 0.0004, 17), 8)
-"""τ. Drivers 0.2 m apart, seen from 20° above or below, are 0.2 m · sin 20° = 0.07 m nearer or farther, upside down the
-other way round: 0.4 ms in all (arithmetic)."""
+"""Candidates for τ. Drivers 0.2 m apart, seen from 20° above or below, are 0.2 m · sin 20° = 0.07 m nearer or farther,
+and the reverse if upside down: 0.4 ms in all (arithmetic)."""
 APART_GAIN = 0.005
-"""What a reversed driver must explain beyond that. It and LEAST_SPLIT_HZ leave 0 of 750 healthy pairs called reversed, in
-place of 19, and find 75 of 210 with a driver reversed, in place of 87 (tests/bench/polarity.py: seeds 30000 to 30149,
-31000 to 31119, 33000 to 33119, 34000 to 34089; the first two ranges were looked at when choosing it)."""
+"""Least gain of a reversed driver over drivers apart. With LEAST_SPLIT_HZ it leaves 0 of 750 healthy pairs called
+reversed instead of 19, and finds 75 of 210 with a driver reversed instead of 87 (tests/bench/polarity.py: seeds 30000 to
+30149, 31000 to 31119, 33000 to 33119, 34000 to 34089; the first two ranges were seen when choosing it)."""
 MOST_LOUDER_DB = 3.0
-"""At a single seat: a second loudspeaker that plays the same adds up to 6 dB beside the first dip of its comb, a reversed
-driver nothing (arithmetic). Which of the two it is stays open where the one with the dip is louder by this beside it."""
+"""Limit at a single seat: a second loudspeaker that plays the same adds up to 6 dB beside the first dip of its comb, a
+reversed driver nothing (arithmetic). The reversed one stays open if the one with the dip is louder by this beside it."""
 LEAST_SPLIT_HZ = 400.0
-"""Below it a single half octave, where the floor's reflection may outweigh the direct sound, is all that could differ."""
+"""Least split frequency: below it, only a single half octave could differ, where the floor reflection may exceed the
+direct sound."""
 CORNERS_HZ: FloatArray = 300 * 2 ** (np.arange(16) / 4)
-"""f0 from 300 Hz to 4 kHz: each of the two drivers then plays for half an octave at least within BAND_EDGES_HZ."""
+"""f0 from 300 Hz to 4 kHz: each of the two drivers then plays for at least half an octave within BAND_EDGES_HZ."""
 SLOPES = (1, 2, 3, 4, 8)
 """Orders n of crossovers in use; that of Linkwitz-Riley filters counts both of their halves."""
 ANGLES_RAD: FloatArray = np.radians(np.arange(-180, 180, 30))
 DOUBT_GAIN = 0.04
-"""A reversed driver's ratio that makes the two more alike by this, more than its weights of the bands alone, makes the sign
-of the whole doubtful."""
+"""If a reversed driver's ratio makes the two more alike by this, beyond its band weights alone, the sign of the whole is
+doubtful."""
 SUB_CORRELATION = 0.45
-"""The same for two subwoofers, 30–200 Hz."""
+"""Least correlation of two subwoofers, 30–200 Hz."""
 NAMED_DIP_DB, NAMED_LEAD_DB = 6.0, 4.0
-"""What the dip at f0 must reach, and by how much it must be deeper than any dip of the partner, before the one of the two
-is named. Two drivers of one level at f0 that add with 60° between them instead of 120° differ by 4.8 dB (arithmetic):
-below that, the places of drivers and seats may have made the dip."""
+"""Least dip at f0, and least excess over any dip of the partner, to decide which of the two is reversed. Two drivers of
+equal level at f0 that add with 60° instead of 120° between them differ by 4.8 dB (arithmetic): below that, the positions
+of drivers and seats may cause the dip."""
 MOST_HUMP_DB = 1.0
-"""The loudspeaker without the dip must not rise by more than this at f0. Linkwitz-Riley crossovers add to a flat response,
-Butterworth crossovers of second and third order to one 3 dB up at most. These are built either way round, so that the one
-with the dip may be the one that is as designed."""
+"""The loudspeaker without the dip must not rise by more than this at f0. Linkwitz-Riley crossovers add to a flat
+response, Butterworth crossovers of second and third order to one 3 dB up at most. These are built with either polarity,
+so the one with the dip may be as designed."""
 _LENGTH = 1024
 _LOW_HZ = 1000.0
-"""Below it the stretch after the arrival is 3 to 6 ms, above 1.5 to 4 ms."""
+"""Below this the section after the arrival is 3 to 6 ms long, above 1.5 to 4 ms."""
 _SIXTHS_HZ: FloatArray = 250 * 2 ** (np.arange(-1, 33) / 6)
 
 
@@ -131,19 +133,19 @@ class PairComparison:
     """Comparisons of direct sounds, one row each."""
 
     correlation: FloatArray
-    """Mean correlation over the bands at the lag where it is strongest, with its sign. [shape=(k,)]"""
+    """Mean correlation over the bands at the lag where it is strongest, signed. [shape=(k,)]"""
     bands: ComplexArray
     """Coherence of each band at that lag. [shape=(k, BANDS)]"""
     turned: FloatArray
-    """Strongest correlation with each ratio of a reversed driver taken out; + where the lower parts are alike.
-    [shape=(k, ratios)]"""
+    """Strongest correlation with each ratio of a reversed driver removed; + if the lower parts are alike. [shape=(k,
+    ratios)]"""
     levels_db: FloatArray
-    """Levels of the two, thirds of an octave in steps of a sixth. [shape=(k, 2, n)]"""
+    """Levels of the two in third octaves, in steps of a sixth. [shape=(k, 2, n)]"""
     by_lag: ComplexArray
-    """Coherence of each band at every lag, weighted by what was heard. [shape=(k, BANDS, lags)]"""
+    """Coherence of each band at every lag, weighted by level. [shape=(k, BANDS, lags)]"""
 
     def take(self, rows: list[int]) -> PairComparison:
-        """Some of the rows."""
+        """Comparisons of some of the rows."""
         return PairComparison(*(getattr(self, name)[rows] for name in self.__dataclass_fields__))
 
     @property
@@ -159,40 +161,40 @@ class PairComparison:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Relation:
-    """What the seats together show about two loudspeakers."""
+    """Relation of two loudspeakers, from all seats together."""
 
     sign: int | None
-    """+1 connected alike, −1 one of the two reversed; None when that is not determined."""
+    """+1 connected alike, −1 one of the two reversed; None if undetermined."""
     correlation: float
     agree: int
     """Seats with that sign."""
     seats: int
     changes_sign: bool = False
-    """Parts of the range have opposite signs: another model, or one driver reversed."""
+    """Parts of the range have opposite signs: another model, or one reversed driver."""
     opposite: bool = False
-    """So doubtful, and yet opposite in every octave: one of the two, or one driver of it, is reversed. None of 591 healthy
-    pairs of two simulators was (tests/rooms, tests/bench/polarity.py); of 80 with a driver reversed 6 were."""
+    """Doubtful, yet opposite in every octave: one of the two, or one driver of it, is reversed. None of 591 healthy pairs
+    of two simulators was (tests/rooms, tests/bench/polarity.py); of 80 with a driver reversed 6 were."""
     weakest_octave: float = 0.0
     phase_rad: float = 3.0
-    """Root mean square of the phase between the two, over the bands."""
+    """Root mean square phase between the two, over the bands."""
     unlike_db: float = 0.0
-    """Standard deviation of the level between the two, over half octaves."""
+    """Standard deviation of the level difference, over half octaves."""
     confidence: float = 0.0
     split_hz: float | None = None
-    """Where the sign changes: one driver of one of the two is reversed."""
+    """Frequency at which the sign changes: one driver of one of the two is reversed."""
     above: bool = True
     """Whether the drivers above the split are the ones connected differently."""
     dip: int = 0
     """Which of the two has the deeper dip there: 0 the first, 1 the second."""
     dip_db: float = 0.0
     lead_db: float = 0.0
-    """How much deeper it is than any dip of the other one."""
+    """Excess of that dip over any dip of the other one."""
     hump_db: float = 0.0
-    """How far the other one rises there by itself."""
+    """Rise of the other one's own level there."""
 
     @property
     def odd(self) -> int | None:
-        """Which of the two has the reversed driver by its dip: 0 the first, 1 the second; None where that is not clear."""
+        """Index of the one with the reversed driver, by its dip: 0 the first, 1 the second; None if unclear."""
         deep = self.dip_db >= NAMED_DIP_DB and self.lead_db >= NAMED_LEAD_DB
         return self.dip if self.split_hz is not None and deep and self.hump_db <= MOST_HUMP_DB else None
 
@@ -246,10 +248,10 @@ def compare(one: ComplexArray, other: ComplexArray) -> PairComparison:
 
 
 def _turned(coherence: ComplexArray) -> FloatArray:
-    """Correlation with each ratio of a reversed driver taken out, at the lag where it is strongest. [shape=(rows, ratios)]
+    """Correlation with each ratio of a reversed driver removed, at the lag where it is strongest. [shape=(rows, ratios)]
 
-    `coherence` [shape=(BANDS, rows, lags)], weighted by what was heard. Bands in which one of the two has a dip count
-    less: reflections outweigh the direct sound there.
+    `coherence` [shape=(BANDS, rows, lags)], weighted by level. Bands in which one of the two has a dip count less:
+    reflections exceed the direct sound there.
     """
     filters = _ratio_filters()
     table = np.concatenate([coherence.real, coherence.imag]).reshape(2 * BANDS, -1).astype(np.float32)
@@ -260,19 +262,21 @@ def _turned(coherence: ComplexArray) -> FloatArray:
 
 @cache
 def _ratio_filters() -> FloatArray:
-    """What takes each ratio of a reversed driver out. [shape=(ratios, 2·BANDS)]"""
+    """Filters that remove each ratio of a reversed driver. [shape=(ratios, 2·BANDS)]"""
     return _filters(*_ratio_counts())
 
 
 def _filters(ratios: ComplexArray, size: FloatArray, counts: FloatArray) -> FloatArray:
-    """What takes ratios out of the coherence, for its real and imaginary part. [shape=(ratios, 2·BANDS)]"""
+    """Filters that remove ratios from the coherence, for its real and imaginary part. [shape=(ratios, 2·BANDS)]"""
     factors = np.conj(ratios) / size * counts
     return freeze(np.concatenate([factors.real, -factors.imag], axis=-1).astype(np.float32))
 
 
 @cache
 def _ratio_counts() -> tuple[ComplexArray, FloatArray, FloatArray]:
-    """Each ratio at the bands' centres, its size, and how much each band counts, 1 on average. [shape=(ratios, BANDS)]"""
+    """Each ratio at the bands' centres, its magnitude, and the weight of each band, 1 on average.
+    [shape=(ratios, BANDS)]
+    """
     return _sizes_and_counts(np.array([_ratio(_CENTRES_HZ, *each) for each in _RATIOS]))
 
 
@@ -285,7 +289,9 @@ def _sizes_and_counts(ratios: ComplexArray) -> tuple[ComplexArray, FloatArray, F
 
 @cache
 def _apart_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
-    """For each f0 and τ the lag of every band [shape=(BANDS,), steps], and what takes the rest of each ratio out."""
+    """For each f0 and τ the lag of every band [shape=(BANDS,), steps], and the filters that remove the rest of each
+    ratio.
+    """
     out = []
     for corner_hz in CORNERS_HZ[::2]:
         for apart_s in APART_S:
@@ -300,7 +306,7 @@ def _apart_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
 
 @cache
 def _band_turns() -> tuple[tuple[slice, ComplexArray], ...]:
-    """For each band its frequencies, and what undoes each lag at them [shape=(frequencies, lags)]."""
+    """For each band its frequencies, and the factors that undo each lag at them [shape=(frequencies, lags)]."""
     freq_hz = _frequencies()
     lags_s = np.arange(-round(LAG_S / LAG_STEP_S), round(LAG_S / LAG_STEP_S) + 1) * LAG_STEP_S
     inside = [slice(*edges) for edges in pairwise(freq_hz.searchsorted(BAND_EDGES_HZ))]
@@ -308,13 +314,13 @@ def _band_turns() -> tuple[tuple[slice, ComplexArray], ...]:
 
 
 def _ratio(freq_hz: FloatArray, corner_hz: float, slope: int, angle_rad: float) -> ComplexArray:
-    """A loudspeaker whose upper driver is reversed over one that is not. [shape=(n,)]"""
+    """Response of a loudspeaker with a reversed upper driver over one without. [shape=(n,)]"""
     upper = _upper(freq_hz, corner_hz, slope, angle_rad)
     return np.asarray((1 - upper) / (1 + upper + 1e-9))
 
 
 def _upper(freq_hz: FloatArray, corner_hz: float, slope: int, angle_rad: float) -> ComplexArray:
-    """The part of the upper driver over that of the lower one. [shape=(n,)]"""
+    """Part of the upper driver over that of the lower one. [shape=(n,)]"""
     return np.asarray((freq_hz / corner_hz) ** slope * np.exp(1j * angle_rad))
 
 
@@ -328,7 +334,7 @@ def _sixths_db(power: FloatArray, freq_hz: FloatArray) -> FloatArray:
 
 
 def relation(seats: PairComparison) -> Relation:
-    """The relation of two loudspeakers, from their comparisons at the seats, one row a seat."""
+    """The relation of two loudspeakers, from their comparisons, one row for each seat."""
     count = len(seats.correlation)
     correlation = float(np.median(seats.correlation)) if count else 0.0
     sign = 1 if correlation >= 0 else -1
@@ -358,7 +364,7 @@ def relation(seats: PairComparison) -> Relation:
 
 
 def _octaves(bands: FloatArray) -> FloatArray:
-    """Half octaves in pairs, the odd one at the top with its neighbours. [shape=(k, 5)]"""
+    """Half octaves in pairs, the unpaired one at the top with its neighbour. [shape=(k, 5)]"""
     edges = (0, 2, 4, 6, 8, BANDS)
     return np.stack([bands[:, a:b].mean(axis=-1) for a, b in pairwise(edges)], axis=-1)
 
@@ -369,15 +375,18 @@ def _half_octaves(level_db: FloatArray) -> FloatArray:
 
 
 def _confidence(correlation: float, seats: int) -> float:
-    """How sure the sign is: no healthy pair above the threshold had a wrong one; real rooms are worse, one seat most."""
+    """Confidence in the sign: no healthy pair above the threshold had a wrong one; real rooms are worse, a single seat
+    most.
+    """
     margin = min(max(abs(correlation) - LEAST_CORRELATION, 0.0) / 0.3, 1.0)
     return round(0.95 + 0.04 * margin - (0.03 if seats < 2 else 0.0), 2)
 
 
 def _unturned(seats: PairComparison, ratios: Sequence[int] | NDArray[np.intp]) -> FloatArray:
-    """What remains of the correlation with some of the ratios without turning any phase. [shape=(k, ratios)]
+    """Correlation with the band weights of some of the ratios, without changing any phase. [shape=(k, ratios)]
 
-    A ratio lets bands near its corner count less. What that alone gives, where these are unlike, is no reversed driver.
+    A ratio reduces the weight of bands near its corner. A gain from that alone, where the two differ, is no reversed
+    driver.
     """
     same_bands = np.einsum("nb,rbl->rnl", _ratio_counts()[2][ratios], seats.by_lag.real)
     return np.asarray(np.maximum(np.abs(seats.correlation)[:, None], np.abs(same_bands).max(axis=-1)))
@@ -386,7 +395,7 @@ def _unturned(seats: PairComparison, ratios: Sequence[int] | NDArray[np.intp]) -
 def _doubtful(seats: PairComparison) -> bool:
     """Whether the sign of the whole may be that of one driver.
 
-    One reversed above 2 kHz or so reads as a whole loudspeaker reversed, with a lag of half a period.
+    A driver reversed above about 2 kHz looks like a whole loudspeaker reversed, with a lag of half a period.
     """
     turned = np.median(np.abs(seats.turned), axis=0)
     (able,) = np.nonzero(turned > np.median(np.abs(seats.correlation)) + DOUBT_GAIN)
@@ -394,7 +403,8 @@ def _doubtful(seats: PairComparison) -> bool:
 
 
 def _drivers_apart(by_lag: ComplexArray, correlation: float) -> bool:
-    """Whether drivers that arrive at other times explain a correlation as well: within APART_GAIN, median over the seats.
+    """Whether drivers with different arrival times explain a correlation as well: within APART_GAIN, median over the
+    seats.
 
     `by_lag` [shape=(k, BANDS, lags)].
     """
@@ -410,7 +420,7 @@ def _drivers_apart(by_lag: ComplexArray, correlation: float) -> bool:
 
 
 def _one_driver(seats: PairComparison) -> Relation | None:
-    """The relation where one driver of one of the two is reversed, else None."""
+    """The relation if one driver of one of the two is reversed, else None."""
     count = len(seats.correlation)
     middle = np.median(seats.turned, axis=0)
     best = int(np.argmax(np.abs(middle)))
@@ -456,8 +466,8 @@ def _one_driver(seats: PairComparison) -> Relation | None:
 
 
 def _dips_db(seats: PairComparison, corner_hz: float) -> tuple[tuple[float, float], float]:
-    """How deep the first, and the second, dips at a crossover against the other one, and how far the one with the lesser
-    dip rises there by itself [dB], all re the ranges an octave below and above.
+    """Depths of the first's and the second's dip at a crossover relative to the other, and the rise there of the one with
+    the lesser dip [dB], all re the ranges an octave below and above.
     """
     octaves = np.log2(_SIXTHS_HZ[1:-1] / corner_hz)
     beside = [part for part in ((octaves < -0.9) & (octaves > -2), (octaves > 0.9) & (octaves < 2)) if part.sum() > 1]
@@ -475,7 +485,7 @@ def _dips_db(seats: PairComparison, corner_hz: float) -> tuple[tuple[float, floa
 def subs_correlation(
     bass: tuple[ComplexArray, ComplexArray], arrivals_s: tuple[float, float], freq_hz: FloatArray
 ) -> float:
-    """Correlation of two subwoofers at one seat, 30–200 Hz, first 12 to 24 ms, strongest within 2 ms, with its sign.
+    """Correlation of two subwoofers at one seat, 30–200 Hz, first 12 to 24 ms, strongest within 2 ms, signed.
 
     `bass`: complex responses [shape=(n,)] on `freq_hz`, whole hertz from 10 to 320 Hz. Every octave counts alike.
     """
@@ -489,7 +499,7 @@ def subs_correlation(
 
 @cache
 def _sub_turns(count: int) -> tuple[FloatArray, ComplexArray]:
-    """How much each whole hertz counts [shape=(count,)], and what undoes each lag [shape=(lags, count)]."""
+    """Weight of each whole hertz [shape=(count,)], and the factors that undo each lag [shape=(lags, count)]."""
     grid_hz = np.arange(count, dtype=float)
     weight = np.where((grid_hz >= 30) & (grid_hz <= 200), 1 / np.maximum(grid_hz, 1), 0)
     lags_s = np.arange(-10, 11) * 0.0002
@@ -497,7 +507,7 @@ def _sub_turns(count: int) -> tuple[FloatArray, ComplexArray]:
 
 
 def subs_relation(correlations: FloatArray, products: FloatArray) -> Relation:
-    """The relation of two subwoofers: correlations at the seats, and products of their own signs [shape=(k,) each].
+    """The relation of two subwoofers, from correlations at the seats and products of their own signs [shape=(k,) each].
 
     Both must agree: subwoofers of two models rarely pass both.
     """
@@ -515,7 +525,7 @@ def subs_relation(correlations: FloatArray, products: FloatArray) -> Relation:
 
 
 def _sub_spectrum(bass: ComplexArray, arrival_s: float, freq_hz: FloatArray) -> ComplexArray:
-    """Spectrum on whole hertz of what a subwoofer does from its onset on, before the room has built up."""
+    """Spectrum on whole hertz of a subwoofer's sound from its onset on, before the room has built up."""
     edges = np.clip((freq_hz - 10) / 10, 0, 1) * np.clip((320 - freq_hz) / 80, 0, 1)
     spectrum = np.zeros(_LENGTH // 2 + 1, complex)
     spectrum[np.rint(freq_hz).astype(int)] = bass * edges * np.exp(2j * np.pi * freq_hz * arrival_s)

@@ -1,9 +1,9 @@
-"""Whether a loudspeaker pushes when it should.
+"""Polarity of a loudspeaker, from the correlation of its response with its minimum-phase equivalent.
 
-The first peak's sign means nothing with common crossovers. What does: the response correlated with its own minimum-phase
-twin, within the band where the woofer plays; the sign of the strongest correlation.
-In simulated rooms (`tests/references/direct_sounds.py`) it is that of the wires for 240 of 240 two-way loudspeakers, and
-for 35 of 120 with a third way below 600 Hz, whose crossover turns the phase inside the band: one sign alone accuses nobody.
+With common crossovers, the sign of the first peak means nothing. The strongest correlation of the response with its
+minimum-phase equivalent, within the band of the woofer, has the sign of the polarity. In simulated rooms
+(`tests/references/direct_sounds.py`) it matches the wiring for 240 of 240 two-way loudspeakers, and for 35 of 120 with
+a third way below 600 Hz, whose crossover turns the phase inside the band: one sign alone never leads to a finding.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from commission.model import FloatArray
 MAIN_BAND_HZ, SUB_BAND_HZ = (200.0, 1000.0), (30.0, 200.0)
 MAIN_LAG_S, SUB_LAG_S = 0.001, 0.003
 MAIN_SPAN_S, SUB_SPAN_S = (0.0005, 0.006), (0.001, 0.012)
-"""Before and after the direct sound: short, so that reflections do not join in. The lead must stay below the lag."""
+"""Time before and after the direct sound, short enough to exclude reflections. The lead must stay below the lag."""
 LEAST_CORRELATION = 0.4
-"""Weaker than this there is no sign (common practice, no source)."""
+"""Least correlation for a determined sign (common practice, no source)."""
 
 
 def polarity(segments: FloatArray, rate_hz: float, *, is_sub: bool) -> tuple[FloatArray, FloatArray]:

@@ -1,4 +1,4 @@
-"""One figure for background noise: NC and NR from octave-band levels, and the limit for listening rooms."""
+"""Single-number ratings of background noise: NC and NR from octave-band levels, and the limit for listening rooms."""
 
 from __future__ import annotations
 
@@ -36,12 +36,12 @@ _NC_DB: FloatArray = freeze(
         dtype=float,
     )
 )
-"""ANSI/ASA S12.2-2019 Table 1 by way of another work that cites it; about ten cells are 1 dB off older editions."""
+"""ANSI/ASA S12.2-2019 Table 1, from another work that cites it; about ten cells are 1 dB off older editions."""
 
 _NR_A = (55.4, 35.5, 22.0, 12.0, 4.8, 0.0, -3.5, -6.1, -8.0)
 _NR_B = (0.681, 0.790, 0.870, 0.930, 0.974, 1.000, 1.015, 1.025, 1.030)
-"""L = a + b·NR, constants of ISO/R 1996:1971 as AS 1469-1983 Table 1 prints them (second hand). Some public pages have 35.4
-at 63 Hz: the printed curves NR 0 and NR 100 (36 and 115 dB) require 35.5."""
+"""Constants of L = a + b·NR, ISO/R 1996:1971 as printed in AS 1469-1983 Table 1 (second hand). Some public pages have
+35.4 at 63 Hz: the printed curves NR 0 and NR 100 (36 and 115 dB) require 35.5."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,9 +50,9 @@ class Rating:
 
     value: float
     octave_hz: int | None
-    """The octave that decides it, or None where the mean over several does."""
+    """The octave that decides the rating, or None if the mean over several does."""
     bound: Literal["", "at most", "at least"] = ""
-    """What the value is when it is only a bound: the instrument's own noise or the end of the table."""
+    """Set if the value is only a bound: from the instrument's own noise or the end of the table."""
 
     @property
     def text(self) -> str:
@@ -63,13 +63,14 @@ class Rating:
 def nc_rating(octave_db: Mapping[int, float], at_most: Collection[int] = ()) -> Rating:
     """NC by ANSI/ASA S12.2-2019 5.2 from octave levels [dB re 20 µPa] by nominal centre (at least 63 Hz to 8 kHz).
 
-    NC is the speech interference level (mean of 500 Hz to 4 kHz) where no octave is above the curve of that number;
-    otherwise the highest curve that the spectrum touches, interpolated linearly between curves 5 dB apart. `at_most` names
-    octaves whose level is only an upper bound. Below NC 15 and above NC 70 there are no curves: the result is a bound.
+    NC is the speech interference level (mean of 500 Hz to 4 kHz) if no octave is above the curve of that number;
+    otherwise it is the highest curve that the spectrum touches, interpolated linearly between curves 5 dB apart.
+    `at_most` lists the octaves whose level is only an upper bound. There are no curves below NC 15 and above NC 70: the
+    result is then a bound.
     """
     levels = _levels(octave_db, NC_OCTAVES_HZ, 2, "NC")
     sil = float(np.mean([levels[hz] for hz in _SIL_HZ]))
-    # Beyond the first and the last curve the number goes on by 1 for each dB, to find which octave decides.
+    # Beyond the first and the last curve, the number continues by 1 for each dB, to find the octave that decides.
     touched = {hz: _interpolated(level, _NC_DB[:, NC_OCTAVES_HZ.index(hz)]) for hz, level in levels.items()}
     worst = max(touched, key=lambda hz: touched[hz])
     if touched[worst] <= sil and _NC[0] <= sil <= _NC[-1]:
@@ -94,7 +95,7 @@ def _interpolated(level: float, curve_db: FloatArray) -> float:
 def nr_rating(octave_db: Mapping[int, float], at_most: Collection[int] = ()) -> Rating:
     """NR by ISO/R 1996:1971 from octave levels [dB re 20 µPa] by nominal centre (at least 63 Hz to 8 kHz).
 
-    The largest (L − a)/b over the octaves. `at_most` names octaves whose level is only an upper bound.
+    The largest (L − a)/b over the octaves. `at_most` lists the octaves whose level is only an upper bound.
     """
     levels = _levels(octave_db, NR_OCTAVES_HZ, 1, "NR")
     by_octave = {hz: (level - _NR_A[i]) / _NR_B[i] for hz, level in levels.items() for i in [NR_OCTAVES_HZ.index(hz)]}
@@ -112,10 +113,10 @@ def nc_curve_db(nc: float) -> dict[int, float]:
 def without_own_noise_db(
     octave_db: Mapping[int, float], own_db: Mapping[int, float]
 ) -> tuple[dict[int, float], tuple[int, ...]]:
-    """Octave levels minus the instrument's own noise, and the octaves where the level is only an upper bound.
+    """Octave levels minus the instrument's own noise, and the octaves whose level is only an upper bound.
 
-    `own_db`: what the instrument reads in silence [dB]. Where less than 3 dB is above it nothing can be taken off (see
-    `levels.background_corrected_db`): the reading stays, as a bound.
+    `own_db`: reading of the instrument in silence [dB]. Where the level exceeds it by less than 3 dB, nothing can be
+    subtracted (see `levels.background_corrected_db`): the reading stays, as a bound.
     """
     corrected, bounds = {}, []
     for hz, level in octave_db.items():

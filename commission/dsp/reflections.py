@@ -1,10 +1,10 @@
-"""Early reflections: how loud and how late after the direct sound, and which surface they could come from by the plan.
+"""Early reflections: level, delay after the direct sound, and the surfaces that could cause them by the plan.
 
 Level and delay are read from the envelope of the 1–8 kHz band, in which ITU-R BS.1116 and EBU Tech 3276 ask for 10 dB
-below the direct sound within 15 ms (from memory). Where they come from follows from the mirror images of the loudspeaker in
-the room's six surfaces (J. B. Allen, D. A. Berkley, JASA 65 (1979) 943–950), and by the furniture of the room: a surface is
-a candidate when its delay agrees within a stated tolerance. Delays alone never prove a direction: there may be several
-candidates, or none.
+below the direct sound within 15 ms (from memory). Their origin follows from the mirror images of the loudspeaker in the
+room's six surfaces (J. B. Allen, D. A. Berkley, JASA 65 (1979) 943–950) and from the furniture: a surface is a
+candidate when its delay agrees within a stated tolerance. Delays alone never prove a direction: there may be several
+candidates or none.
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from commission.model import FloatArray
 from commission.model.system import Position, Room, Seat
 
 WITHIN_S = 0.015
-"""BS.1116, EBU Tech 3276 (from memory)."""
+"""Time range of the limit, BS.1116 and EBU Tech 3276 (from memory)."""
 LIMIT_DB = -10.0
-"""BS.1116, EBU Tech 3276 (from memory)."""
+"""Limit for reflections, BS.1116 and EBU Tech 3276 (from memory)."""
 LEAST_DB = -20.0
-"""Weaker peaks are not listed: the window's side lobes are at −31 dB, and reflections of reflections begin there."""
+"""Weaker peaks are not listed: the window's side lobes are at −31 dB, and second-order reflections begin there."""
 RESOLUTION_S = 0.0004
-"""Nearer than this to a stronger sound, a peak cannot be separated: half the main lobe of a band of 7 kHz."""
+"""A peak nearer than this to a stronger sound cannot be separated: half the main lobe of a band of 7 kHz."""
 LEAST_PEAK_TO_NOISE_DB = 35.0
-"""So that noise stays 15 dB below the weakest peak that is listed."""
+"""Keeps noise 15 dB below the weakest listed peak."""
 LEVEL_U_DB = 2.0
 """Standard uncertainty of the level of one surface: neighbours within half a millisecond add or cancel, which scatters by
 2.3 dB in a bare simulated room (`tests/dsp/test_reflections.py`)."""
@@ -37,16 +37,16 @@ DELAY_U_S = 0.0001
 """Standard uncertainty of the delay of one surface: neighbours pull its peak by 0.09 ms in a bare simulated room; alone it
 is found within 0.005 ms (`tests/dsp/test_reflections.py`)."""
 SURFACE_TOLERANCE_S = 0.0003
-"""About twice the root of squares of: positions of loudspeaker and seat ±2 cm (u 1 cm each, doubled by the mirror:
+"""About twice the root sum of squares of: positions of loudspeaker and seat ±2 cm (u 1 cm each, doubled by the mirror:
 0.08 ms), the room's size ±3 cm (0.09 ms), acoustic centre 0.05 ms, reading 0.1 ms, ±1 K over 6 m 0.03 ms."""
 OBSTACLE_TOLERANCE_S = 0.001
 """A seat back or a table is half a metre wide: its path is known within 0.3 m or so."""
 
 
 BACK_M = (0.25, 0.15)
-"""Distances of a seat back behind the ears, and of its middle below them (common practice, no source)."""
+"""Distances of a seat back behind the ears, and of its middle below the ears (common practice, no source)."""
 BELOW_TOP_M = 0.1
-"""Where a back of known height reflects sound, below its top (the same)."""
+"""Distance of the reflecting point below the top of a back of known height (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +62,7 @@ class Reflection:
 
 @dataclass(frozen=True, slots=True)
 class Reflections:
-    """What one response shows, strongest first; or why it shows nothing."""
+    """Reflections of one response, strongest first; or the reason why there are none."""
 
     found: tuple[Reflection, ...] = ()
     why_not: str | None = None
@@ -77,7 +77,7 @@ def early_reflections(
 ) -> list[Reflections]:
     """Reflections of each response [shape=(k, n)] up to `within_s` after the direct sound.
 
-    `arrivals_s`: the direct sound after the first sample, as `timing.main_arrival` finds it; None where it is not known.
+    `arrivals_s`: the direct sound after the first sample, as found by `timing.main_arrival`; None if unknown.
     """
     from scipy import fft
 
@@ -103,7 +103,7 @@ def reflections_of(
     within_s: float = WITHIN_S,
     least_db: float = LEAST_DB,
 ) -> Reflections:
-    """The same from an envelope of the 1–8 kHz band [shape=(n,)], from which the arrival was read."""
+    """Reflections from an envelope of the 1–8 kHz band [shape=(n,)], from which the arrival was read."""
     if arrival_s is None:
         return Reflections(why_not="the direct sound could not be found")
     start = round(arrival_s * envelope_rate_hz)
@@ -147,11 +147,11 @@ def _peaks(envelope: FloatArray, start: int, stop: int, least: float, reach: int
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """Something a reflection could come from."""
+    """A possible origin of a reflection."""
 
     name: str
     delay_s: float
-    """After the direct sound, by the plan."""
+    """Delay after the direct sound, by the plan."""
     tolerance_s: float
 
 
@@ -177,9 +177,9 @@ def image_positions(source: Position, room: Room) -> dict[str, Position]:
 
 
 def reflecting_point(source: Position, seat: Position, room: Room, surface: str) -> Position | None:
-    """Where a surface reflects the sound of a loudspeaker to a seat: on the line from its mirror image to the ears.
+    """Point where a surface reflects the sound of a loudspeaker to a seat: on the line from its mirror image to the ears.
 
-    None where both are not inside the room on that axis, so that the line misses the surface.
+    None if source and seat are not both inside the room on that axis, so that the line misses the surface.
     """
     axis = SURFACES.index(surface) // 2
     planes = (-room.width_m / 2, room.width_m / 2, 0.0, room.length_m, 0.0, room.height_m)
@@ -187,12 +187,12 @@ def reflecting_point(source: Position, seat: Position, room: Room, surface: str)
 
 
 def seat_backs(seats: Sequence[Seat], at: Seat, *, assumed: bool = True) -> dict[str, Position]:
-    """Place on the seat back that is nearest to a seat in each row, its own included: name → place.
+    """Reflecting point on the seat back nearest to a seat in each row, its own included: name → position.
 
-    Rows are the letters of the seats' ids ("A2" is in row A); a back is taken as a quarter of a metre behind the ears. Its
-    place is 0.1 m below its top, or 0.15 m below the ears where that is lower or its height is not known (common practice,
-    no source). Left out are seats without a place, the own back that ends 0.15 m below the ears, and where not `assumed`
-    those of unknown height.
+    Rows are the letters of the seats' ids ("A2" is in row A); a back is assumed a quarter of a metre behind the ears.
+    The point is 0.1 m below its top, or 0.15 m below the ears if that is lower or the height is unknown (common
+    practice, no source). Left out are seats without a position, the seat's own back if it ends 0.15 m below the ears,
+    and without `assumed` those of unknown height.
     """
     if at.position_m is None:
         return {}
@@ -219,10 +219,10 @@ def candidates(
     speed_m_s: float,
     obstacles: Mapping[str, Position] | None = None,
 ) -> tuple[Candidate, ...]:
-    """What could reflect a loudspeaker's sound on its way to a seat, in the order of delay.
+    """Possible reflectors of a loudspeaker's sound on its way to a seat, in order of delay.
 
-    The six surfaces by their mirror images, and `obstacles` (name → place, such as the back of a seat in the row ahead)
-    by the way over their middle.
+    The six surfaces by their mirror images, and `obstacles` (name → position, such as the back of a seat in the row
+    ahead) by the path over their middle.
     """
     direct_m = math.dist(source, seat)
     found = [
@@ -236,14 +236,14 @@ def candidates(
 
 
 def could_come_from(reflection: Reflection, among: Sequence[Candidate]) -> tuple[str, ...]:
-    """Names of the candidates whose delay agrees within their tolerance, nearest first; empty where none does."""
+    """Names of the candidates whose delay agrees within their tolerance, nearest first; empty if none does."""
     off = {c.name: abs(c.delay_s - reflection.delay_s) for c in among}
     agree = [c.name for c in among if off[c.name] <= c.tolerance_s]
     return tuple(sorted(agree, key=lambda name: off[name]))
 
 
 def in_words(names: Sequence[str]) -> str:
-    """Such as: ceiling; left wall, or back of row A; no single surface of the plan."""
+    """Text such as: ceiling; left wall, or back of row A; no single surface of the plan."""
     if not names:
         return "no single surface of the plan"
     return names[0] if len(names) == 1 else f"{', '.join(names[:-1])}, or {names[-1]}"

@@ -1,8 +1,9 @@
-"""How well a level at one seat repeats when the microphone is put down again.
+"""Repeatability of a level at one seat when the microphone is placed again.
 
-Three parts. *Place*: another place in the room's sound; it grows with frequency and displacement, is each third octave's
-own, and in the bass grows where the level is low: the pressure changes by as much in a null as beside it. *Gain*: moves all
-levels of a recording at once. *Noise*: grows as the level falls, δL = (20/ln 10)·δp/p, so that u = n·10^(−L/20).
+There are three parts. *Place*: another position in the sound field; it grows with frequency and displacement, is
+independent for each third octave, and in the bass grows where the level is low, because the pressure changes by as much
+in a null as beside it. *Gain*: moves all levels of a recording at once. *Noise*: grows as the level falls, δL = (20/ln
+10)·δp/p, so that u = n·10^(−L/20).
 """
 
 from __future__ import annotations
@@ -22,38 +23,39 @@ from commission.model import FloatArray, freeze
 POINTS_PER_THIRD = 8
 """Points of the grid that one third octave spans: levels smoothed over it vary together."""
 DISPLACED_M, LEAST_DISPLACED_M, STILL_M = 0.05, 0.01, 0.003
-"""How far from its earlier place a microphone is taken to be put where no repeat shows it (rms over placements); the least
-that repeats can show, since nobody puts it back within 1 cm; and below which it was not moved at all (common practice,
-no source)."""
+"""Assumed displacement of a microphone where no repeat shows it (rms over placements); the least that repeats can show,
+since nobody puts it back within 1 cm; and the one below which it was not moved at all (common practice, no source)."""
 GAIN_U_DB = 0.06
-"""Gain of one recording against another, ±0.1 dB, rectangular (common practice, no source)."""
+"""Standard uncertainty of the gain between recordings: ±0.1 dB, rectangular (common practice, no source)."""
 _SLOPE_HZ, _SLOPE_DB_PER_M = (200.0, 1000.0, 4000.0, 8000.0), (6.0, 18.5, 36.0, 45.0)
 _MOST_HZ, _MOST_DB = (500.0, 1000.0, 1600.0, 4000.0, 8000.0), (1.3, 1.0, 0.85, 0.58, 0.43)
-"""Scatter of a third octave for small displacements, and where it ends for large ones: fitted to rooms of two simulators
+"""Scatter of a third octave for small displacements, and its bound for large ones: fitted to rooms of two simulators
 (`tests/references/repeated_placings.py`), which differ by a quarter."""
 _NULLS_HZ, _NULL_DB = (250.0, 500.0), 20.0
-"""Below the first of these the scatter follows the pressure fully, above the second not at all: a third octave
-contains enough modes there that no seat is in a null of all of them. A null is assumed to be at most 20 dB deep."""
+"""Below the first of these the scatter follows the pressure fully, above the second not at all: a third octave there
+contains so many modes that no seat is in a null of all of them. A null is assumed to be at most 20 dB deep."""
 FAR_SHARE = 0.3
 """Share of the scatter's variance that neighbours within an octave have in common."""
 MOST_KEPT = 0.3
-"""In a band so narrow that more than this share of place moves all of it at once, gain and place look alike."""
+"""Least independent scatter: where one displacement moves more than this share of a narrow band at once, gain and place
+look alike."""
 BAND_DOF, CHANNEL_DOF, SEAT_DOF = 6.0, 8.0, 3.0
-"""What other bands show counts for a band with no more degrees of freedom than the first, what all loudspeakers show for
-one of them with no more than the second, and what one shows for one of its seats with no more than the third. From room to
-room ln s² has a standard deviation of 0.24 to 0.6; its variance is 0.3 to 1.2 between loudspeakers and 0.9 to 1.6 between
-seats, sampling included (`tests/references/repeated_placings.py`). The slope of a level has three components."""
+"""Largest degrees of freedom of shared evidence: of other bands for one band, of all loudspeakers for one loudspeaker,
+and of a loudspeaker for one of its seats. From room to room ln s² has a standard deviation of 0.24 to 0.6; its variance
+is 0.3 to 1.2 between loudspeakers and 0.9 to 1.6 between seats, sampling included
+(`tests/references/repeated_placings.py`). The slope of a level has three components."""
 LINEAR_HZ = 500.0
-"""Up to here the scatter within 5 cm is in proportion to the displacement."""
+"""Frequency up to which the scatter within 5 cm is in proportion to the displacement."""
 _LARGEST_NOISE_U_DB = 10.0
-"""Beyond this a level is no more than noise, and the linear law says nothing."""
+"""Beyond this a level is only noise, and the linear law is not valid."""
 
 
 def placement_u_db(freq_hz: FloatArray, displaced_m: float = DISPLACED_M) -> FloatArray:
-    """Standard uncertainty of a third octave, the microphone `displaced_m` from its earlier place (rms) [shape=(n,)].
+    """Standard uncertainty of a third octave with the microphone `displaced_m` from its earlier position (rms)
+    [shape=(n,)].
 
-    At the mean level of the seats. u = m·√(1 − exp(−(s·r/m)²)) with slope s and bound m: linear in r, then no more than two
-    unrelated places differ by.
+    It holds at the mean level of the seats. u = m·√(1 − exp(−(s·r/m)²)) with slope s and bound m: linear in small r,
+    and no larger than the difference of two unrelated positions.
     """
     x = np.log(np.asarray(freq_hz, dtype=float))
     slope, most = (
@@ -64,12 +66,12 @@ def placement_u_db(freq_hz: FloatArray, displaced_m: float = DISPLACED_M) -> Flo
 
 
 def null_share(freq_hz: FloatArray) -> FloatArray:
-    """How far the scatter of place follows the pressure: 1 in the bass, 0 from 500 Hz up [shape=(n,)]."""
+    """Share of the place scatter that follows the pressure: 1 in the bass, 0 from 500 Hz up [shape=(n,)]."""
     return np.asarray(np.interp(np.log(freq_hz), np.log(_NULLS_HZ), (1.0, 0.0)))
 
 
 def power_mean_db(levels_db: FloatArray) -> FloatArray:
-    """Level of the mean power over the seats [shape=(seats, n)], of what is known; NaN where nothing is."""
+    """Level of the mean power over the seats [shape=(seats, n)], ignoring NaN; NaN where no seat is known."""
     known = np.isfinite(levels_db)
     power = np.where(known, 10 ** (np.where(known, levels_db, 0.0) / 10), 0.0)
     count = known.sum(axis=0)
@@ -82,29 +84,29 @@ class Repeatability:
     """Standard uncertainties of one third-octave level at one seat."""
 
     gain_db: float = 0.0
-    """Moves all levels of a recording alike."""
+    """Part common to all levels of a recording."""
     place_db: FloatArray | float = 0.0
-    """The microphone's place, at each point of the grid [shape=(n,) or (seats, n)] and the seats' mean level; a third
-    octave's own."""
+    """Part of the microphone's position, at each point of the grid [shape=(n,) or (seats, n)] and the seats' mean
+    level; independent for each third octave."""
     null_share: FloatArray | float = 0.0
-    """How far that follows the pressure, as `null_share` [shape=(n,)]."""
+    """Share of that part that follows the pressure, as `null_share` [shape=(n,)]."""
     noise_db: FloatArray | float = 0.0
-    """The noise part at a level of 0 dB [dB], on the scale of the levels [shape=(n,)]."""
+    """Noise part at a level of 0 dB [dB], on the scale of the levels [shape=(n,)]."""
     dof: float = math.inf
-    """Degrees of freedom of place."""
+    """Degrees of freedom of the place part."""
     repeated: bool = False
-    """Whether repeats are part of it."""
+    """Whether repeats contribute."""
     by_place: Mapping[tuple[str, str], tuple[_Scatter, ...]] = field(default_factory=dict)
-    """(channel, seat) → what its repeats scatter by, and what they should by the uncertainty here."""
+    """(channel, seat) → scatter of its repeats, as found and as expected from the uncertainty here."""
     seat_dof: FloatArray | float = math.inf
-    """Degrees of freedom of place that each seat has of its own [shape=(seats,)]."""
+    """Degrees of freedom of the place part specific to each seat [shape=(seats,)]."""
 
     def of_channel(self, channel: str, seats: Sequence[str]) -> Repeatability:
-        """Of one channel at these seats [place_db: shape=(seats, n)].
+        """Repeatability of one channel at these seats [place_db: shape=(seats, n)].
 
-        Loudspeakers and seats do not scatter alike. Each variance is the mean of the common one and its own, by their
-        degrees of freedom (G. K. Smyth, "Linear models and empirical Bayes methods", Statistical Applications in Genetics
-        and Molecular Biology 3 (2004), from memory). Repeats that agree by chance make none smaller.
+        Loudspeakers and seats scatter differently. Each variance is the mean of the common and the individual one,
+        weighted by degrees of freedom (G. K. Smyth, "Linear models and empirical Bayes methods", Statistical Applications
+        in Genetics and Molecular Biology 3 (2004), from memory). Repeats that agree by chance do not lower it.
         """
         if not self.repeated:
             return self
@@ -121,23 +123,25 @@ class Repeatability:
         )
 
     def place_u_db(self, levels_db: FloatArray) -> FloatArray:
-        """The part of place at the levels of all seats [shape=(seats, n)]: larger where a seat is below their mean."""
+        """Place part at the levels of all seats [shape=(seats, n)]: larger where a seat is below their mean."""
         return self.place_beside_db(levels_db, power_mean_db(levels_db))
 
     def place_beside_db(self, levels_db: FloatArray, mean_db: FloatArray) -> FloatArray:
-        """The same at one seat or several, `mean_db` being the level of the mean power over all seats [shape=(n,)]."""
+        """Place part at one or several seats, with `mean_db` the level of the mean power over all seats [shape=(n,)]."""
         below = np.clip(np.nan_to_num(mean_db - levels_db), -_NULL_DB, _NULL_DB)
         return np.asarray(self.place_db * 10 ** (self.null_share * below / 20))
 
     def noise_u_db(self, levels_db: FloatArray) -> FloatArray:
-        """The noise part at these levels [dB]; zero where there is no level."""
+        """Noise part at these levels [dB]; zero where there is no level."""
         levels = np.asarray(levels_db, dtype=float)
         with np.errstate(over="ignore", invalid="ignore"):
             noise = np.minimum(self.noise_db * 10 ** (-levels / 20), _LARGEST_NOISE_U_DB)
         return np.where(np.isnan(levels), 0.0, noise)
 
     def typical_db(self, points: NDArray[np.bool_] | slice = slice(None)) -> float:
-        """Of one third octave at the seats' mean level, without noise (rms over these points of the grid)."""
+        """Standard uncertainty of one third octave at the seats' mean level, without noise (rms over these points of
+        the grid).
+        """
         place = np.atleast_1d(np.asarray(self.place_db, dtype=float))
         chosen = np.square(place[points])
         return math.hypot(self.gain_db, math.sqrt(float(chosen.mean()))) if len(chosen) else self.gain_db
@@ -150,19 +154,19 @@ class Repeat:
     levels_db: FloatArray
     """[shape=(times, n)]"""
     place_db: FloatArray
-    """The default scatter of place at each point, with the factor of a null [shape=(n,)]."""
+    """Default scatter of the place part at each point, including the factor of a null [shape=(n,)]."""
     channel: str
     seat: str
     apart_db: FloatArray
-    """How far the seat is from the mean of all at each point [shape=(n,)]."""
+    """Deviation of the seat from the mean of all at each point [shape=(n,)]."""
     noise_db: FloatArray | float
-    """The part of noise at each point [shape=(n,)]."""
+    """Noise part at each point [shape=(n,)]."""
     placing: str
-    """Names the round and seat: channels measured together share where the microphone was put."""
+    """Identifies round and seat: channels measured together share the position of the microphone."""
 
 
 def default_repeatability(freq_hz: FloatArray, displaced_m: float = DISPLACED_M) -> Repeatability:
-    """Where nothing was repeated in the band [place_db: shape=(n,)]."""
+    """Repeatability where nothing was repeated in the band [place_db: shape=(n,)]."""
     place_db = freeze(placement_u_db(freq_hz, displaced_m))
     return Repeatability(GAIN_U_DB, place_db, freeze(null_share(freq_hz)), dof=DEFAULT_DOF)
 
@@ -179,9 +183,9 @@ def displacement_m(bands: Iterable[Sequence[Repeat]], gain_db: float = GAIN_U_DB
 
 
 def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
-    """Whether repeats of one placing over the whole grid differ as those of a microphone that was put down again do.
+    """Whether repeats at one placing over the whole grid differ as if the microphone had been placed again.
 
-    Their scatter against what a displacement of STILL_M makes; changes of gain do not count.
+    Compares their scatter with that of a displacement of STILL_M; changes of gain do not count.
     """
     still = placement_u_db(freq_hz, STILL_M) / placement_u_db(freq_hz)
     found = least = 0.0
@@ -196,20 +200,20 @@ def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
 
 
 def measured_noise_db(noise_db: FloatArray, freq_hz: FloatArray) -> FloatArray:
-    """Standard uncertainty that noise brings to a third octave of 0 dB [shape=(n,)]; 0 where the noise is unknown (NaN).
+    """Standard uncertainty of a third octave of 0 dB from noise [shape=(n,)]; 0 where the noise is unknown (NaN).
 
-    `noise_db`: of half a second T. The mean power of M = B·T independent bins, B the width of the third octave, with r
-    times as much noise as sound: u = (20/ln 10)·√(r/2M) (JCGM 100 5.1.2 of 10·lg).
+    `noise_db`: level of noise over half a second T. For the mean power of M = B·T independent bins, B the width of the
+    third octave, with r times as much noise as sound, u = (20/ln 10)·√(r/2M) (JCGM 100 5.1.2 of 10·lg).
     """
     bins = NOISE_WINDOW_S * (2 ** (1 / 6) - 2 ** (-1 / 6)) * np.asarray(freq_hz)
     return np.nan_to_num(20 / math.log(10) * np.sqrt(10 ** (noise_db / 10) / (2 * bins)))
 
 
 def gain_u_db(repeats: Sequence[Repeat]) -> float:
-    """Standard uncertainty of gain, from repeats over the whole grid, and the default.
+    """Standard uncertainty of gain, from repeats over the whole grid and the default.
 
-    The mean over all third octaves scatters by the gain g² and the share k that they leave of place: M = g² + k·p², where
-    at each point S = g² + p². A channel whose band is too narrow for that says nothing.
+    The mean over all third octaves scatters by the gain g² and the remaining share k of place: M = g² + k·p², where at
+    each point S = g² + p². A channel whose band is too narrow for that is not used.
     """
     squares, freedom = 0.0, 0.0
     for each in repeats:
@@ -230,9 +234,10 @@ def repeatability_of(
     noise_db: FloatArray | float = 0.0,
     default: Repeatability | None = None,
 ) -> Repeatability:
-    """From repeats in one band and the default: few repeats are a poor estimate of their scatter.
+    """Repeatability from repeats in one band and the default, since few repeats estimate their scatter poorly.
 
-    Place: what is left of the scatter without gain and noise, over the default. No less than a displacement of 1 cm makes.
+    The place part is the scatter minus gain and noise, relative to the default, and at least that of a displacement of
+    1 cm.
     """
     default = replace(default or default_repeatability(freq_hz), gain_db=gain_db, noise_db=noise_db)
     if not repeats:
@@ -255,7 +260,7 @@ def repeatability_of(
 
 
 class _Scatter(NamedTuple):
-    """What repeats bring into the variance over the seats: its variance as found and as expected, degrees of freedom."""
+    """Contribution of repeats to the variance over the seats: as found, as expected, and its degrees of freedom."""
 
     found: float
     expected: float
@@ -263,10 +268,10 @@ class _Scatter(NamedTuple):
 
 
 def _scatter(each: Repeat, gain_db: float) -> _Scatter:
-    """Of the part of place: of Σ d·e over the band, d being the deviation of the seat, itself known to u/√times.
+    """Scatter of the place part: Σ d·e over the band, where d is the deviation of the seat, itself known to u/√times.
 
-    The sum itself, since the errors of a single mode reach farther than `correlation` has it on average; where the seats
-    differ by no more than their scatter, that of the points.
+    The sum is used because errors of a single mode extend farther than `correlation` assumes on average; where the
+    seats differ by no more than their scatter, that of the points is used.
     """
     times, d, overlap = len(each.levels_db), each.apart_db, correlation(np.arange(len(each.apart_db)))
     place, noise = (float((d * u) @ overlap @ (d * u)) for u in (each.place_db, each.noise_db))
@@ -287,18 +292,18 @@ def _by_placing(repeats: Sequence[Repeat], gain_db: float) -> dict[str, list[_Sc
 
 
 def _one_placing(own: Sequence[_Scatter]) -> _Scatter:
-    """All channels that were measured from it.
+    """Pooled scatter of all channels measured at one placing.
 
-    For small displacements their scatter is Σ (g·Δ)²: n slopes g and t displacements Δ, each in three directions. With
-    normal ones the squared coefficient of variation is 2/ν at ν = 3·n·t/(n + t + 4), by the moments of the Wishart
-    distribution. Many channels show no more than three degrees of freedom of a displacement, and one channel half of one.
+    For small displacements their scatter is Σ (g·Δ)²: n slopes g and t displacements Δ, each in three directions. If
+    they are normal, the squared coefficient of variation is 2/ν at ν = 3·n·t/(n + t + 4), by the moments of the Wishart
+    distribution. Many channels reveal at most three degrees of freedom of a displacement, and one channel half of one.
     """
     expected, dof, times = sum(s.expected for s in own), _pooled(own)[1], max(s.dof for s in own)
     return _Scatter(sum(s.found for s in own), expected, 3 * dof / (dof / times + times + 4))
 
 
 def _pooled(parts: Sequence[_Scatter]) -> tuple[float, float]:
-    """(sum of squares over what was expected, degrees of freedom by Welch and Satterthwaite, JCGM 100 equation G.2b)."""
+    """(sum of squares over the expected one, degrees of freedom by Welch and Satterthwaite, JCGM 100 equation G.2b)."""
     expected = sum(s.expected for s in parts)
     if not expected > 0:
         return 0.0, 0.0
@@ -307,10 +312,10 @@ def _pooled(parts: Sequence[_Scatter]) -> tuple[float, float]:
 
 
 def correlation(points: NDArray[np.intp]) -> FloatArray:
-    """Between the scatter of place at points of the grid [shape=(n, n)].
+    """Correlation of the place part between points of the grid [shape=(n, n)].
 
-    Most of it as far as their third octaves overlap, some of it over an octave: single modes in the bass, and the direct
-    sound's path (`tests/references/repeated_placings.py`).
+    High where their third octaves overlap, and some of it over an octave: single modes in the bass, and the path of the
+    direct sound (`tests/references/repeated_placings.py`).
     """
     apart = np.abs(np.subtract.outer(points, points))
     near, far = (np.maximum(0.0, 1.0 - apart / (width * POINTS_PER_THIRD)) for width in (1, 3))

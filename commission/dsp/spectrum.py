@@ -12,7 +12,7 @@ GRID_HZ: FloatArray = freeze(1000.0 * 2.0 ** (np.arange(-136, 105) / 24))
 """24 points an octave from 19.7 Hz to 20.2 kHz, through 1 kHz: the grid on which seats and rounds are compared."""
 
 OCTAVE_CENTRES_HZ = (31, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000)
-"""Nominal octave centres; exact ones are 1000·2^k here, as the octaves of GRID_HZ are. IEC 61260-1:2014 has base ten alone
+"""Nominal octave centres; the exact ones here are 1000·2^k, as in GRID_HZ. IEC 61260-1:2014 uses base ten only
 (1000·10^(0.3·k)), which is 0.2 % lower for each octave above 1 kHz: see `bands`."""
 
 
@@ -25,16 +25,16 @@ def cumulative(power: FloatArray) -> FloatArray:
     """Running sum of power [shape=(…, n)] with a zero before it [shape=(…, n + 1)]: bands become two look-ups."""
     sums = np.empty((*power.shape[:-1], power.shape[-1] + 1))
     sums[..., 0] = 0.0
-    sums[..., 1:] = power  # made double first: summing on the way is three times slower
+    sums[..., 1:] = power  # converted to double first: converting while summing is three times slower
     return np.cumsum(sums, axis=-1, out=sums)
 
 
 def band_mean(
     sums: FloatArray, df_hz: float, low_hz: FloatArray, high_hz: FloatArray, least: float = 0.0
 ) -> FloatArray:
-    """Mean power between two frequencies [shape=(…, m)]; bins are df wide around their centres, edges count in part.
+    """Mean power between two frequencies [shape=(…, m)]; bins are df wide around their centres, edge bins count in part.
 
-    NaN where the band leaves the spectrum. `least`: power is never below zero, what is signed may be given −inf.
+    NaN where the band leaves the spectrum. `least`: lower bound, zero for power; use −inf for signed quantities.
     """
     count = sums.shape[-1] - 1
     low = np.asarray(low_hz, dtype=float) / df_hz + 0.5
@@ -71,6 +71,6 @@ def pink_level_db(power: FloatArray, df_hz: float, low_hz: float, high_hz: float
 
 
 def to_db(power: FloatArray | float) -> FloatArray:
-    """10·lg, with −inf quietly for zero."""
+    """10·lg; −inf for zero, without a warning."""
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(10 * np.log10(power))

@@ -1,6 +1,6 @@
-"""How well speech is understood: the speech transmission index from responses, noise and speech level.
+"""Speech transmission index from impulse responses, noise and speech level.
 
-IEC 60268-16 Ed. 5:2020, indirect method (clause 6 and Annex A), read by way of two open libraries that cite it. Modulation
+IEC 60268-16 Ed. 5:2020, indirect method (clause 6 and Annex A), read from two open libraries that cite it. Modulation
 is lost to reverberation and echoes (from the response), to noise, and in the ear (masking, hearing threshold).
 """
 
@@ -18,10 +18,10 @@ OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 MODULATIONS_HZ: FloatArray = freeze(
     np.array([0.63, 0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0, 10.0, 12.5])
 )
-"""A.1.4."""
+"""Modulation frequencies, A.1.4."""
 ALPHA: FloatArray = freeze(np.array([0.085, 0.127, 0.230, 0.233, 0.309, 0.224, 0.173]))
 BETA: FloatArray = freeze(np.array([0.085, 0.078, 0.065, 0.011, 0.047, 0.095]))
-"""Weights of the octaves, and of what neighbours count twice: Table A.1."""
+"""Weights α of the octaves, and redundancy factors β between neighbours: Table A.1."""
 THRESHOLD_DB: FloatArray = freeze(np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0]))
 """Absolute speech reception threshold, Table A.3."""
 SPEECH_DB: FloatArray = freeze(np.array([-2.5, 0.5, 0.0, -6.0, -12.0, -18.0, -24.0]))
@@ -31,7 +31,7 @@ NORMAL_SPEECH_DBA = 60.0
 
 _BANDS = Bands(tuple(range(-3, 4)))
 _STEP_S = 0.001
-"""Energy is summed over steps of a millisecond: at 12.5 Hz that takes 0.03 % of the modulation."""
+"""Energy is summed over steps of a millisecond: at 12.5 Hz this lowers the modulation by 0.03 %."""
 
 
 def speech_levels_db(level_dba: float) -> FloatArray:
@@ -42,12 +42,12 @@ def speech_levels_db(level_dba: float) -> FloatArray:
 
 
 def modulation_transfer(impulses: FloatArray, rate_hz: float, noise: FloatArray | None = None) -> FloatArray:
-    """Modulation that responses leave [shape=(k, 7, 14)], from impulse responses [shape=(k, n)].
+    """Modulation transfer [shape=(k, 7, 14)] of impulse responses [shape=(k, n)].
 
-    m = |∫h²·exp(−j2πFt) dt| / ∫h² dt in each octave (M. R. Schroeder, Acustica 49 (1981) 179–182; IEC 60268-16 6.1), zero
-    phase so that the filters spread nothing in time. `noise` [shape=(k, m)], a stretch of the recordings without the
-    response: its mean power is taken off h² before (W. T. Chu, JASA 63 (1978) 1444–1450, from memory), since what the
-    recorder hears is not what the listener hears. NaN in octaves beyond half the sample rate.
+    m = |∫h²·exp(−j2πFt) dt| / ∫h² dt in each octave (M. R. Schroeder, Acustica 49 (1981) 179–182; IEC 60268-16 6.1),
+    filtered with zero phase, which delays nothing. `noise` [shape=(k, m)], a stretch of the recordings without the
+    response: its mean power is first subtracted from h² (W. T. Chu, JASA 63 (1978) 1444–1450, from memory), since noise
+    of the recorder is not heard by the listener. NaN in octaves beyond half the sample rate.
     """
     impulses = np.atleast_2d(np.asarray(impulses))
     spectra = spectra_of(impulses, rate_hz, _BANDS)
@@ -70,10 +70,10 @@ def modulation_transfer(impulses: FloatArray, rate_hz: float, noise: FloatArray 
 
 
 def heard_modulation(transfer: FloatArray, speech_db: FloatArray, noise_db: FloatArray | None = None) -> FloatArray:
-    """Effective modulation [shape=(…, 7, 14)]: without what noise, masking and the threshold of hearing take.
+    """Effective modulation [shape=(…, 7, 14)], reduced by noise, masking and the threshold of hearing.
 
     `speech_db` and `noise_db` [shape=(7,)]: octave levels at the listener [dB re 20 µPa]. IEC 60268-16 A.2.3 and A.2.4:
-    m' = m/(1 + 10^(−SNR/10)), then times I/(I + I_masking + I_threshold), I of speech and noise together.
+    m' = m/(1 + 10^(−SNR/10)), then times I/(I + I_masking + I_threshold), where I is that of speech and noise together.
     """
     speech = 10 ** (np.asarray(speech_db, dtype=float) / 10)
     total = speech + (0.0 if noise_db is None else 10 ** (np.asarray(noise_db, dtype=float) / 10))
@@ -84,7 +84,9 @@ def heard_modulation(transfer: FloatArray, speech_db: FloatArray, noise_db: Floa
 
 
 def masking_slope_db(level_db: FloatArray) -> FloatArray:
-    """How far below an octave's level its masking of the next one is [dB], by that level: IEC 60268-16 Table A.2."""
+    """Level of an octave's masking of the next one relative to the octave's level [dB], by that level: IEC 60268-16 Table
+    A.2.
+    """
     level = np.asarray(level_db, dtype=float)
     return np.asarray(
         np.select(
@@ -94,7 +96,7 @@ def masking_slope_db(level_db: FloatArray) -> FloatArray:
 
 
 def speech_transmission_index(modulation: FloatArray) -> FloatArray:
-    """STI [shape=(…)] from modulation [shape=(…, 7, 14)], IEC 60268-16 A.2.1: at most 1; NaN where an octave is missing."""
+    """STI [shape=(…)] from modulation [shape=(…, 7, 14)], IEC 60268-16 A.2.1: at most 1; NaN if an octave is missing."""
     m = np.clip(np.asarray(modulation, dtype=float), 0.0, 1.0)
     with np.errstate(divide="ignore"):
         apparent_db = 10 * np.log10(m / np.maximum(1 - m, 1e-15))

@@ -16,13 +16,13 @@ import numpy as np
 from commission.model import ComplexArray, FloatArray, Sweep
 
 _FADE_S = (0.02, 0.005)
-"""Half-cosine fades at start and end: no click, and the band edges keep their energy."""
+"""Half-cosine fades at start and end: they avoid clicks, and the band edges keep their energy."""
 _EDGE_DROP_DB = 15.0
 """A stimulus counts as in band where its pinkness-corrected energy is within this of its mid band."""
 
 STIMULUS_ENDS = 0.01
-"""A stimulus ends where it last exceeds this share of its peak: a fade-out passes −40 dB within its last samples, and the
-noise of a loopback's recording stays below."""
+"""A stimulus ends where it last exceeds this share of its peak: a fade-out passes −40 dB within its last samples, and
+the noise of a recorded loopback stays below."""
 
 
 def rate_constant_s(sweep: Sweep) -> float:
@@ -34,7 +34,7 @@ def rate_constant_s(sweep: Sweep) -> float:
 
 
 def harmonic_advance_s(sweep: Sweep, order: float) -> float:
-    """How far harmonic `order` comes before the linear response [s]: L·ln n (Farina 2000)."""
+    """Advance of harmonic `order` before the linear response [s]: L·ln n (Farina 2000)."""
     return rate_constant_s(sweep) * math.log(order)
 
 
@@ -56,13 +56,13 @@ def sweep_signal(sweep: Sweep) -> FloatArray:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Deconvolver:
-    """The regularised inverse of one stimulus for one transform length; made once for all recordings of a batch."""
+    """The regularised inverse of one stimulus for one transform length; built once for all recordings of a batch."""
 
     inverse: FloatArray
-    """W = X*/(|X|² + ε), ε(f) zero in band and the band edge's energy outside. [shape=(length//2 + 1,)]"""
+    """W = X*/(|X|² + ε), with ε(f) zero in band and the band edge's energy outside [shape=(length//2 + 1,)]."""
     length: int
     stimulus_frames: int
-    """Up to the last sample of the stimulus that is no silence."""
+    """Length up to the last sample of the stimulus that is not silent."""
     rate_hz: float
 
     def __call__(self, recordings: FloatArray) -> FloatArray:
@@ -78,14 +78,14 @@ class Deconvolver:
         return np.asarray(spectra)
 
     def impulses(self, spectra: ComplexArray) -> FloatArray:
-        """Back to time [shape=(k, length)]; overwrites `spectra`."""
+        """Impulse responses [shape=(k, length)]; overwrites `spectra`."""
         from scipy import fft
 
         return np.asarray(fft.irfft(spectra, self.length, axis=-1, workers=-1, overwrite_x=True))
 
 
 def deconvolver(stimulus: FloatArray, frames: int, rate_hz: float) -> Deconvolver:
-    """For `stimulus` [shape=(m,)] and recordings of `frames` samples; float32, as good as 24-bit recordings."""
+    """Deconvolver for `stimulus` [shape=(m,)] and recordings of `frames` samples; float32 suffices for 24-bit files."""
     from scipy import fft
 
     stimulus = np.asarray(stimulus, dtype=np.float64).ravel()
@@ -112,17 +112,17 @@ def _bins(low_hz: float, high_hz: float, length: int, rate_hz: float, at_least: 
 
 
 def _rise(x: FloatArray) -> FloatArray:
-    """0 below 0, 1 above 1, half a cosine between; squared so that the start is gentle."""
+    """Raised cosine from 0 at 0 to 1 at 1, squared for a gentle start."""
     return np.asarray((0.5 - 0.5 * np.cos(np.pi * np.clip(x, 0, 1))) ** 2)
 
 
 def stimulus_band_hz(power: FloatArray, freq_hz: FloatArray) -> tuple[float, float]:
-    """Where a stimulus has energy enough to be divided by [Hz]: the stretch around its mid band, in third octaves."""
+    """Band in which a stimulus has enough energy to be divided by [Hz]: around its mid band, in third octaves."""
     centres = 1000.0 * 2.0 ** (np.arange(-21, 16) / 3)
     centres = centres[(centres > 4 * freq_hz[1]) & (centres * 2 ** (1 / 6) < freq_hz[-1])]
     energy = np.concatenate(([0.0], np.cumsum(power)))
     edges = np.searchsorted(freq_hz, np.outer(centres, [2 ** (-1 / 6), 2 ** (1 / 6)]))
-    per_band = energy[edges[:, 1]] - energy[edges[:, 0]]  # an exponential sweep gives every third octave the same
+    per_band = energy[edges[:, 1]] - energy[edges[:, 0]]  # an exponential sweep has equal energy in all third octaves
     good = 10 * np.log10(per_band / np.median(per_band) + 1e-12) > -_EDGE_DROP_DB
     first = last = int(np.argmin(np.abs(centres - 1000.0)))
     if not good[first]:
@@ -137,7 +137,7 @@ def stimulus_band_hz(power: FloatArray, freq_hz: FloatArray) -> tuple[float, flo
 
 
 def _refine(power: FloatArray, freq_hz: FloatArray, edge_hz: float, low: bool) -> float:
-    """Move a third-octave edge to where the smoothed energy really starts, within a third octave inwards."""
+    """Move a third-octave edge inwards, by up to a third octave, to where the smoothed energy really starts."""
     span = np.geomspace(edge_hz, edge_hz * (2 ** (1 / 3) if low else 2 ** (-1 / 3)), 24)
     energy = np.concatenate(([0.0], np.cumsum(power * freq_hz)))
     edges = np.searchsorted(freq_hz, np.outer(span, [0.985, 1.015]))
@@ -153,7 +153,7 @@ def _cached(sweep: Sweep, frames: int) -> Deconvolver:
 
 
 def sweep_deconvolver(sweep: Sweep, frames: int) -> Deconvolver:
-    """The same for a sweep known by its parameters; kept, since a batch asks for it again and again."""
+    """Deconvolver for a sweep known by its parameters; cached, since a batch uses it repeatedly."""
     return _cached(sweep, frames)
 
 
@@ -162,9 +162,9 @@ def split_response(
 ) -> tuple[FloatArray, FloatArray | None, float]:
     """(impulses, noise, t0_s) of deconvolved recordings [shape=(k, length)].
 
-    The impulse responses run from 10 ms before time zero to 0.6 s after the latest peak of the batch, rounded up to
-    50 ms so that their length hardly depends on who else is in it; the noise stretch is what follows within the
-    recording's tail of `tail_s` (the silence after the sweep), None when nothing follows. Both [shape=(k, n)].
+    The impulse responses run from 10 ms before time zero to 0.6 s after the latest peak of the batch, rounded up to 50
+    ms so that their length hardly depends on the other members of the batch; the noise stretch follows within the
+    recording's tail of `tail_s` (the silence after the sweep), None if nothing follows. Both [shape=(k, n)].
     """
     pre = round(0.01 * rate_hz)
     reach = min(deconvolved.shape[-1] - pre, max(round(tail_s * rate_hz), round(0.1 * rate_hz)))
@@ -172,9 +172,9 @@ def split_response(
     step = round(0.05 * rate_hz)
     stop = min(reach, -(-(latest + round(0.6 * rate_hz)) // step) * step)
     impulses = np.concatenate((deconvolved[:, -pre:], deconvolved[:, :stop]), axis=-1)
-    # The response may still ring a little at its end: the noise is taken from the later half of what remains.
+    # The response may still ring a little at its end: the noise is taken from the later half of the remainder.
     start = stop + (reach - stop) // 4
-    enough = min(reach, start + round(0.4 * rate_hz))  # 0.4 s give the noise of a third octave well enough
-    # copied, as a view would keep the whole recordings in memory
+    enough = min(reach, start + round(0.4 * rate_hz))  # 0.4 s suffice for the noise of a third octave
+    # copied, since a view would keep the whole recordings in memory
     noise = deconvolved[:, start:enough].copy() if enough - start >= round(0.05 * rate_hz) else None
     return impulses, noise, -pre / rate_hz

@@ -1,9 +1,9 @@
-"""When the sound of a loudspeaker arrives.
+"""Arrival of a loudspeaker's sound.
 
 The direct sound's time is read from the envelope of the 1–8 kHz band: its first maximum within 12 dB of the largest.
-The largest peak itself locks on to reflections; thresholds on the raw response depend on the crossover. In
-simulated rooms (`tests/references/direct_sounds.py`) the arrival is late by 0.07 to 0.13 ms, which is the delay of the
-crossover, and scatters by 0.01 to 0.03 ms from one crossover to another.
+The largest peak can be a reflection, and thresholds on the raw response depend on the crossover. In simulated rooms
+(`tests/references/direct_sounds.py`) the arrival is late by 0.07 to 0.13 ms, which is the delay of the crossover, and
+scatters by 0.01 to 0.03 ms from one crossover to another.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ BAND_HZ = (1000.0, 8000.0)
 THRESHOLD_DB = -12.0
 SECOND_THRESHOLD_DB = -20.0
 LEAST_PEAK_TO_NOISE_DB = 30.0
-"""Below this the first maximum may be noise: of 360 arrivals none is wrong at 30 and 24 dB, 325 are at 18 dB
+"""Below this, the first maximum may be noise: of 360 arrivals none is wrong at 30 and 24 dB, but 325 are at 18 dB
 (`tests/references/direct_sounds.py`)."""
 DISAGREEMENT_S = 0.0003
 ESTIMATOR_U_S, PLACEMENT_U_S, CROSSOVER_U_S, CENTRE_U_S = 0.000005, 0.000058, 0.00003, 0.00005
@@ -31,12 +31,12 @@ ESTIMATOR_U_S, PLACEMENT_U_S, CROSSOVER_U_S, CENTRE_U_S = 0.000005, 0.000058, 0.
 practice, no source). The placement is 2 cm of path taken whole, to be on the safe side: inside a sphere of 2 cm arrivals
 scatter by 0.026 ms (`tests/references/placement.py`)."""
 U_MAIN_S = combine(ESTIMATOR_U_S, PLACEMENT_U_S, CROSSOVER_U_S, CENTRE_U_S)
-"""All four together: 0.082 ms. Tape and air are no part of an arrival; a comparison with a distance adds them."""
+"""All four combined: 0.082 ms. Tape and air are not part of an arrival; a comparison with a distance adds them."""
 U_SUB_S = 0.0005
 """Onset of a subwoofer without a low-pass (common practice, no source). In the rooms of `tests/references/sub_onset.py` the
 standard deviation is 0.03 ms; the rest allows for boxes, drivers and obstacles that those lack."""
 U_LOW_PASS_SHARE = 0.22
-"""The delay of a low-pass by its measured slope is known to this share of itself (by simulation: Butterworth and
+"""Relative standard uncertainty of the delay of a low-pass from its measured slope (by simulation: Butterworth and
 Linkwitz-Riley of orders 2 to 8 at 60 to 150 Hz, sealed and ported boxes: `tests/references/sub_onset.py`)."""
 LOW_PASS_ORDERS: FloatArray = freeze(np.arange(1.0, 9.01, 0.5))
 LOW_PASS_CORNERS_HZ: FloatArray = freeze(np.geomspace(40.0, 800.0, 61))
@@ -45,28 +45,29 @@ LOW_PASS_DELAY = (-5.757, 3.794, -0.625)
 `tests/references/sub_onset.py`)."""
 DOUBTFUL_CORNER_HZ, DOUBTFUL_ORDER = 58.0, 6.0
 U_SLOPE_DOUBTFUL_S, U_SLOPE_UNKNOWN_S = 0.0015, 0.003
-"""A steeper slope, or one that seems to begin lower than crossovers do, may be a null of the room on the slope: then the
-delay was wrong by up to 4 ms; without any slope above the noise an eighth-order low-pass was missed, up to 10 ms."""
+"""Uncertainty with a doubtful and with an unknown slope. A steeper slope, or one that seems to begin lower than
+crossovers do, may be a null of the room: the delay was then wrong by up to 4 ms. Without any slope above the noise, an
+eighth-order low-pass was missed, up to 10 ms."""
 LEAST_LOW_PASS_DELAY_S = 0.0003
-"""A low-pass that delays the onset by less is not mentioned: the roll-off of any subwoofer."""
+"""A low-pass that delays the onset by less is not mentioned: any subwoofer rolls off like that."""
 ENVELOPE_RATE_HZ = 16384.0
 SUB_THRESHOLD_DB, SUB_SECOND_THRESHOLD_DB = -20.0, -12.0
 LEAST_SUB_PEAK_TO_NOISE_DB, SUB_ABOVE_NOISE_DB = 30.0, 15.0
-"""The threshold is 15 dB above the noise at least: 5.6 times the standard deviation of Gaussian noise, which one sample in
-fifty million exceeds; of 10 dB one in six hundred (normal distribution). Below 35 dB it is therefore above −20 dB, and
-what the onset comes too late by that adds to its uncertainty."""
+"""Least peak to noise, and margin of the threshold above the noise: 15 dB is 5.6 times the standard deviation of Gaussian
+noise, which one sample in fifty million exceeds; one in six hundred exceeds 10 dB (normal distribution). With a peak
+below 35 dB the threshold is therefore above −20 dB, and the resulting delay of the onset adds to its uncertainty."""
 SUB_SMOOTHING_S = 0.0005
-"""Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a subwoofer
-radiates nothing, but the noise of a sweep is strongest. It is symmetric, and moves the onset of a subwoofer without a
-low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
+"""Length of the Hann window that smooths a subwoofer's response before its onset is read: −6 dB at 2 kHz, where a
+subwoofer radiates nothing but the noise of a sweep is strongest. It is symmetric and moves the onset of a subwoofer
+without a low-pass by less than a quarter of its length (`tests/dsp/test_sub_onset.py`)."""
 LEAD_S = 0.25
-"""Where this much comes before the sound, its median is that of noise: a mode of the room builds up in less (common
+"""If this much time precedes the sound, its median is that of noise: a mode of the room builds up in less (common
 practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """Time from the first sample of the impulse response [s], or None; `why` is why not, or what makes it doubtful."""
+    """Time from the first sample of the impulse response [s], or None; `why`: the reason, or what makes it doubtful."""
 
     time_s: float | None
     u_s: float
@@ -91,7 +92,7 @@ def band_envelopes(spectra: ComplexArray, df_hz: float) -> tuple[FloatArray, flo
 
 
 def main_arrival(envelope: FloatArray, envelope_rate_hz: float) -> Arrival:
-    """Arrival from one envelope [shape=(n,)]; noise is taken from its last part, or before the sound where that is less."""
+    """Arrival from one envelope [shape=(n,)]; noise is taken from its last part, or before the sound if lower there."""
     peak = float(envelope.max(initial=0.0))
     if peak <= 0.0:
         return Arrival(None, 0.0, "nothing is heard between 1 and 8 kHz")
@@ -116,19 +117,21 @@ def main_arrival(envelope: FloatArray, envelope_rate_hz: float) -> Arrival:
 
 
 def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
-    """Onset of a subwoofer [shape=(n,)], where it first reaches −20 dB re its largest value, minus what its low-pass adds.
+    """Onset of a subwoofer [shape=(n,)], where it first reaches −20 dB re its largest value, minus the delay of its
+    low-pass.
 
-    Near the noise, where it first rises 15 dB above that, and the uncertainty grows.
+    Near the noise, the onset is where it first rises 15 dB above the noise, and the uncertainty grows.
 
     A low-pass delays the onset by 0.5 ms (second order) to 7 ms (eighth order); its order and corner are read from the
-    slope of the response, and the uncertainty grows with the delay taken off. A weak sound that ends before −12 dB is
-    reached may be the direct sound or a filter's pre-ringing: the arrival is then the middle, rectangular between the two.
+    slope of the response, and the uncertainty grows with the delay subtracted. A weak sound that ends before −12 dB is
+    reached may be the direct sound or a filter's pre-ringing: the arrival is then the middle, rectangular between the
+    two.
     """
     size = np.abs(_smoothed(impulse, rate_hz))
     peak = float(size.max(initial=0.0))
     strong = int(np.argmax(size >= peak * 10 ** (SUB_SECOND_THRESHOLD_DB / 20)))
-    # Only what comes before the sound can be taken for it. The end of a short response still rings, and a deconvolved
-    # sweep rises towards its sound: of two short stretches the quieter one is nearer to the noise.
+    # Only sound before the arrival can be mistaken for it. The end of a short response still rings, and a deconvolved
+    # sweep rises towards its sound: of two short stretches, the quieter one is nearer to the noise.
     before = size[:strong]
     noise = _rms(size[int(0.85 * len(size)) :])
     if len(before) >= LEAST_TAIL_S * rate_hz:
@@ -147,7 +150,7 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     weak = np.nonzero(size[index:strong] < threshold)[0]
     gap_s = (int(weak[-1]) + 1) / rate_hz if len(weak) else 0.0
     delay_s, u_s, notes = _low_pass_delay(low_pass_of(impulse, rate_hz, index))
-    # A response rises ever less steeply, in decibels, so that what is missed is no longer than this.
+    # A response rises ever less steeply, in decibels, so that the missed part is no longer than this.
     rise_s = (int(weak[0]) if len(weak) else strong - index) / rate_hz
     missed_s = rise_s * raised_db / (SUB_SECOND_THRESHOLD_DB - SUB_THRESHOLD_DB - raised_db)
     if gap_s > 0:
@@ -160,7 +163,7 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
 
 
 def _low_pass_delay(low_pass: LowPass | None) -> tuple[float, float, list[str]]:
-    """What a low-pass adds to the onset [s], the standard uncertainty of that [s], and what to say of it."""
+    """Delay of the onset by a low-pass [s], its standard uncertainty [s], and a remark."""
     if low_pass is None:
         return 0.0, U_SLOPE_UNKNOWN_S, ["the slope above its band is in noise: a low-pass may delay it"]
     doubtful = low_pass.corner_hz <= DOUBTFUL_CORNER_HZ or low_pass.order >= DOUBTFUL_ORDER
@@ -176,24 +179,24 @@ def _low_pass_delay(low_pass: LowPass | None) -> tuple[float, float, list[str]]:
 
 @dataclass(frozen=True, slots=True)
 class LowPass:
-    """The slope above a subwoofer's band, as a Butterworth low-pass of any (also broken) order."""
+    """The slope above a subwoofer's band, as a Butterworth low-pass of any order, also fractional."""
 
     order: float
     corner_hz: float
 
     @property
     def delay_s(self) -> float:
-        """How much later the onset at −20 dB comes than without it."""
+        """Delay of the onset at −20 dB caused by the low-pass."""
         log_order = np.log(self.order)
         powers = sum(c * log_order**k for k, c in enumerate(LOW_PASS_DELAY))
         return float(np.exp(powers)) / self.corner_hz
 
 
 def low_pass_of(impulse: FloatArray, rate_hz: float, onset: int) -> LowPass | None:
-    """The low-pass whose level fits a subwoofer's third octaves best, from 32 Hz to where noise or −40 dB begins.
+    """The low-pass whose level fits a subwoofer's third octaves best, from 32 Hz up to the noise or −40 dB.
 
-    Least mean absolute difference, for modes make single bands wild. From 0.25 s after the sample `onset`. None where
-    fewer than six bands rise above the noise.
+    By least mean absolute difference, since modes make single bands erratic, over 0.25 s from the sample `onset`. None
+    if fewer than six bands rise above the noise.
     """
     from scipy import fft
 

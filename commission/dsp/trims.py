@@ -1,4 +1,4 @@
-"""Trims: what each channel needs so that all read the same, on the processor's grid and within its range."""
+"""Trims that make all channels read the same, on the processor's grid and within its range."""
 
 from __future__ import annotations
 
@@ -16,23 +16,23 @@ class TrimPlan:
     """Trims for one common offset. Lists follow the order of the channels."""
 
     offset_db: float
-    """Added to every channel's target: below zero, everything plays that much softer than the reference."""
+    """Offset added to every channel's target: below zero, everything plays softer than the reference by this."""
     exact_db: tuple[float, ...]
     trim_db: tuple[float, ...]
     residual_db: tuple[float, ...]
     """Predicted level minus its target, after rounding and clipping."""
     out_of_range: tuple[int, ...]
-    """Channels that their range does not let reach the target."""
+    """Channels that cannot reach the target within their range."""
 
     @property
     def rms_db(self) -> float:
-        """Root of the mean square of what rounding leaves, over the channels within range; 0 when there is none."""
+        """Root mean square of the rounding errors over the channels within range; 0 if there is none."""
         within = [r for i, r in enumerate(self.residual_db) if i not in self.out_of_range]
         return math.sqrt(sum(r * r for r in within) / len(within)) if within else 0.0
 
 
 def to_grid(value: float, low: float, high: float, step: float) -> float:
-    """The nearest value that the processor can hold: low + k·step within [low, high]; halves go toward zero trim."""
+    """The nearest value that the processor can be set to: low + k·step within [low, high]; halves go toward zero trim."""
     steps = math.floor((high - low) / step + _SLACK)
     position = (value - low) / step
     down = math.floor(position)
@@ -65,7 +65,7 @@ def plan(
 ) -> TrimPlan:
     """Trims that bring levels to targets + offset: new trim = old trim + correction, rounded and clipped.
 
-    A trim that is held already stays where no other step of the grid comes nearer.
+    A trim keeps its present value unless another step of the grid comes nearer.
     """
     exact = tuple(value + offset_db for value in exact_trims_db(levels_db, targets_db, old_trims_db))
     trims = tuple(
@@ -83,13 +83,13 @@ def _nearest(value: float, old: float, low: float, high: float, step: float) -> 
 
 
 def reachable(value: float, low: float, high: float, step: float) -> bool:
-    """Whether an exact trim is within half a step of what the processor can hold: what rounding alone accounts for."""
+    """Whether an exact trim is within half a step of a possible setting: the remainder is then rounding alone."""
     top = to_grid(high, low, high, step)
     return low - step / 2 - _SLACK <= value <= top + step / 2 + _SLACK
 
 
 def feasible_offsets_db(exact_db: Sequence[float], low_db: float, high_db: float) -> tuple[float, float] | None:
-    """The common offsets that keep every exact trim within the range: [low − min, high − max]; None when there is none.
+    """The common offsets that keep every exact trim within the range: [low − min, high − max]; None if there is none.
 
     With T the common target and m the levels at zero trim: T in [max m + low, min m + high].
     """
@@ -100,8 +100,8 @@ def feasible_offsets_db(exact_db: Sequence[float], low_db: float, high_db: float
 def best_common_offset(exact_db: Sequence[float], low_db: float, high_db: float, step_db: float) -> float:
     """The offset [dB] that brings most channels into range, the smallest such one; a multiple of the step.
 
-    Channel i is within range for offsets in an interval; the interval ends are where the count changes, so that they
-    and zero are all that must be tried.
+    Channel i is within range for offsets in an interval. The count changes only at ends of intervals, so only these and
+    zero must be tried.
     """
     half, top = step_db / 2, to_grid(high_db, low_db, high_db, step_db)
     ends = [0.0, *(low_db - half - e for e in exact_db), *(top + half - e for e in exact_db)]
@@ -112,12 +112,12 @@ def best_common_offset(exact_db: Sequence[float], low_db: float, high_db: float,
 
 
 def free_offset_db(exact_db: Sequence[float], low_db: float, high_db: float, step_db: float) -> float | None:
-    """Where the common target is free: the offset for which rounding costs least (root of the mean square) [dB].
+    """The offset with the least root mean square of rounding errors, for a free common target [dB].
 
-    Rounding depends only on where the exact trims are between two steps of the grid. Going round this circle, the mean
-    of the positions, counted from a cut in one of the gaps between them, is put on the grid: the best cut is most
-    often in the largest gap, but every gap and both ends of the feasible interval are tried, which is exact. Of equal
-    ones the nearest to zero is taken. None when no offset brings all channels into range.
+    Rounding depends only on where the exact trims are between two steps of the grid. On this circle, the mean of the
+    positions, counted from a cut in one of the gaps between them, is placed on the grid. The best cut is most often in
+    the largest gap, but every gap and both ends of the feasible interval are tried, which is exact. Of equal offsets
+    the nearest to zero is taken. None if no offset brings all channels into range.
     """
     interval = feasible_offsets_db(exact_db, low_db, high_db)
     if interval is None:
@@ -133,7 +133,7 @@ def free_offset_db(exact_db: Sequence[float], low_db: float, high_db: float, ste
 def _free_candidates(
     exact_db: Sequence[float], low_db: float, step_db: float, interval: tuple[float, float]
 ) -> Iterator[float]:
-    """Both ends of the interval, and for each cut the offset within it that is nearest to zero."""
+    """Both ends of the interval, and for each cut the offset within it nearest to zero."""
     lowest, highest = interval
     yield lowest
     yield highest

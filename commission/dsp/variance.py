@@ -1,4 +1,4 @@
-"""How differently seats hear one loudspeaker.
+"""Seat-to-seat variance of one loudspeaker's level.
 
 Mean spatial variance: T. Welti, A. Devantier, "Low-frequency optimization using multiple subwoofers", JAES 54 (2006)
 347–364 (formula from memory): MSV = mean over frequencies of the variance over seats of the level [dB²]. The seats are
@@ -22,7 +22,7 @@ BoolArray = NDArray[np.bool_]
 
 
 class Word(StrEnum):
-    """What the comparison of two rounds shows; the value is the wording."""
+    """Verdict on the comparison of two rounds; the value is the wording."""
 
     BETTER = "better"
     WORSE = "worse"
@@ -30,20 +30,21 @@ class Word(StrEnum):
 
 
 BASS_SCALE_DB = (("excellent", 2.0), ("good", 3.0), ("typical", 6.0))
-"""Seat-to-seat standard deviation from 20 to 80 Hz, each word up to its limit. Of simulated rooms with two subwoofers set
-correctly 0 to 18 % are excellent, 13 to 68 % good or better, 95 to 100 % typical or better; with one subwoofer 0, 0 to 3
-and 83 to 100 % (`tests/references/bass_rooms.py`, two simulators). No published rooms with several seats were at hand."""
+"""Seat-to-seat standard deviation from 20 to 80 Hz: each word up to its limit. Of simulated rooms with two subwoofers
+set correctly 0 to 18 % are excellent, 13 to 68 % good or better, 95 to 100 % typical or better; with one subwoofer 0, 0
+to 3 and 83 to 100 % (`tests/references/bass_rooms.py`, two simulators). No published rooms with several seats were
+available."""
 NULL_SCALE_DB = (("excellent", 8.0), ("good", 12.0), ("typical", 20.0))
-"""How far the deepest third octave from 25 to 80 Hz at any seat is below the mean of the seats, each word up to its limit.
+"""Depth of the deepest third octave from 25 to 80 Hz at any seat below the mean of the seats: each word up to its limit.
 Of the same rooms 6 to 29 %, 40 to 80 % and 94 to 100 % with two subwoofers; 2 to 3, 27 to 56 and 98 to 100 % with one."""
 HEARD_ABOVE_DB = 12.0
-"""A loudspeaker plays where it is no more than this below its strongest two octaves (common practice, no source)."""
+"""A loudspeaker's range extends to this far below its strongest two octaves (common practice, no source)."""
 POINTS_PER_OCTAVE = 24
 INDEPENDENT_POINTS = POINTS_PER_THIRD
 
 
 def _shares(levels_db: FloatArray, weights: Sequence[float] | None) -> FloatArray:
-    """Shares of the seats, their sum 1; a seat of weight zero drops out, so that its gaps spoil nothing."""
+    """Shares of the seats, summing to 1; a seat of weight zero is left out, so that its gaps do no harm."""
     share = np.ones(len(np.atleast_2d(levels_db))) if weights is None else np.asarray(weights, dtype=float)
     if np.any(share < 0) or not np.all(np.isfinite(share)) or not share.sum() > 0:
         raise ValueError(f"weights of seats must be zero or more, and one above zero; got {share.tolist()}")
@@ -56,10 +57,10 @@ def without_seat_level(levels_db: FloatArray, seat_levels_db: FloatArray) -> Flo
 
 
 def own_band(levels_db: FloatArray) -> BoolArray:
-    """Where a loudspeaker plays, from its levels at all seats [shape=(seats, n)] on a grid of 24 points an octave.
+    """The range of a loudspeaker, from its levels at all seats [shape=(seats, n)] on a grid of 24 points an octave.
 
-    One stretch of frequencies: within 12 dB of the median of its strongest two octaves, in the energy mean over seats.
-    A gap of less than an octave is the room's and counts as heard; beyond a wider one the loudspeaker has ended.
+    One range of frequencies: within 12 dB of the median of its strongest two octaves, in the energy mean over seats. A
+    gap of less than an octave is an effect of the room and belongs to the range; a wider one ends it.
     """
     levels = np.atleast_2d(np.asarray(levels_db, dtype=float))
     known = np.isfinite(levels).all(axis=0)
@@ -78,21 +79,21 @@ def own_band(levels_db: FloatArray) -> BoolArray:
 
 @dataclass(frozen=True, slots=True)
 class VarianceParts:
-    """Standard uncertainties of an MSV [dB²] by their source; together the root of the sum of their squares."""
+    """Standard uncertainties of an MSV [dB²] by source; the total is the root sum of squares."""
 
     gain_db2: float
-    """What moves a seat's whole band at once."""
+    """Part that moves a seat's whole band at once."""
     place_db2: float
-    """What moves each third octave for itself: the microphone's place."""
+    """Part that moves each third octave independently: the microphone's position."""
     noise_db2: float
     second_db2: float
-    """Of second order: what scatter makes of a variance even where all seats are alike."""
+    """Second-order part: scatter adds to a variance even if all seats are alike."""
     place_dof: float = math.inf
     """Degrees of freedom of `place_db2`."""
 
     @property
     def u_db2(self) -> float:
-        """All of them."""
+        """Combined standard uncertainty."""
         return math.sqrt(self.gain_db2**2 + self.place_db2**2 + self.noise_db2**2 + self.second_db2**2)
 
 
@@ -102,15 +103,15 @@ class BandVariance:
 
     msv_db2: float
     deviation_db: tuple[float, ...]
-    """Each seat's rms deviation from the mean of the seats that count; what the measurement scatters is in it. NaN for a
-    seat without weight that was not heard everywhere."""
+    """Each seat's rms deviation from the mean of the seats that count, including the scatter of the measurement. NaN
+    for a seat without weight that was not heard everywhere."""
     mean_deviation_db: tuple[float, ...]
-    """Each seat's mean deviation: above zero, the seat hears it louder than the average seat."""
+    """Each seat's mean deviation: above zero, the loudspeaker is louder there than at the average seat."""
     worst: int
     parts: VarianceParts
-    """What the uncertainty of the MSV is made of."""
+    """Parts of the uncertainty of the MSV."""
     floored: bool = False
-    """The measurement scatters as much as the seats differ: nothing is left of the variance."""
+    """The measurement scatters as much as the seats differ: no variance remains."""
 
     @property
     def u_msv_db2(self) -> float:
@@ -119,12 +120,12 @@ class BandVariance:
 
     @property
     def sd_db(self) -> float:
-        """Root of the MSV."""
+        """Seat-to-seat standard deviation, the root of the MSV."""
         return math.sqrt(self.msv_db2)
 
     @property
     def u_sd_db(self) -> float:
-        """Standard uncertainty of the root: u(MSV)/(2·root), bounded where the root nears zero."""
+        """Standard uncertainty of the root: u(MSV)/(2·root), bounded as the root approaches zero."""
         return self.u_msv_db2 / max(2 * self.sd_db, math.sqrt(max(self.u_msv_db2, 1e-12)))
 
 
@@ -137,23 +138,23 @@ def band_variance(
 ) -> BandVariance | None:
     """MSV and deviations of levels as measured [shape=(seats, n)] where the mask `inside` [shape=(n,)] holds.
 
-    `level_points` [shape=(n,)]: the points over which each seat's own level is taken and subtracted, for evenness of tone.
+    `level_points` [shape=(n,)]: the points that give each seat's own level, which is subtracted for evenness of tone.
 
     None with fewer than two seats that count, or no frequency at which all of them were heard.
 
     Uncertainty, JCGM 100 equation (13): V = Σ w·d² has ∂V/∂L_s(f) = 2·w·d_s(f)/n at each point of the band. Where the
-    seat's own level B = 10·lg(mean 10^(L/10)) is subtracted, each derivative also acts on B, by the share g(f) that a point
-    has of its power: the same error is in the band and in the level. Errors of one point and the next are correlated as far
-    as their third octaves overlap. Besides the second-order term of its note: Var(Σ A·ee) = 2·tr(ACAC).
+    seat's own level B = 10·lg(mean 10^(L/10)) is subtracted, each derivative also acts on B, by the share g(f) of a
+    point in its power: the same error is in the band and in the level. Errors at two points are correlated as far as
+    their third octaves overlap. The second-order term of its note is added: Var(Σ A·ee) = 2·tr(ACAC).
     """
     shown, share = np.atleast_2d(np.asarray(levels_db, dtype=float)), _shares(levels_db, weights)
-    counts = share > 0  # a seat without weight is shown as well
+    counts = share > 0  # seats without weight are shown, too
     usable = np.asarray(inside, dtype=bool) & np.isfinite(shown[counts]).all(axis=0)
     own = np.zeros(len(usable), dtype=bool) if level_points is None else np.asarray(level_points, dtype=bool)
     if np.count_nonzero(counts) < 2 or not usable.any() or not np.isfinite(shown[counts][:, own]).all():
         return None
     repeats = repeatability or Repeatability()
-    part = np.zeros((int(counts.sum()), len(own)))  # what each point has of the power of its seat's own level
+    part = np.zeros((int(counts.sum()), len(own)))  # share of each point in the power of its seat's own level
     place, noise = (u[counts] for u in (repeats.place_u_db(shown), repeats.noise_u_db(shown)))
     if own.any():
         power = 10 ** (shown[counts][:, own] / 10)
@@ -185,7 +186,7 @@ class _Scatter:
     place: FloatArray
     noise: FloatArray
     part: FloatArray
-    """What each point has of its seat's own level; zero where that is not subtracted."""
+    """Share of each point in its seat's own level; zero if that is not subtracted."""
     gain_db2: float
     band: BoolArray
     """Which of the points are in the band."""
@@ -218,16 +219,18 @@ class _Scatter:
 
     @property
     def variance_db2(self) -> FloatArray:
-        """Of each level in the band, the seat's own level subtracted where it is [shape=(seats, points of the band)]."""
+        """Variance of each level in the band, minus the seat's own level if that applies [shape=(seats, points of the
+        band)].
+        """
         level = np.sum(self.part * self.with_level, axis=1, keepdims=True)
         scatter = self.place**2 + self.noise**2 - 2 * self.with_level + level
         return np.asarray(scatter[:, self.band] + self.gain_db2)
 
     def parts(self, apart_db: FloatArray, weight: FloatArray, dof: float, seat_dof: FloatArray) -> VarianceParts:
-        """What the uncertainty of the MSV is made of; `apart_db`: deviations in the band.
+        """Parts of the uncertainty of the MSV; `apart_db`: deviations in the band.
 
-        Degrees of freedom of place, by Welch and Satterthwaite (JCGM 100 equation G.2b): `dof` of what the seats share,
-        `seat_dof` [shape=(seats,)] of what each has of its own.
+        Degrees of freedom of place, by Welch and Satterthwaite (JCGM 100 equation G.2b): `dof` of the part common to
+        the seats, `seat_dof` [shape=(seats,)] of each seat's own part.
         """
         count = apart_db.shape[1]
         slope = np.zeros(self.place.shape)
@@ -256,26 +259,26 @@ def _power_level_db(levels_db: FloatArray) -> FloatArray:
 
 
 def bass_word(sd_db: float) -> str:
-    """Where the bass of a room is on the scale, from its seat-to-seat standard deviation."""
+    """Word on the scale for the bass of a room, by its seat-to-seat standard deviation."""
     return next((word for word, high_db in BASS_SCALE_DB if sd_db <= high_db), "more uneven than typical")
 
 
 def null_word(depth_db: float) -> str:
-    """Where the deepest null of the bass is on the scale, from how far it is below the mean of the seats."""
+    """Word on the scale for the deepest null of the bass, by its depth below the mean of the seats."""
     return next((word for word, high_db in NULL_SCALE_DB if depth_db <= high_db), "deeper than typical")
 
 
 def without_one_db2(variance_db2: float, share: float, deviation_db: float) -> float:
-    """The variance that remains when one seat is left out, its share of all weights and its deviation being known [dB²].
+    """Variance after leaving out one seat with this share of all weights and this deviation [dB²].
 
-    With p its share and d its deviation from the mean of all: V = (1 − p)·V' + p·d²/(1 − p), since leaving it out moves
-    the mean too. Never below zero: repeatability may have been taken off V.
+    With p its share and d its deviation from the mean of all, V = (1 − p)·V' + p·d²/(1 − p), since leaving it out moves
+    the mean too. Never below zero: V may already be reduced by repeatability.
     """
     return max(variance_db2 - share * deviation_db**2 / (1 - share), 0.0) / (1 - share)
 
 
 def change_word(change_db2: float, expanded_db2: float) -> Word:
-    """Better or worse only where the change of the MSV is larger than its U, else no real change."""
+    """Better or worse only if the change of the MSV exceeds its U, otherwise no real change."""
     if not math.isfinite(change_db2) or abs(change_db2) <= expanded_db2:
         return Word.SAME
     return Word.BETTER if change_db2 < 0 else Word.WORSE

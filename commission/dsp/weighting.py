@@ -1,4 +1,4 @@
-"""What a sound level meter does: frequency weighting, time weighting, level over time (IEC 61672-1:2013)."""
+"""Functions of a sound level meter: frequency weighting, time weighting, level over time (IEC 61672-1:2013)."""
 
 from __future__ import annotations
 
@@ -36,8 +36,8 @@ def _raw_db(freq: FloatArray, kind: str) -> FloatArray:
 def weighted(samples: FloatArray, rate_hz: float, kind: Kind) -> FloatArray:
     """Samples [shape=(…, n)] with the weighting applied to their spectrum, without phase and without warping [same shape].
 
-    A meter's filter has the same magnitude and a phase of its own; levels do not distinguish them beyond the few
-    milliseconds by which the phase spreads a click.
+    A meter's filter has the same magnitude but not zero phase; levels show no difference beyond the few milliseconds by
+    which the phase spreads a click.
     """
     from scipy import fft
 
