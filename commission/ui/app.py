@@ -23,6 +23,7 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
 
     from commission.services import Services
     from commission.ui.record_request import RecordRequest
+    from commission.ui.screens.step_actions import AnyStepScreen
     from commission.visit import Visit
 
 SCREENS = (
@@ -67,6 +68,8 @@ class CommissionApp(WorkingApp):
         """Why the job named at the start was not opened; shown once there is a screen."""
         self._own_keys: dict[str, str] = {}
         self._screens_loaded = False
+        self._kept_for: dict[str, tuple[object, ...]] = {}
+        """For which job, units and theme the screen of a step is kept."""
         self.last_record: RecordRequest | None = None
         """The record that was written last, as it was asked for."""
 
@@ -181,6 +184,8 @@ class CommissionApp(WorkingApp):
         if self._visit is not None:
             self._visit.close()
             garbage.search_all_again()
+            for step_id in tuple(self._kept_for):
+                self._drop_step(step_id)
         self._visit = visit
         self.round_id, self.last_record = visit.job.current_round, None
         self.outcomes, self.finding_histories, self.unexplained, self.advice, self.verdict_changes = (
@@ -207,15 +212,42 @@ class CommissionApp(WorkingApp):
 
     def open_step(self, step_id: str, *, by_digit: bool = False) -> None:
         """Open a step's screen, in place of another step's; `by_digit`: with the key of its number."""
-        from commission.ui.screens.site import SiteForm
-        from commission.ui.screens.step import StepScreen
+        from commission.ui.screens.step_actions import AnyStepScreen
 
-        found = steps.step(step_id)
-        screen = SiteForm(step_id, by_digit=by_digit) if found.entry == "form" else StepScreen(step_id)
-        if isinstance(self.screen, StepScreen | SiteForm):
+        screen = self._step_screen(step_id)
+        screen.begin_when_shown(by_digit=by_digit)
+        if isinstance(self.screen, AnyStepScreen):
             self.switch_screen(screen)  # leaving the old one first would refresh the screen below
         else:
             self.push_screen(screen)
+
+    def _step_screen(self, step_id: str) -> AnyStepScreen:
+        """The screen of a step: built once for a job, since to build one takes three times as long as to show it again."""
+        from commission.ui.screens.site import SiteForm
+        from commission.ui.screens.step import StepScreen
+        from commission.ui.screens.step_actions import AnyStepScreen
+
+        made_for = (self.visit, self.visit.job.system.units, self.theme)
+        if self._kept_for.get(step_id, made_for) != made_for:
+            self._drop_step(step_id)
+        if step_id in self._kept_for:
+            kept = self.get_screen(step_id, AnyStepScreen)
+            if kept not in self.screen_stack:
+                return kept
+        screen = SiteForm(step_id) if steps.step(step_id).entry == "form" else StepScreen(step_id)
+        if step_id not in self._kept_for:
+            self.install_screen(screen, step_id)
+            self._kept_for[step_id] = made_for
+        return screen
+
+    def _drop_step(self, step_id: str) -> None:
+        """Keep the screen of a step no longer, unless it is on the stack."""
+        screen = self.get_screen(step_id)
+        if screen not in self.screen_stack:
+            self.uninstall_screen(step_id)
+            del self._kept_for[step_id]
+            screen.remove()
+            garbage.search_all_again()
 
     def key_of(self, binding: str, usual: str) -> str:
         """The key that a binding has here: its own where the user chose one."""

@@ -28,23 +28,34 @@ class Results:
         self._keys: tuple[str, ...] = ()
         self._outcome: Outcome | None = None
         self._remarks = Static("", classes="remark")
+        self._begins = False
         self.views: list[Painted] = []
         self.right: list[Painted] = []
 
+    def begin(self, *, known: bool) -> None:
+        """Show the next outcome as if its views were new; none now unless it is `known`."""
+        self._begins = True
+        if not known:
+            self._clear()
+
     def show(self, outcome: Outcome) -> bool:
-        """Show it; True when the views are new, False when only their contents are. `remark` shows the rest."""
+        """Show it; True when the views are new or begin again, not only their contents. `remark` shows the rest."""
         keys = (
             *(f"grid {grid.id}" for grid in outcome.grids),
             *(f"table {table.id}" for table in outcome.tables),
             *(f"plan {index}" for index, _ in enumerate(outcome.room_plans)),
             *(("curves",) if outcome.curves else ()),
         )
-        self._outcome = outcome
         fresh = keys != self._keys or not self._remarks.is_attached
         if fresh:
             self._build(keys, outcome)
         else:
             self._fill(outcome)
+            if self._begins:
+                for view in self.views:
+                    view.begin()
+        self._outcome = outcome
+        fresh, self._begins = fresh or self._begins, False
         return fresh
 
     def remark(self, lines: Sequence[str]) -> None:
@@ -52,12 +63,16 @@ class Results:
         own = self._outcome.remarks if self._outcome is not None else ()
         self._remarks.update(Content("\n".join(clean_text(line) for line in (*own, *lines))))
 
-    def _build(self, keys: tuple[str, ...], outcome: Outcome) -> None:
+    def _clear(self) -> None:
         for view in (*self.views, self._remarks):
             if view.is_attached:
                 view.remove()
-        self._keys = keys
+        self._outcome, self._keys, self.views, self.right = None, (), [], []
         self._remarks = Static("", classes="remark")
+
+    def _build(self, keys: tuple[str, ...], outcome: Outcome) -> None:
+        self._clear()
+        self._keys = keys
         left: list[Painted] = [SeatGrid(grid) for grid in outcome.grids]
         left += [ResultTable(table, self._units) for table in outcome.tables]
         self.right = [RoomPlanView(plan, None, self._units) for plan in outcome.room_plans]
@@ -82,7 +97,7 @@ class Results:
             elif isinstance(view, RoomPlanView):
                 view.show(next(plans))
             elif isinstance(view, Plot):
-                known = view.curve.id if view.curve is not None else ""
+                known = view.curve.id if view.curve is not None and not self._begins else ""
                 view.show(next((curve for curve in outcome.curves if curve.id == known), outcome.curves[0]))
 
     @property

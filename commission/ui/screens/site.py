@@ -68,14 +68,14 @@ class SiteForm(AnyStepScreen):
         Binding("right_square_bracket", "neighbour(1)", show=False, id="step.next"),
     ]
 
-    def __init__(self, step_id: str = "site", *, by_digit: bool = False) -> None:
-        """`by_digit`: a digit opened the form, and another one may be meant for the number of a step."""
+    def __init__(self, step_id: str = "site") -> None:
         super().__init__()
-        self.step, self._by_digit = step(step_id), by_digit
+        self.step = step(step_id)
         self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
         self._fields: dict[str, Field | SettingField] = {}
         self._unchosen = ""
-        """The field on which the form opened, as long as a digit must not edit it: until Enter or an arrow chooses one."""
+        """The field on which a digit opened the form: until Enter or an arrow chooses one, another digit must not edit it,
+        since it may be meant for the number of a step."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -87,8 +87,14 @@ class SiteForm(AnyStepScreen):
         yield Static("", id="judgement")
         yield KeyLine()
 
-    def on_mount(self) -> None:
+    def begin(self) -> None:
         """The form has the keys, and begins where something is wanted."""
+        self.begin_on(self.query_one("#form"), self.query_one("#beside"))
+        for view in (self.query_one("#fields", Picker), self.query_one("#room", RoomPlanView), *self.query(SeatGrid)):
+            view.begin()
+        outcome = self.commission.outcomes.get(self.step.id)
+        if outcome is None or not outcome.grids:
+            self.query(SeatGrid).remove()
         self.query_one("#fields").focus()
         self.refresh_changed()
         self._begin_where_wanted()
@@ -100,7 +106,7 @@ class SiteForm(AnyStepScreen):
         if key in self._fields:
             picker.select(key)
             picker.row_in_view(picker.cursor - 1, max(self.app.size.height - 5, 1))
-        self._unchosen = picker.key if self._by_digit else ""
+        self._unchosen = picker.key if self.by_digit else ""
 
     def _missing(self) -> str:
         """Which of the things that other steps need is the first that is not there; empty where all are."""

@@ -127,11 +127,22 @@ class StepScreen(AnyStepScreen):
             self._entry = EntryTable(self._rows(), units, self._unusual)
             left.mount(self._entry)
             self._results = Results(units, (right, right))
+        else:
+            self._results = Results(units, (left, right))
+
+    def begin(self) -> None:
+        """At the first row that is not read yet, on the left side."""
+        assert self._results is not None
+        left, right = self.query_one("#entry"), self.query_one("#result")
+        self.begin_on(left, right)
+        right.remove_class("empty")
+        self._shown, self._place = None, (None, None, None)
+        self._results.begin(known=self.step.id in self.commission.outcomes)
+        if self._entry is not None:
+            self._entry.show(self._rows())
             unread = (n for n, row in enumerate(self._entry.rows) if not row.values and row.prompt.given is None)
             self._entry.select(next(unread, 0))
             self._entry.focus()
-        else:
-            self._results = Results(units, (left, right))
         self.refresh_changed()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from typing import TYPE_CHECKING
+
+from textual.widgets import Static
 
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.decisions import ask_note, ask_signature
@@ -27,6 +30,32 @@ class AnyStepScreen(VisitScreen):
     """A screen of one step."""
 
     step: Step
+    _begins = by_digit = False
+
+    def begin_when_shown(self, *, by_digit: bool) -> None:
+        """It is opened, for the first time or again; `by_digit`: with the key of its number."""
+        self._begins, self.by_digit = True, by_digit
+        self._resumed = False  # it has the styles of the theme, since it is kept for that theme alone
+
+    def on_screen_resume(self) -> None:
+        """Begin if it is opened; back from another screen, all stays as it was."""
+        if self._begins:
+            self._begins = False
+            self.begin()
+
+    @abstractmethod
+    def begin(self) -> None:
+        """Show what a new screen shows, whatever was selected when this one was left."""
+
+    def begin_on(self, shown: Widget, other: Widget) -> None:
+        """On that side, with nothing selected, and everything to be refreshed."""
+        self._set_narrow(self.app.size.width)  # the terminal may have been resized meanwhile
+        show_page(shown, other)
+        for side in (shown, other):
+            side.scroll_to(0, 0, animate=False, immediate=True)
+        self.query_one("#judgement", Static).update("")
+        self.set_focus(None)
+        self._state = ()
 
     @property
     def numbered_title(self) -> str:

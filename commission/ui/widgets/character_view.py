@@ -94,6 +94,9 @@ class Painted(Widget, can_focus=True):
         With `height: auto` both must be the same: they are made once.
         """
 
+    def begin(self) -> None:
+        """Select and show what a new view selects and shows; it is repainted afterwards."""
+
     def repaint(self, layout: bool = False) -> None:
         """Something changed: make the lines again; `layout` when their number may have changed."""
         self._made_for = None

@@ -100,6 +100,9 @@ class Picker(Painted):
                 self.cursor = next((i for i, key in enumerate(keys) if key), 0)
         self.repaint(layout=True)
 
+    def begin(self) -> None:
+        self.cursor = 0
+
     @property
     def key(self) -> str:
         """Key of the selected line; empty when there is none."""

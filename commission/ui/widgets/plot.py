@@ -53,6 +53,9 @@ class Plot(Painted):
         self.view = replace(self._fitting(self.view), y_limits=y_limits)
         self.repaint()
 
+    def begin(self) -> None:
+        self.view = self._fitting(View(y_limits=self.view.y_limits, hint=self.view.hint))
+
     def _fitting(self, view: View) -> View:
         """To half an octave above the end of the curve where it ends in the bass."""
         series = self.curve.series if self.curve is not None else ()

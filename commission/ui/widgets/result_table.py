@@ -42,10 +42,12 @@ class ResultTable(Painted):
         super().__init__(id=id, classes=classes)
         self.table = table
         self.units = units
-        self.cursor = 0
-        self._first_column = 1
         self._table_layout: TableLayout | None = None
         self._laid_out_for: tuple[object, ...] = ()
+        self.begin()
+
+    def begin(self) -> None:
+        self.cursor, self._first_column = 0, 1
 
     def show(self, table: Table) -> None:
         """New results of the same kind; the selected row stays selected."""

@@ -50,6 +50,9 @@ class RoomPlanView(Painted):
         self.view: ViewName = "top"
         self._keys = keys
 
+    def begin(self) -> None:
+        self.selected, self.pair, self.view = None, None, "top"
+
     def show(self, plan: RoomPlan | None, selected: str | None = None) -> None:
         """Another plan; keeps the selection unless another is given."""
         self.plan = plan

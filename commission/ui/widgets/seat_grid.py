@@ -40,6 +40,9 @@ class SeatGrid(Painted):
     def __init__(self, grid: Grid, *, id: str | None = None, classes: str | None = None) -> None:
         super().__init__(id=id, classes=classes)
         self.grid = grid
+        self.begin()
+
+    def begin(self) -> None:
         self.cursor = (0, 0)
         self._window: Window | None = None
 
