@@ -54,8 +54,8 @@ def test_a_check_as_a_row_and_as_a_sentence() -> None:
     assert dict(zip(CHECK_HEADER, check_row("levels", "as-found", check), strict=True))["verdict"] == "fail"
     printed = check_sentence(check)
     assert "✗ fail" in printed
-    assert "1.40 dB (U = 0.30 dB)" in printed
-    assert "−0.50 to 0.50 dB [common practice]" in printed
+    assert "+1.40 dB (U = 0.30 dB)" in printed
+    assert "−0.5 to 0.5 dB [common practice]" in printed
     missing = Check(id="levels.match", channel="FC", value=None, unit="dB", limit=limit, why_not="no reading yet")
     assert "– not tested, because no reading yet" in check_sentence(missing)
 

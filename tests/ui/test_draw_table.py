@@ -6,8 +6,9 @@ import pytest
 
 from commission.model import Check, Column, Limit, Row, Table
 from commission.model.formatting import number
+from commission.model.quantities import limit_text, quantity, uncertainty
 from commission.ui.widgets.draw.canvas import Line, plain
-from commission.ui.widgets.draw.figures import check_runs, limit_text, quantity, uncertainty
+from commission.ui.widgets.draw.figures import check_runs
 from commission.ui.widgets.draw.table import TableLayout
 
 MATCH = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")

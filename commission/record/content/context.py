@@ -7,8 +7,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from commission.model import AS_FOUND, Channel, Job, Limit, Outcome, Processor, RoomPlan
-from commission.model.formatting import number
-from commission.model.units import clean_text, format_length, format_temperature
+from commission.model.quantities import quantity
+from commission.model.units import clean_text
 from commission.record.document import Heading, PrintedTable
 from commission.visit import Visit
 
@@ -111,13 +111,7 @@ class Context:
 
     def quantity(self, value: float | None, unit: str, *, like: Limit | None = None, signed: bool = False) -> str:
         """A figure with its unit, lengths and temperatures in the units of the job."""
-        if value is None:
-            return "–"
-        if unit == "m" and self.units == "imperial":
-            return format_length(value, "imperial")
-        if unit == "°C" and self.units == "imperial":
-            return format_temperature(value, "imperial")
-        return f"{number(value, decimals(unit, like), signed=signed)}{'' if unit == '°' else ' '}{unit}".strip()
+        return quantity(value, unit, self.units, decimals(unit, like), signed=signed)
 
     def assumed(self, value: str) -> str:
         """A property of the processor, called assumed where nothing is noted of one."""

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from commission.model import Check, Column, FindingHistory, Outcome, Row, Table, Verdict
 from commission.model.fate import ACTION_WORDS
-from commission.model.formatting import cell_text, number, unit_text, verdict_word
+from commission.model.formatting import cell_text, unit_text, verdict_word
+from commission.model.quantities import check_value, limit_text, uncertainty
 from commission.model.units import clean_text
 from commission.record.data.verdict_changes import verdict_change_lines
 from commission.steps.shared.budget_table import budget_table, grouped
@@ -70,27 +72,29 @@ def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) 
     return cells
 
 
-def check_sentence(check: Check) -> str:
-    """A check in one line: what, value, uncertainty, limit, basis, verdict and, if there is none, why."""
-    place = " ".join(part for part in (check.channel, check.seat) if part)
-    text = f"{check.id} {place}".strip()
+def check_sentence(check: Check, units: str = "metric", seats: str | None = None) -> str:
+    """A check in one line: what, value, uncertainty, limit, basis, verdict and, if there is none, why.
+
+    `seats`: instead of the check's own seat, all at which the same holds.
+    """
+    text = " ".join(part for part in (check.id, check.channel, seats or check.seat) if part)
+    text = f"{text}: {verdict_word(check.verdict)}"
     if check.why_not is not None:
-        return f"{text}: {verdict_word(check.verdict)}, because {check.why_not}"
-    value = f"{number(check.value, 2, signed=False)} {check.unit}".strip()
-    expanded = f" (U = {number(2 * check.uncertainty, 2)} {check.unit})" if check.uncertainty else ""
-    limit = f" [{check.limit.basis}]" if check.limit is not None else ""
-    if check.words:
-        return f"{text}: {verdict_word(check.verdict)}, {check.words}{limit}"
-    if check.limit is not None:
-        low, high = check.limit.low, check.limit.high
-        if low is not None and high is not None:
-            span = f"{number(low, 2)} to {number(high, 2)}"
-        elif high is not None:
-            span = f"at most {number(high, 2)}"
-        else:
-            span = f"at least {number(low, 2)}"
-        limit = f", limit {span} {check.limit.unit} [{check.limit.basis}]"
-    return f"{text}: {verdict_word(check.verdict)}, {value}{expanded}{limit}"
+        return f"{text}, because {check.why_not}"
+    text = f"{text}, {check_value(check, units)}"
+    if check.uncertainty and not check.words:
+        text += f" (U = {uncertainty(check.uncertainty, check.unit, units)})"
+    if check.limit is None:
+        return text
+    return f"{text}{'' if check.words else f', limit {limit_text(check.limit, units)}'} [{check.limit.basis}]"
+
+
+def _check_sentences(checks: Iterable[Check], units: str) -> list[str]:
+    """Each check that holds at several seats once, with all of them."""
+    alike: dict[Check, list[str]] = {}
+    for check in checks:
+        alike.setdefault(replace(check, seat=None), []).append(check.seat or "")
+    return [check_sentence(check, units, ", ".join(seats)) for check, seats in alike.items()]
 
 
 def finding_lines(history: FindingHistory, round_id: str) -> list[str]:
@@ -136,7 +140,7 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budget
         check for check in outcome.checks if check.verdict in (Verdict.FAIL, Verdict.UNSURE) and check not in shown
     ]
     if open_checks:
-        lines += ["", "Not passed:", *(f"  {check_sentence(check)}" for check in open_checks)]
+        lines += ["", "Not passed:", *(f"  {each}" for each in _check_sentences(open_checks, units))]
     for budget in grouped(outcome.budgets) if budgets else ():
         lines += ["", *table_lines(budget_table(budget), "metric")]  # parts of a length are in metres
     return [clean_text(line) for line in lines]

@@ -129,7 +129,7 @@ class Findings(VisitScreen):
         elif key.startswith("check "):
             groups = self.commission.unexplained
             place = int(key.split()[1])
-            lines = checks_text(groups[place], width) if place < len(groups) else []
+            lines = checks_text(groups[place], width, self.visit.job.system.units) if place < len(groups) else []
         self.query_one("#finding", Static).update(Content("\n".join(clean_text(line) for line in lines)))
 
     def _finding(self, key: str) -> FindingHistory | None:
@@ -225,13 +225,13 @@ def finding_text(history: FindingHistory, width: int) -> list[str]:
     return lines
 
 
-def checks_text(group: OpenChecks, width: int) -> list[str]:
+def checks_text(group: OpenChecks, width: int, units: str) -> list[str]:
     """Every check of a group with its value and limit."""
     from commission.model.formatting import place_text
-    from commission.ui.widgets.draw.figures import limit_text, quantity
+    from commission.model.quantities import check_value, limit_text
 
     lines = []
     for check in group.checks:
-        bounds = f", limit {limit_text(check.limit)}" if check.limit is not None else ""
-        lines += wrap(f"{place_text(check.channel, check.seat)}: {quantity(check.value, check.unit)}{bounds}", width)
+        bounds = f", limit {limit_text(check.limit, units)}" if check.limit is not None else ""
+        lines += wrap(f"{place_text(check.channel, check.seat)}: {check_value(check, units)}{bounds}", width)
     return lines

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from commission.model import CommissionError, InputError, Job, Prompt, ReadingEntered, Step
+from commission.model.quantities import quantity
 from commission.ui.screens.base import VisitScreen
 from commission.ui.screens.dialogs import AskText
 from commission.ui.widgets.draw.entry import EntryRow, Typing, entry_value, impossible, outside, question, row_name
-from commission.ui.widgets.draw.figures import quantity
 from commission.ui.widgets.entry_table import EntryTable
 
 

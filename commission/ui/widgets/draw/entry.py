@@ -10,6 +10,7 @@ from rich.cells import cell_len
 
 from commission.model import InputError, Prompt
 from commission.model.formatting import number
+from commission.model.quantities import DECIMALS, quantity
 from commission.model.units import (
     Units,
     clean_text,
@@ -19,7 +20,6 @@ from commission.model.units import (
     without_unit,
 )
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
-from commission.ui.widgets.draw.figures import DECIMALS, quantity
 
 STARTS = "0123456789.,-−+"
 """What begins an entry; any other key means something else to the screen."""
