@@ -8,6 +8,8 @@ import os
 import shutil
 import sys
 from collections.abc import Iterator
+from contextlib import suppress
+from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -51,6 +53,23 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
     """A short name for what would be a long one: a file of 11 MB made a name of 45 MB, sent with every report."""
     return argname if isinstance(val, bytes | str) and len(val) > 100 else None
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection(session: pytest.Session) -> None:
+    """Before all tests are collected, each process imports a part: a module that was changed is compiled in one of them.
+
+    What fails here fails again when it is collected, and is reported then.
+    """
+    config = session.config
+    if worker := getattr(config, "workerinput", None):
+        number, count = int(worker["workerid"].removeprefix("gw")), worker["workercount"]
+        files = sorted({file for each in config.args for file in Path(each).rglob("test_*.py")})
+        for file in files[number::count]:
+            if str(file.parent) not in sys.path:
+                sys.path.insert(0, str(file.parent))
+            with suppress(Exception, pytest.skip.Exception):
+                import_module(file.stem)
 
 
 def pytest_collection_finish() -> None:
