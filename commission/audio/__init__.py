@@ -1,1 +1,1 @@
-"""Files and devices on their way in and out."""
+"""Reading and writing files, and playing and recording on devices."""

@@ -1,4 +1,4 @@
-"""Whether files that are stated to share one origin of time can do so, from when each of them is heard."""
+"""Checks from the arrival times whether files that are stated to share a time origin can share it."""
 
 from __future__ import annotations
 
@@ -12,19 +12,20 @@ from commission.model import ImportRow, Job
 from commission.model.units import counted
 
 LARGEST_SPREAD_S = 0.08
-"""Main loudspeakers of one clock are heard within this: 10 m of flight take 30 ms, delays entered in the wrong unit three
-times that of a small room, a wireless link 30 ms more (common practice, no source). Recordings started by hand differ by
-more."""
+"""Largest spread of arrivals of main loudspeakers on one clock: 10 m of flight take 30 ms, delays entered in the
+wrong unit three times that of a small room, a wireless link 30 ms more (common practice, no source). Recordings
+started by hand differ by more.
+"""
 LARGEST_SPREAD_SUB_S = 0.3
-"""The same for subwoofers, whose strongest moment comes as late as their modes ring up."""
+"""Largest spread of subwoofers' arrivals, which are taken at their strongest moment: as late as the room modes build up."""
 SHIFTED = "all responses are strongest at the same sample: they were shifted, and arrivals are not compared"
-"""How some programs export every response; nobody made a mistake."""
+"""Some programs export every response like this; nobody made a mistake."""
 LEAST_SHARE = 2 / 3
 FEWEST_AT_A_SEAT = 3
 
 
 def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
-    """The rows, each with the reason why it cannot share the clock of the others, where there is one.
+    """The rows, with a `clock_problem` for each that cannot share the clock of the others.
 
     Recordings with a loopback have their own time zero. The others are compared with each other, sweeps and impulse
     responses apart; where only those of a seat agree, the clock is that seat's.
@@ -53,14 +54,14 @@ def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
 
 
 def _time_s(row: ImportRow, is_main: bool) -> float | None:
-    """When a recording is heard: of a main channel by its treble, since modes of the room ring up later."""
+    """When a recording arrives [s]: for a main channel its treble, since room modes build up later."""
     if is_main:
         return row.onset_treble_s if row.kind == "sweep" else row.peak_treble_s
     return row.onset_s if row.kind == "sweep" else row.peak_s
 
 
 def _problems(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> tuple[list[str | None], bool]:
-    """(why each cannot share the clock, whether the clock is the seat's own)."""
+    """(why each row cannot share the clock or None, whether the clock is valid for its own seat only)."""
     problems = _apart(rows, is_main)
     if not all(problems):
         return problems, False
@@ -77,7 +78,7 @@ def _problems(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> tuple[list[
 
 
 def _apart(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> list[str | None]:
-    """Why each of the rows cannot share a clock with the others: most of their main loudspeakers have to agree."""
+    """Why each row cannot share a clock with the others, or None; most of the main loudspeakers have to agree."""
     times_s = np.array([_time_s(row, main) for row, main in zip(rows, is_main, strict=True)], dtype=float)
     mains_s = np.sort(times_s[np.array(is_main)])
     counts = np.searchsorted(mains_s, mains_s + LARGEST_SPREAD_S, "right") - np.arange(len(mains_s))
@@ -104,7 +105,7 @@ def _apart(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> list[str | Non
 
 
 def _moved_to_one_sample(rows: Sequence[ImportRow]) -> bool:
-    """Whether all main loudspeakers are strongest at one sample at two seats or more: no delays bring that about."""
+    """Whether all main loudspeakers peak at the same sample at two or more seats, which no delay settings can cause."""
     seats: dict[str | None, set[str | None]] = {}
     for row in rows:
         seats.setdefault(row.seat, set()).add(row.channel)

@@ -1,4 +1,4 @@
-"""What a sound file holds, from its samples alone: an impulse response, a raw sweep, or the signal that was played."""
+"""Recognises what a sound file contains from its samples: an impulse response, a raw sweep, or the stimulus."""
 
 from __future__ import annotations
 
@@ -18,15 +18,18 @@ from commission.dsp.sweep import Deconvolver, deconvolver, sweep_signal
 from commission.model import FloatArray, ImportRow, InputError, ResponseKind, Sweep
 
 CLEAN_DB = 0.5
-"""A sweep as it was made keeps its level within this (standard deviation over its middle); loudspeaker and room vary it
-by several decibels (common practice, no source)."""
+"""Largest standard deviation of an unplayed sweep's level over its middle; loudspeaker and room vary it by several
+decibels (common practice, no source).
+"""
 PROFILE_SEGMENTS, PROFILE_RANGE_DB, SAME_DB = 64, 40.0, 0.02
 LEAST_CREST = 6.0
-"""The largest of a million samples of Gaussian noise is 5.4 times their rms (√(2·ln 2n))."""
+"""Smallest crest factor of an impulse response: a million samples of Gaussian noise peak at 5.4 times their rms
+(√(2·ln 2n)).
+"""
 BASS_MEAN_S = 0.0025
-"""A running mean of this length takes off 0.6 dB at 80 Hz and all of 400 Hz (sin(πfT)/(πfT))."""
+"""A running mean of this length attenuates 80 Hz by 0.6 dB and removes 400 Hz (sin(πfT)/(πfT))."""
 NEIGHBOUR_SHARE = 0.05
-"""Recordings of one session differ by less than this in length."""
+"""Recordings of one session differ in length by less than this share."""
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
@@ -38,11 +41,11 @@ class Stimulus:
     """[shape=(n,)]"""
     rate_hz: float
     path: Path | None = None
-    """None: known by its parameters alone."""
+    """The file; None for a stimulus known by its parameters alone."""
 
     @property
     def seconds(self) -> float:
-        """Its length without the silence around it."""
+        """Length without leading and trailing silence [s]."""
         active = _active(self.samples)
         return float(active.stop - active.start) / self.rate_hz
 
@@ -62,21 +65,21 @@ def read_stimulus(path: Path) -> Stimulus:
 
 
 def is_clean_sweep(samples: FloatArray, rate_hz: float) -> bool:
-    """Whether samples [shape=(n,)] are a sweep as it was made: one band after the other, at an even level."""
+    """Whether samples [shape=(n,)] are an unplayed sweep: one band after the other, at an even level."""
     active = samples[_active(samples)]
     block = round(0.02 * rate_hz)
     count = len(active) // block
     if count < 20:
         return False
     power = np.mean(np.square(active[: count * block], dtype=np.float64).reshape(count, block), axis=-1)
-    middle = power[count // 5 : -(count // 10)]  # the lowest tones fill no block, and the ends are faded
+    middle = power[count // 5 : -(count // 10)]  # the lowest tones are shorter than a block, and the ends are faded
     if not np.all(middle > 0) or float(np.std(10 * np.log10(middle))) > CLEAN_DB:
         return False
     return shape_of(samples, rate_hz)[0] is Shape.SWEEP
 
 
 def _active(samples: FloatArray) -> slice:
-    """Where a signal is within 60 dB of its peak."""
+    """The part of a signal between its first and last sample within 60 dB of the peak."""
     loud = np.flatnonzero(np.abs(samples) > 1e-3 * np.max(np.abs(samples), initial=0.0))
     return slice(int(loud[0]), int(loud[-1]) + 1) if len(loud) else slice(0, 0)
 
@@ -89,7 +92,7 @@ def examine(
     stimuli: Sequence[Stimulus],
     loopback: FloatArray | None = None,
 ) -> ImportRow:
-    """The row with what its samples [shape=(n,)] show, and with its kind where a mapping does not give it.
+    """The row with the results of analysing its samples [shape=(n,)], and with its kind if the mapping gives none.
 
     A `loopback`, recorded at the same time, takes the place of every stimulus.
     """
@@ -141,7 +144,7 @@ def examine_noise(row: ImportRow, samples: FloatArray) -> ImportRow:
 
 
 def joined(*texts: str | None) -> str | None:
-    """Warnings or reasons as one; None where there is none."""
+    """Warnings or reasons joined to one text; None if there are none."""
     return "; ".join(text for text in texts if text) or None
 
 
@@ -154,7 +157,7 @@ def _digest(samples: FloatArray) -> str:
 
 
 def settle_kinds(rows: Sequence[ImportRow]) -> tuple[ImportRow, ...]:
-    """The rows with the kind of those that can be either: a linear sweep passes a subwoofer within some milliseconds.
+    """The rows with the kind of undecided ones settled: a linear sweep passes a subwoofer's band within milliseconds.
 
     Such a recording is what its neighbours of the same length are. Without any its kind is None.
     """
@@ -180,7 +183,8 @@ def _settled(row: ImportRow, rows: Sequence[ImportRow]) -> ImportRow:
 
 
 def twins(rows: Sequence[ImportRow]) -> list[int | None]:
-    """For each row the index of another that holds the same recording, perhaps encoded again or at another level.
+    """For each row the index of another row with the same recording, perhaps re-encoded or at another level; else
+    None.
 
     Their energy over time agrees within 0.02 dB. Two seats differ by more than that somewhere, and so do two
     recordings of one seat unless the room is very quiet; 16 bits change it by less.
@@ -202,7 +206,7 @@ def twins(rows: Sequence[ImportRow]) -> list[int | None]:
 
 
 def _profile_db(samples: FloatArray) -> tuple[float, ...]:
-    """Energy of equal parts of a recording [shape=(n,)] relative to the whole [dB]."""
+    """Energy of equal parts of a recording [shape=(n,)] relative to its total energy [dB]."""
     size = len(samples) // PROFILE_SEGMENTS
     parts = np.sum(np.square(samples[: size * PROFILE_SEGMENTS], dtype=np.float64).reshape(-1, size), axis=-1)
     return tuple((10 * np.log10(np.maximum(parts / np.sum(parts), 1e-12))).tolist())
@@ -210,14 +214,16 @@ def _profile_db(samples: FloatArray) -> tuple[float, ...]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Fit:
-    """What the deconvolution of a recording with one signal gives."""
+    """The result of deconvolving a recording with one stimulus."""
 
     stimulus: Stimulus | None = None
     problem: str | None = None
     onset_s: float | None = None
-    """When the bass of the response is strongest, after the signal began; None where it does not rise above the noise."""
+    """When the bass of the response is strongest, after the start of the stimulus; None if it does not rise above the
+    noise.
+    """
     onset_treble_s: float | None = None
-    """When its treble is first heard; None where that does not rise above the noise."""
+    """When the treble of the response arrives; None if it does not rise above the noise."""
 
 
 def _kind_by_content(shape: Shape, fit: _Fit) -> tuple[ResponseKind | None, str]:
@@ -233,7 +239,7 @@ def _kind_by_content(shape: Shape, fit: _Fit) -> tuple[ResponseKind | None, str]
 
 
 def _best_fit(samples: FloatArray, rate_hz: float, name: str, stimuli: Sequence[Stimulus]) -> _Fit:
-    """The first of the stimuli that makes an impulse response of a recording, or why none does."""
+    """The fit of the first stimulus that yields an impulse response, or the reason why none does."""
     if not stimuli:
         remedy = "Give the stimulus file, the channel of a loopback, or the sweep's parameters in the job's [sweep]."
         problem = str(InputError(name, "a raw sweep recording", "to know what was played", remedy))
@@ -280,7 +286,7 @@ def _deconvolved(
     ((shape, spread_s),) = deconvolved_shapes(spectra, rate_hz / inverse.length)
     impulse = inverse.impulses(spectra)[0]
     heard = (_bass_frame(impulse, rate_hz), _treble_frame(impulse, rate_hz))
-    # The last tenth of the circular response is before its beginning.
+    # The last tenth of a circular response precedes time zero.
     onset_s, onset_treble_s = (
         None if frame is None else (frame if frame < 0.9 * inverse.length else frame - inverse.length) / rate_hz
         for frame in heard
@@ -295,7 +301,7 @@ def _deconvolved(
 
 
 def _bass_frame(impulse: FloatArray, rate_hz: float) -> int | None:
-    """Where the bass of a response [shape=(n,)] is strongest; None in noise.
+    """The frame at which the bass of a response [shape=(n,)] is strongest; None in noise.
 
     A subwoofer's response is 200 Hz wide, its noise a hundred times as wide: a mean over 2.5 ms leaves the bass.
     """
@@ -307,10 +313,10 @@ def _bass_frame(impulse: FloatArray, rate_hz: float) -> int | None:
 
 
 def _treble_frame(impulse: FloatArray, rate_hz: float) -> int | None:
-    """Where the treble of a response [shape=(n,)] is first within 10 dB of its strongest moment; None in noise.
+    """The first frame at which the treble of a response [shape=(n,)] is within 10 dB of its maximum; None in noise.
 
-    That is the direct sound. Modes of a room ring up for 0.1 s, and an echo is stronger here and there. The difference of
-    neighbouring samples rises by 6 dB an octave.
+    That is the direct sound. Modes of a room ring up for 0.1 s, and an echo is stronger here and there. The
+    difference of neighbouring samples rises by 6 dB an octave.
     """
     steep = np.abs(np.diff(impulse))
     if not len(steep):

@@ -1,4 +1,4 @@
-"""Stored recordings to responses: two threads, each with a few files at a time, so that they stay in its cache."""
+"""Decodes stored recordings to responses on two threads, a few files at a time so that they stay in the cache."""
 
 from __future__ import annotations
 
@@ -31,10 +31,11 @@ from commission.model import (
 
 THREADS = 2
 SWEEPS_AT_ONCE = 4
-"""The transforms take four single-precision recordings side by side in one register: two or three cost as much as
-four, and more leave the cache. Each thread has four of its own."""
+"""The transforms process four single-precision recordings side by side in one register: two or three cost as much as
+four, and more exceed the cache. Each thread has four of its own.
+"""
 FRAMES_AT_ONCE = 4_000_000
-"""Of such recordings together: the transforms of this many take some 300 MB."""
+"""Largest total number of frames of recordings transformed together: these transforms take some 300 MB."""
 IMPULSE = "an impulse response"
 _KEPT_BYTES = 31_000_000
 
@@ -46,8 +47,8 @@ def decode(
 
     `whole`: the seqs of sweeps that come with their recording, for distortion and rattles.
     """
-    # Never touched, and freed at once: the GNU allocator then keeps freed blocks up to this size instead of fetching each
-    # again page by page, which took a third of the time (mallopt(3), the dynamic M_MMAP_THRESHOLD of at most 32 MB).
+    # Never touched, and freed at once: the GNU allocator then keeps freed blocks up to this size. Fetching each again
+    # page by page took a third of the time (mallopt(3), the dynamic M_MMAP_THRESHOLD of at most 32 MB).
     np.empty(_KEPT_BYTES, np.uint8)
     results: dict[int, Response | Exception] = {}
     with ThreadPoolExecutor(THREADS) as pool:
@@ -57,11 +58,11 @@ def decode(
 
 
 _File = list[StoredResponse]
-"""What is wanted of one file: one response of it, or several of a multichannel one."""
+"""The responses wanted from one file; several if it is multichannel."""
 
 
 def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
-    """Files of one kind and stimulus, enough of them to keep a thread busy with one transform."""
+    """Files grouped by kind and stimulus, in parts large enough to keep a thread busy with one transform."""
     kinds: dict[tuple[object, ...], dict[str, _File]] = {}
     for each in stored:
         body = each.body
@@ -81,7 +82,7 @@ def _parts(stored: Sequence[StoredResponse]) -> list[list[_File]]:
 def _part(
     files: list[_File], blobs: Callable[[str], bytes], whole: Container[int]
 ) -> dict[int, Response | Exception]:
-    """One thread's work: from files to responses, by seq."""
+    """The work of one thread: responses decoded from files, by seq."""
     results: dict[int, Response | Exception] = {}
     alike: dict[SoundInfo, list[tuple[bytes, _File]]] = {}
     for wanted in files:
@@ -121,7 +122,7 @@ class _Sweep(NamedTuple):
 def _sound(
     info: SoundInfo, files: list[tuple[bytes, _File]], blobs: Callable[[str], bytes], whole: Container[int]
 ) -> dict[int, Response | Exception]:
-    """Files of one rate, length and number of channels are read into one array, so that nothing is copied after."""
+    """Responses by seq; files of equal rate, length and channel count are read into one array to avoid copying."""
     results: dict[int, Response | Exception] = {}
     samples = np.empty((len(files) * info.channels, info.frames), np.float32)
     lowest_hz = lowest_rate_hz(files[0][1][0].body.kind)
@@ -145,7 +146,7 @@ def _sound(
 def _recording(
     stored: StoredResponse, info: SoundInfo, samples: FloatArray, start: int
 ) -> _Sweep | Response | UnusableError:
-    """One recording of a file whose first channel is row `start`: to be deconvolved, ready, or why it is not usable."""
+    """One recording of a file whose first channel is row `start`: a sweep to deconvolve, a response, or the error."""
     body, rate_hz = stored.body, float(info.rate_hz)
     if body.file_channel >= info.channels:
         return UnusableError(f"{body.file_name}: channel {body.file_channel + 1} is not in the file.")
@@ -157,7 +158,7 @@ def _recording(
         return UnusableError(problem)
     if body.kind == "noise":
         return Response(noise=own, rate_hz=rate_hz)
-    if body.kind == "sweep":  # looked at now, while it is in the cache
+    if body.kind == "sweep":  # checked now, while it is in the cache
         return _Sweep(stored, row, float(max(own.max(), -own.min())), is_clipped(own))
     if (problem := impulse_problem(body.file_name, *shape_of(own, rate_hz))) is not None:
         return UnusableError(problem)
@@ -171,7 +172,7 @@ def _sweep_responses(
     blobs: Callable[[str], bytes],
     whole: Container[int],
 ) -> dict[int, Response | Exception]:
-    """The responses of sweeps that are rows of `samples` [shape=(k, n)], by their own loopback or by their stimulus."""
+    """The responses of sweeps that are rows of `samples` [shape=(k, n)], deconvolved by their loopback or stimulus."""
     results: dict[int, Response | Exception] = {}
     if sweeps and (channel := sweeps[0].stored.body.loopback_channel) is not None:
         for sweep in sweeps:  # each file has its own loopback
@@ -205,7 +206,7 @@ def _deconvolved(
     frames, first, last = samples.shape[-1], sweeps[0].row, sweeps[-1].row
     rows = [sweep.row for sweep in sweeps]
     together = rows == list(range(first, last + 1))
-    recordings = samples[first : last + 1] if together else samples[rows]  # no copy where none is needed
+    recordings = samples[first : last + 1] if together else samples[rows]  # no copy if the rows are adjacent
     tail_s = max(0.0, (frames - inverse.stimulus_frames) / rate_hz)
     spectra = inverse.spectra(recordings)
     problems = [
@@ -243,7 +244,7 @@ def _whole_recordings(
     whole: Container[int],
     stimulus: FloatArray,
 ) -> dict[int, SweepRecording]:
-    """The recordings that a step asks for as they are, by row of `deconvolved` [shape=(k, n)]."""
+    """The raw recordings that a step asks for, by row of `deconvolved` [shape=(k, n)]."""
     wanted = [k for k, sweep in enumerate(sweeps) if sweep.stored.seq in whole]
     if not wanted:
         return {}
@@ -262,7 +263,7 @@ def _whole_recordings(
 
 
 def impulse_problem(name: str, shape: Shape, spread_s: float) -> str | None:
-    """Why a recording of that shape is no impulse response; None when it is one."""
+    """Why a recording of that shape is not an impulse response; None if it is one."""
     if shape is Shape.COMPACT:
         return None
     if shape is Shape.SWEEP:
@@ -277,7 +278,7 @@ def impulse_problem(name: str, shape: Shape, spread_s: float) -> str | None:
 
 
 def deconvolution_problem(name: str, shape: Shape, spread_s: float, stimulus: str = "") -> str | None:
-    """Why the stimulus of a raw recording cannot be right; None when it can, as with a channel that is silent."""
+    """Why the stimulus of a raw recording cannot be right; None if it can, or if the channel is silent."""
     if shape in (Shape.COMPACT, Shape.NOISE):
         return None
     found = f"energy spread over {spread_s:.2g} s after deconvolution" + (f" with {stimulus}" if stimulus else "")
@@ -286,7 +287,7 @@ def deconvolution_problem(name: str, shape: Shape, spread_s: float, stimulus: st
 
 
 def loopback_deconvolver(loopback: FloatArray, rate_hz: float) -> Deconvolver:
-    """For a recording whose stimulus was recorded with it [shape=(n,)]: time zero is when the loopback hears it.
+    """The deconvolver of a recording by its loopback [shape=(n,)]; time zero is when the signal reaches the loopback.
 
     What the interface itself adds, its latency and its response, is in both channels and cancels.
     """
@@ -294,7 +295,7 @@ def loopback_deconvolver(loopback: FloatArray, rate_hz: float) -> Deconvolver:
 
 
 def _stimulus(each: StoredResponse, blobs: Callable[[str], bytes]) -> FloatArray | None:
-    """What was played [shape=(n,)]; None where it is not known."""
+    """The stimulus that was played [shape=(n,)]; None if it is not known."""
     body = each.body
     if body.stimulus_sha256 is not None:
         samples, _ = read_sound(blobs(body.stimulus_sha256), "the stimulus")
@@ -318,6 +319,6 @@ def _inverse(each: StoredResponse, frames: int, rate_hz: float, blobs: Callable[
 
 @lru_cache(maxsize=2)
 def _stimulus_deconvolver(data: bytes, frames: int) -> Deconvolver:
-    """For a stimulus given as a file; kept, since every few recordings ask for it again. Raises InputError."""
+    """The deconvolver of a stimulus file; cached, since many recordings share one. Raises InputError."""
     samples, info = read_sound(data, "the stimulus")
     return deconvolver(samples[0], frames, float(info.rate_hz))

@@ -1,10 +1,10 @@
-"""The audio device in a process of its own: it plays and records one sweep, and can be ended at any moment.
+"""Plays and records one sweep on the audio device, in a separate process that can be ended at any moment.
 
-A driver or a sound server that fails may never return from a call, and takes its process with it; here that is not the
-terminal program. The other end is `live.py`. Standard input carries one JSON line, then the samples to play
-(float32); whatever comes after them, and above all its end, means stop: a terminal program that is killed closes the pipe.
-Standard output carries JSON lines, the last of them followed by the recording (float32). Started as a script, so that
-nothing but numpy and sounddevice loads.
+A driver or a sound server that fails may never return from a call, and takes its process with it; here that is not
+the terminal program. The other end is `live.py`. Standard input carries one JSON line, then the samples to play
+(float32); whatever comes after them, and above all its end, means stop: a terminal program that is killed closes the
+pipe. Standard output carries JSON lines, the last of them followed by the recording (float32). Started as a script,
+so that nothing but numpy and sounddevice loads.
 """
 
 from __future__ import annotations
@@ -21,26 +21,26 @@ from typing import Any
 import numpy as np
 
 FADE_S = 0.01
-"""Fade-out on stop; a cut at full level would be a click."""
+"""Fade-out on stop; stopping at full level would click."""
 STOP_LIMIT_S = 0.02
-"""Longest wait for the fade to be written, and for it to be heard; then what the device has in store is dropped."""
+"""Longest time for the fade to be written, and for it to be played; then the device's buffer is dropped."""
 SILENT_LIMIT_S, CLOSE_LIMIT_S = 0.07, 0.5
-"""So long after a stop, or with the device silent so long after that, the process ends even where a call hangs."""
+"""How long the process waits after a stop, and then for a silent device to close, before it ends even if a call hangs."""
 LOOK_S, REPORT_S = 0.02, 0.1
 QUIET_LIMIT_S = 1.0
-"""Without a block for so long the device is gone: some drivers hang for ever instead of failing."""
+"""A device that delivers no block for this long is treated as lost: some drivers hang instead of failing."""
 LATENCY_S = 0.1
-"""Enough for a busy computer; what waits in the device is dropped on stop."""
+"""Enough for a busy computer; what the device has buffered is dropped on stop."""
 
 
 def main() -> None:
     """Serve one request."""
-    for name in ("SIGHUP", "SIGINT", "SIGTERM"):  # each of them ends the sound; `nohup` would have it ignored
+    for name in ("SIGHUP", "SIGINT", "SIGTERM"):  # each of them stops the sound; `nohup` would have the first ignored
         if hasattr(signal, name):
             signal.signal(getattr(signal, name), signal.SIG_DFL)
     replies = os.fdopen(os.dup(1), "wb")
     nowhere = os.open(os.devnull, os.O_WRONLY)
-    for descriptor in (1, 2):  # sound servers print what belongs on no screen and would garble the replies
+    for descriptor in (1, 2):  # sound servers print messages there, which would garble the replies
         os.dup2(nowhere, descriptor)
     requests = sys.stdin.buffer
     request = json.loads(requests.readline() or "{}")
@@ -79,7 +79,7 @@ def _default_devices(sd: Any) -> dict[str, Any]:
 
 
 def _has_terminal() -> bool:
-    """Whether this session has a terminal; on Windows, which ends the programs of a console itself, it never has."""
+    """Whether this session has a controlling terminal; never on Windows, which itself ends the programs of a console."""
     try:
         os.close(os.open("/dev/tty", os.O_RDONLY | getattr(os, "O_NOCTTY", 0)))
     except OSError:
@@ -88,7 +88,7 @@ def _has_terminal() -> bool:
 
 
 class _Run:
-    """One recording under way, touched by the thread of the device and the main one."""
+    """One recording in progress, shared by the device's thread and the main one."""
 
     def __init__(self, samples: Any, sounding: list[int], rate_hz: float, stop: type[Exception]) -> None:
         """`samples` [shape=(frames, outputs that sound)]."""
@@ -97,13 +97,13 @@ class _Run:
         self._faded_frames = 0
         self.recorded = np.zeros(len(samples), np.float32)
         self.blocks: list[tuple[int, int, float]] = []
-        """Of each block: first frame, frames, the computer's time when it was delivered [s]."""
+        """(first frame, number of frames, the computer's time when it was delivered [s]) of each block."""
         self.lost_input: list[int] = []
         self.lost_output: list[int] = []
-        """First frames of the blocks for which the device reports lost input or an output that ran dry."""
+        """First frames of blocks for which the device reports lost input or an output underrun."""
         self.done = 0
         self.stopping = False
-        """Set by the thread that hears of a stop, which sets `complete` as well."""
+        """Set by the thread that reads the stop request, which also sets `complete`."""
         self.faded, self.silent, self.complete = (threading.Event() for _ in range(3))
 
     def block(self, indata: Any, outdata: Any, frames: int, times: Any, status: Any) -> None:
@@ -144,7 +144,7 @@ def _play(sd: Any, request: dict[str, Any], samples: Any, requests: Any, replies
 
     threading.Thread(target=stop, daemon=True).start()
     gc.collect()
-    gc.disable()  # no pause between two blocks
+    gc.disable()  # no pause for the garbage collector between two blocks
     stream = sd.Stream(
         samplerate=request["rate_hz"],
         channels=(1, request["outputs"]),
@@ -158,7 +158,7 @@ def _play(sd: Any, request: dict[str, Any], samples: Any, requests: Any, replies
     _reply(replies, {"event": "begun"})
     seen, seen_s, in_terminal = 0, time.monotonic(), _has_terminal()
     while not run.complete.wait(LOOK_S):
-        if in_terminal and not _has_terminal():  # the program may not hear the hang-up (`nohup`)
+        if in_terminal and not _has_terminal():  # the program may miss the hang-up (`nohup`)
             return
         past_s = time.monotonic() - seen_s
         if past_s > REPORT_S and run.done > seen:
@@ -184,4 +184,4 @@ if __name__ == "__main__":
     try:
         main()
     finally:
-        os._exit(0)  # PortAudio's own end may never return
+        os._exit(0)  # PortAudio's own shutdown may never return

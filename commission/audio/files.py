@@ -1,4 +1,4 @@
-"""Reading WAV and FLAC: every way a file can be bad gets its own sentence, and no header is trusted with memory."""
+"""Reads WAV and FLAC; each defect has its own message, and no memory is allocated on the word of a header."""
 
 from __future__ import annotations
 
@@ -16,26 +16,26 @@ AUDIO_SUFFIXES = (".wav", ".flac")
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
 LARGEST_BYTES = 250_000_000
 MOST_FRAMES = 6_000_000
-"""Of one channel: two minutes at 48 kHz, half a minute at 192 kHz. Its transforms take some 400 MB."""
+"""Limit for one channel: two minutes at 48 kHz, half a minute at 192 kHz. Its transforms take some 400 MB."""
 MOST_SAMPLES = 50_000_000
-"""Of all channels: 13 of them for 40 s at 96 kHz. FLAC packs silence to a thousandth, so that a file's size says little."""
+"""Limit for all channels: 13 of them for 40 s at 96 kHz. FLAC packs silence to a thousandth, so file size says little."""
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 32_000, 192_000
 LOWEST_NOISE_RATE_HZ = 8_000
-"""Of the room's own noise, which needs no treble above the octave of its rating."""
+"""Limit for room noise, which needs no treble above the octave of its rating."""
 SHORTEST_S = 0.02
 SILENCE_FS = 10 ** (-120 / 20)
-"""Nothing above −120 dB re full scale: digital silence or one bit of dither."""
+"""Digital silence or one bit of dither: nothing above −120 dB re full scale."""
 LARGEST_SAMPLE = 1e10
-"""Full scale is 1; integers of 32 bits written as floats reach 2·10⁹. Beyond it a byte of the file was changed."""
+"""Full scale is 1; 32-bit integers written as floats reach 2·10⁹. A larger sample means a corrupted file."""
 _DAMAGED = "It was damaged on the way: copy it again from where it was made."
 _BLOCK_FRAMES = 65_536
 _LOSSLESS_BYTES_PER_FRAME = 1 / 256
-"""FLAC packs silence at most this tightly: more frames per byte than that and the header is wrong."""
+"""FLAC packs silence at most this tightly: with more frames per byte the header is wrong."""
 
 
 @dataclass(frozen=True, slots=True)
 class SoundInfo:
-    """The contents of a header, checked against the size of the file."""
+    """The contents of a header, checked against the file size."""
 
     rate_hz: int
     frames: int
@@ -48,7 +48,7 @@ def shown(path: Path) -> str:
 
 
 def read_bytes(path: Path) -> bytes:
-    """The whole file; raises InputError with its problem."""
+    """The whole file; raises InputError if it cannot be read."""
     name = shown(path)
     data = read_outside(path, "a recording", largest_bytes=LARGEST_BYTES, where=name)
     if not data:
@@ -62,12 +62,12 @@ def lowest_rate_hz(kind: ResponseKind | None) -> int:
 
 
 def sound_info(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> SoundInfo:
-    """Rate, frames and channels of WAV or FLAC bytes; raises InputError for what is damaged or out of bounds."""
+    """Rate, frames and channels of WAV or FLAC bytes; raises InputError for damaged files and values out of range."""
     return _looked_at(data, name, lowest_hz)[0]
 
 
 def _looked_at(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> tuple[SoundInfo, str]:
-    """What `sound_info` gives, and how the library calls the samples ("PCM_24"). Raises InputError."""
+    """(result of `sound_info`, the library's name of the sample format such as "PCM_24"). Raises InputError."""
     import soundfile
 
     if not data.startswith((b"RIFF", b"RIFX", b"RF64", b"fLaC")):
@@ -109,9 +109,10 @@ def _reason(error: Exception) -> str:
 
 
 def _data_chunk(data: bytes) -> tuple[int, int] | None:
-    """Where a WAV's samples begin and how many bytes its header says they are; None where that cannot be determined.
+    """(offset of a WAV's samples, their size in bytes by its header); None if that cannot be determined.
 
-    The library reads what there is and keeps quiet about the rest, so that a truncated sweep would pass for a whole one.
+    The library reads what there is and keeps quiet about the rest, so that a truncated sweep would pass for a whole
+    one.
     """
     if not data.startswith(b"RIFF") or data[8:12] != b"WAVE":
         return None
@@ -127,7 +128,7 @@ def _data_chunk(data: bytes) -> tuple[int, int] | None:
 def read_sound(
     data: bytes, name: str, out: FloatArray | None = None, lowest_hz: int = LOWEST_RATE_HZ
 ) -> tuple[FloatArray, SoundInfo]:
-    """Samples [shape=(channels, n)], float32, full scale 1.0, in `out` when given. Raises InputError."""
+    """Samples [shape=(channels, n)], float32, full scale 1.0, written to `out` if given. Raises InputError."""
     import soundfile
 
     info, subtype = _looked_at(data, name, lowest_hz)
@@ -160,9 +161,9 @@ def _unpack_plain(data: bytes, info: SoundInfo, subtype: str, samples: FloatArra
         return False
     shape, strides = (info.channels, info.frames), (width, info.channels * width)
     if width == 3:
-        # Each sample is read as the upper bytes of four: the lowest belongs to its neighbour, or to the header.
+        # Each sample is read as the upper bytes of four; the lowest byte belongs to its neighbour, or to the header.
         four: FloatArray = np.ndarray(shape, "<i4", data, chunk[0] - 1, strides)
-        whole = np.right_shift(four, 8, out=samples.view(np.int32))  # in place: fresh memory is what costs here
+        whole = np.right_shift(four, 8, out=samples.view(np.int32))  # in place: fresh memory is the main cost
         np.copyto(samples, whole, casting="unsafe")
     else:
         np.copyto(samples, np.ndarray(shape, f"<i{width}", data, chunk[0], strides), casting="unsafe")
@@ -171,10 +172,10 @@ def _unpack_plain(data: bytes, info: SoundInfo, subtype: str, samples: FloatArra
 
 
 def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
-    """Why one channel's samples [shape=(n,)] cannot be used; None when they can."""
+    """Why one channel's samples [shape=(n,)] cannot be used; None if they can."""
     if len(samples) < SHORTEST_S * info.rate_hz:
         return str(InputError(name, f"{1000 * len(samples) / info.rate_hz:.1f} ms of sound", "at least 20 ms"))
-    low, high = float(np.min(samples)), float(np.max(samples))  # both are NaN as soon as one sample is
+    low, high = float(np.min(samples)), float(np.max(samples))  # both are NaN if any sample is
     peak = max(-low, high)
     if not np.isfinite(peak):
         count = int(np.count_nonzero(~np.isfinite(samples)))

@@ -1,4 +1,4 @@
-"""Import of response files: examine them, show where each would go and why, store what is in order."""
+"""Imports response files: examines them, proposes a place for each with its reason, and stores the accepted ones."""
 
 from __future__ import annotations
 
@@ -54,22 +54,22 @@ from commission.model.units import clean_text, round_name
 
 MOST_FILES = 5000
 MOST_FOLDERS = 20_000
-"""Within one that is named: a whole disk is a slip."""
+"""Limit of subfolders of a named folder: a whole disk is named by mistake."""
 SOUND_SIGNATURES = (b"RIFF", b"fLaC")
 LOOPBACK_CLOCK = "loopback"
-"""Recordings whose time zero is when the loopback hears the signal share it, whenever they were made."""
+"""Clock of loopback recordings: their time zero is the loopback's signal, so they share it whenever they were made."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _File:
-    """A file to look at, with what its name and a line of the mapping say."""
+    """A file to examine, with what its name and its line of the mapping say."""
 
     path: Path
     words: NameWords
     mapped: MappedFile | None = None
     problem: str | None = None
     where: str = ""
-    """The line of the mapping."""
+    """The line of the mapping, for messages."""
 
 
 class FileImporter:
@@ -84,7 +84,7 @@ class FileImporter:
         cancel: CancelToken,
         progress: Progress,
     ) -> tuple[ImportRow, ...]:
-        """Look at files, folders and a mapping; one row for each channel of each file, problems named in the rows.
+        """Examine files, folders and a mapping; one row for each channel of each file, problems included.
 
         A path that is itself a mapping (a CSV with its header) counts as one; one inside a folder counts where no
         other is given. The rows do not depend on the order in which files are given. Raises InputError only when the
@@ -113,7 +113,7 @@ class FileImporter:
         return self.recheck(settle_kinds(rows), job)
 
     def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
-        """Check places, kinds, duplicates and clocks again after the technician changed some rows."""
+        """Check places, kinds, duplicates and clocks again after the technician edited rows."""
         stored = {
             (r.body.file_sha256, r.body.file_channel, r.body.round, r.body.channel, r.body.seat): r.seq
             for r in (*job.responses, *job.noises, *job.driven)
@@ -136,7 +136,7 @@ class FileImporter:
     def read(
         self, row: ImportRow, job: Job, options: ImportOptions
     ) -> tuple[tuple[EventBody, ...], dict[str, bytes]]:
-        """The events and bytes of one row; raises InputError, also when the file changed since it was looked at."""
+        """The events and bytes of one row; raises InputError, also if the file changed since the survey."""
         name, (data, sha256) = shown(row.path), _read_again(row, job)
         assert row.round and row.seat and row.kind and (row.channel or row.kind == "noise")
         bodies: list[EventBody] = []
@@ -184,7 +184,7 @@ class FileImporter:
 
 
 def _read_again(row: ImportRow, job: Job) -> tuple[bytes, str]:
-    """Bytes and digest of the file of a complete row; raises InputError, also when it changed since the survey."""
+    """Bytes and digest of the file of a complete row; raises InputError, also if it changed since the survey."""
     problem = row.problem or _problem(row, job)
     if problem is not None:
         raise InputError(shown(row.path), "an open question", "a complete row", problem)
@@ -197,7 +197,7 @@ def _read_again(row: ImportRow, job: Job) -> tuple[bytes, str]:
 
 
 def _clock(row: ImportRow, options: ImportOptions) -> str | None:
-    """The name of the origin of time that a row shares with others."""
+    """The name of the time origin that a row shares with others."""
     if row.kind in ("response", "noise") or not row.shared_clock or row.clock_problem is not None:
         return None
     if row.kind == "sweep" and row.loopback is not None:
@@ -211,7 +211,7 @@ def _clock(row: ImportRow, options: ImportOptions) -> str | None:
 
 
 def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | None) -> list[_File]:
-    """Every file once for each line of a mapping that names it, or once by its name; in the order of their paths."""
+    """Each file once for every line of a mapping that names it, or once by its name; sorted by path."""
     named: dict[Path, tuple[Path, Path | None]] = {}
     mappings = [mapping] if mapping is not None else []
     in_folders: list[Path] = []
@@ -247,7 +247,7 @@ def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | Non
 
 
 def _recordings_in(folder: Path) -> Iterator[Path]:
-    """Files of a folder and of those in it by their endings, but for hidden ones. Raises InputError for too many."""
+    """Sound files in a folder and its subfolders, by suffix, without hidden ones. Raises InputError for too many."""
     endings = (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
     found = 0
     for looked_at, (place, folders, names) in enumerate(os.walk(folder)):
@@ -263,15 +263,15 @@ def _recordings_in(folder: Path) -> Iterator[Path]:
 
 
 def _resolved(path: Path) -> Path:
-    """The path without links, as far as there are any."""
+    """The path with its links resolved as far as possible."""
     try:
         return path.resolve()
-    except (OSError, RuntimeError, ValueError):  # a name that no file can have, or a link that leads in a circle
+    except (OSError, RuntimeError, ValueError):  # a name that no file can have, or a circular link
         return path.absolute()
 
 
 def _order(file: _File) -> tuple[str, ...]:
-    """By the path, then by what the mapping says, so that no result depends on the order in which files are given."""
+    """Sort key by path and mapping, so that no result depends on the order in which files are given."""
     mapped = file.mapped
     if mapped is None:
         return (str(_resolved(file.path)),)
@@ -280,13 +280,13 @@ def _order(file: _File) -> tuple[str, ...]:
 
 
 def _beside(mapping: Path) -> list[Path]:
-    """The files in the folder of a mapping, for lines that name them by a path of another computer."""
+    """The files beside a mapping, for lines with paths of another computer."""
     known = (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
     return [path for path in mapping.parent.iterdir() if path.suffix.lower() in known and path.is_file()]
 
 
 def _row_of(file: _File, job: Job, options: ImportOptions) -> ImportRow:
-    """The row of a file before anything is read: the mapping decides, the name and `--round` fill what it leaves open."""
+    """The row of a file before it is read: from the mapping, completed by the file name and `--round`."""
     places, mapped, words = Places(job), file.mapped, file.words
     channel, seat, named_round, kind = (None, None, None, None)
     if mapped is not None:
@@ -336,7 +336,7 @@ def _place_words(sources: dict[str, str]) -> str:
 
 
 def _stimulus_in(file: _File, options: ImportOptions) -> Stimulus | None:
-    """The stimulus that a file holds: no mapping and no complete name claims it, and it is a sweep as it was made."""
+    """The stimulus in a file, if neither the mapping nor a complete name claims it and it is an unplayed sweep."""
     path = file.path
     if options.stimulus is not None and _resolved(path) == _resolved(options.stimulus):
         return read_stimulus(path)
@@ -352,7 +352,7 @@ def _stimulus_in(file: _File, options: ImportOptions) -> Stimulus | None:
 
 
 def _stimuli(found: Sequence[Stimulus | None], job: Job, options: ImportOptions) -> list[Stimulus]:
-    """What can have been played: the file that was named, else those found among the recordings and the job's sweep."""
+    """The stimuli to try: the file that was named, else those among the recordings and the job's sweep."""
     if options.stimulus is not None:
         return [read_stimulus(options.stimulus)]
     sweep = options.sweep or job.system.sweep
@@ -408,7 +408,7 @@ def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimu
 
 
 def _examined_sofa(row: ImportRow, data: bytes, name: str) -> ImportRow:
-    """A row of an AES69 file, whose convention says that it is an impulse response, with what its samples show."""
+    """A row of an AES69 file, an impulse response by its convention, with the results of analysing its samples."""
     samples = decoded_sofa(data, name)[row.file_channel].response.impulse
     if row.file_problem is None and samples is not None:
         row = examine(row, samples, row.rate_hz or 0.0, f"{name}, response {row.file_channel + 1}", ())
@@ -458,7 +458,7 @@ def _look_at_sound(
 def _one_channel(
     row: ImportRow, samples: FloatArray, recorded: Sequence[int], loopback: int | None, name: str, whole_file: bool
 ) -> ImportRow:
-    """The row of the one channel that is wanted of a file [shape=(channels, n)]."""
+    """The row of one channel of a file [shape=(channels, n)]."""
     if len(samples) == 1 or not whole_file:
         wanted = row.file_channel if loopback is None or row.file_channel != loopback else recorded[0]
         if wanted >= len(samples):
@@ -489,7 +489,7 @@ def _judged(
 
 
 def _as_noise(row: ImportRow, job: Job) -> ImportRow:
-    """A recording of noise belongs to a state and a seat; without a seat it is the reference seat's.
+    """The row of a noise recording, which has a state and a seat (by default the reference seat).
 
     A channel is the loudspeaker that makes the noise, and is taken from the mapping or the technician alone.
     """
@@ -511,7 +511,7 @@ def _problem(row: ImportRow, job: Job) -> str | None:
 
 
 def _refuted_stimuli(rows: Sequence[ImportRow], job: Job) -> frozenset[str]:
-    """Stimuli with which most recordings of main loudspeakers give no impulse response.
+    """Stimuli that yield no impulse response with most recordings of main loudspeakers.
 
     A subwoofer may give one even so: its few octaves pass in a small part of the sweep.
     """
@@ -524,7 +524,7 @@ def _refuted_stimuli(rows: Sequence[ImportRow], job: Job) -> frozenset[str]:
 
 
 def _place_problem(row: ImportRow, job: Job) -> str | None:
-    """What is missing or unknown about where a row belongs."""
+    """What is missing or unknown about a row's place."""
     name = shown(row.path)
     system, places = job.system, Places(job)
     seats = ("seat", row.seat, [s.id for s in system.seats])
@@ -554,7 +554,7 @@ def _kind_problem(row: ImportRow) -> str | None:
         problem = row.impulse_problem or str(InputError(name, found, "kind impulse or sweep", "Choose its kind."))
         return problem
     if row.kind == "noise":
-        from commission.dsp.background import LEAST_S  # late: only noise needs it
+        from commission.dsp.background import LEAST_S  # imported late: only noise needs it
 
         seconds = (row.frames or 0) / (row.rate_hz or 1.0)
         expected = f"{LEAST_S:.0f} s of noise or more, 30 s to find hum"
@@ -563,7 +563,9 @@ def _kind_problem(row: ImportRow) -> str | None:
 
 
 def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
-    """Rows of one recording: for one place the first is kept; for several places none, since the right one is unknown."""
+    """The rows with duplicates marked: the first of one place is kept; of several places none, as the right one is
+    unknown.
+    """
     out = list(rows)
     groups: dict[str, list[int]] = {}
     for i, row in enumerate(rows):
@@ -590,7 +592,7 @@ def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
 
 
 def _elsewhere(row: ImportRow, other: ImportRow) -> str:
-    """The place of another row, as in "(FL at A2, as found)", where it differs."""
+    """The place of another row if it differs, as in "(FL at A2, as found)"."""
     if (row.round, row.channel, row.seat) == (other.round, other.channel, other.seat):
         return ""
     what = other.state if other.kind == "noise" else other.channel
@@ -598,12 +600,12 @@ def _elsewhere(row: ImportRow, other: ImportRow) -> str:
 
 
 def _recordings(row: ImportRow) -> tuple[tuple[str, int], ...]:
-    """Digest and channel under which a job holds the recording of a row: the file, or the WAV that was decoded from it."""
+    """(digest, channel) under which a job can hold the recording of a row: the file, or the WAV decoded from it."""
     return ((row.sha256 or "", row.file_channel), (row.stored_sha256 or "", 0))
 
 
 def _stored_elsewhere(row: ImportRow, job: Job) -> str | None:
-    """That the job holds the same bytes for another place."""
+    """A sentence if the job holds the same recording for another place."""
     if row.problem is not None or row.duplicate_of is not None or row.sha256 is None or row.kind == "noise":
         return None
     for stored in (*job.responses, *job.driven):

@@ -1,4 +1,4 @@
-"""The audio device, in a process of its own (`device_process.py`) that can be ended: no driver can hang this program.
+"""Live measurement through a separate process (`device_process.py`), so that no driver can hang this program.
 
 Without PortAudio or without a device everything else goes on working.
 """
@@ -39,13 +39,13 @@ NO_ANSWER = (
 )
 COMMAND = (sys.executable, "-P", str(Path(__file__).with_name("device_process.py")))
 LIST_LIMIT_S = 5.0
-"""A list of devices takes well under a second."""
+"""Time limit for listing devices, which takes well under a second."""
 OPEN_LIMIT_S = 10.0
-"""Opening may wait for a slow driver or for a permission."""
+"""Time limit for opening a device, which may wait for a slow driver or for a permission."""
 ANSWER_LIMIT_S = 1.5
-"""While it plays the process reports every 0.1 s, and says itself when the device is quiet for one second."""
+"""The process reports every 0.1 s during playback, and reports a silent device itself after one second."""
 STOP_LIMIT_S = 0.06
-"""Longest time until the process is silent; then it is killed, and the system closes the device."""
+"""Time within which the process must be silent; then it is killed, and the system closes the device."""
 CLOSE_LIMIT_S = 0.5
 KILL_LIMIT_S = 1.0
 LOOK_S = 0.01
@@ -59,7 +59,7 @@ class Device(NamedTuple):
 
 
 class Devices(NamedTuple):
-    """The devices that would be used, or one sentence that says why there are none."""
+    """The devices that would be used, or the reason why there are none."""
 
     input: Device | None
     output: Device | None
@@ -67,7 +67,7 @@ class Devices(NamedTuple):
 
 
 def default_devices(command: Sequence[str] = COMMAND) -> Devices:
-    """Ask a new process, so that a device connected a moment ago is found."""
+    """The default devices, listed by a new process so that a device connected a moment ago is found."""
     process = DeviceProcess(command, {"task": "list"})
     try:
         message, _ = process.next_reply(LIST_LIMIT_S) or ({}, b"")
@@ -95,12 +95,12 @@ def live_source(job: Job, command: Sequence[str] = COMMAND) -> RigSource | None:
     from commission.audio.rig_source import RigSource
 
     rig = LiveRig(devices.output, command)
-    # Without a loopback nobody knows whether the latency stays the same from one opening to the next: no common clock.
+    # Without a loopback the latency may change from one opening to the next: no common clock.
     return RigSource(job, lambda seat, round_id: rig, source="rig", name=rig.name)
 
 
 class LiveRig:
-    """`model.Rig` on the default device: each recording in a process of its own."""
+    """`model.Rig` on the default device; each recording runs in its own process."""
 
     def __init__(self, output: Device, command: Sequence[str] = COMMAND) -> None:
         self.name = clean_text(output.name)
@@ -146,7 +146,7 @@ class LiveRig:
 def _await_recording(
     process: DeviceProcess, frames: int, cancel: CancelToken, progress: Progress
 ) -> tuple[dict[str, Any], bytes]:
-    """The reply that holds the recording; raises Cancelled, or CommissionError when the device fails."""
+    """The reply with the recording; raises Cancelled, or CommissionError if the device fails."""
     done, limit_s, heard_s = 0, OPEN_LIMIT_S, time.monotonic()
     while True:
         if cancel.wait(LOOK_S):
@@ -166,7 +166,7 @@ def _await_recording(
 
 
 def _failure(message: dict[str, Any], done: int) -> str:
-    """One sentence on why there is no recording."""
+    """Why there is no recording, in one sentence."""
     if message.get("reason") == "no PortAudio":
         return NO_PORTAUDIO
     if message.get("reason") == "device":
@@ -182,7 +182,7 @@ class DeviceProcess:
     """The process of the device, and a thread that reads its replies. Closing its input stops the sound."""
 
     def __init__(self, command: Sequence[str], request: dict[str, Any], data: bytes = b"") -> None:
-        """Raises CommissionError where the system starts no process."""
+        """Raises CommissionError if the system cannot start the process."""
         try:
             self._process = subprocess.Popen(
                 command,
@@ -203,7 +203,7 @@ class DeviceProcess:
         threading.Thread(target=self._read, daemon=True).start()
 
     def _send(self, data: bytes) -> None:
-        """On a thread of its own: a process that does not read would block the pipe."""
+        """Send on a thread of its own: a process that does not read would block the pipe."""
         assert self._process.stdin is not None
         try:
             self._process.stdin.write(data)
@@ -223,24 +223,24 @@ class DeviceProcess:
                         break
                     self._replies.put((message, data))
             except (OSError, ValueError, KeyError, TypeError):
-                pass  # what ends in the middle of a reply is no reply
+                pass  # a truncated reply is ignored
         self._replies.put(({"event": "ended"}, b""))
 
     def next_reply(self, timeout_s: float) -> tuple[dict[str, Any], bytes] | None:
-        """The oldest unread reply with its recording; None where there is none within the time."""
+        """The oldest unread reply with its recording; None if none arrives within the time."""
         try:
             return self._replies.get(timeout=timeout_s) if timeout_s else self._replies.get_nowait()
         except queue.Empty:
             return None
 
     def end(self, silent: bool = False) -> None:
-        """Stop the sound; kill the process where it is not silent, or has not ended, within the time for it."""
-        if not self._sender.is_alive():  # else it has not read its request, and closing would wait for it
+        """Stop the sound; kill the process if it is not silent, or has not ended, within the limits."""
+        if not self._sender.is_alive():  # otherwise it has not read its request, and closing would wait for it
             self._close_input()
             if silent or self._is_silent_within(STOP_LIMIT_S):
                 self._wait(CLOSE_LIMIT_S)
         self._process.kill()
-        self._wait(KILL_LIMIT_S)  # longer where its driver holds it; the system ends it as soon as that lets go
+        self._wait(KILL_LIMIT_S)  # longer if its driver blocks; the system ends it once the driver returns
         self._sender.join(KILL_LIMIT_S)
         if not self._sender.is_alive():
             self._close_input()
@@ -249,7 +249,7 @@ class DeviceProcess:
         assert self._process.stdin is not None
         try:
             self._process.stdin.close()
-        except OSError:  # what was not read before the process ended
+        except OSError:  # unread data remained when the process ended
             pass
 
     def _is_silent_within(self, limit_s: float) -> bool:

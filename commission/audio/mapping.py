@@ -1,4 +1,4 @@
-"""The mapping file: CSV with the header `file,round,channel,seat,kind`, and the files that its lines name."""
+"""Reads the mapping file: CSV with the header `file,round,channel,seat,kind`, and finds the files it names."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ _MOST_BYTES = 4_000_000
 MOST_LINES = 5000
 LONGEST_STATE = 60
 DRIVE_RANGE_DB = (-40.0, 20.0)
-"""Levels that a mapping may name, re the reference level: 20 dB more is a hundred times the power."""
+"""Range of levels in a mapping, re the reference level: +20 dB is a hundred times the power."""
 LONGEST_CELL = 1000
-"""Characters; a path of most systems has 255 for each name in it."""
+"""Longest cell in characters; most systems allow 255 for each name in a path."""
 _SUFFIXES = (".csv", ".tsv", ".txt")
 
 
@@ -36,18 +36,18 @@ class MappedFile:
 
     line: int
     file: str
-    """As the line spells it."""
+    """The path as written in the line."""
     round: str | None
     channel: str | None
     seat: str | None
     kind: ResponseKind | None
     file_channel: int | None = None
-    """From 0; in the file the optional columns `file_channel` and `loopback` count from 1."""
+    """Counted from 0; the optional columns `file_channel` and `loopback` in the file count from 1."""
     loopback: int | None = None
     state: str | None = None
-    """Of noise: what was switched on."""
+    """For noise: what was switched on."""
     drive_db: float | None = None
-    """How much louder than at the reference level it was played."""
+    """Playback level relative to the reference level."""
     problem: str | None = None
 
 
@@ -66,7 +66,7 @@ def is_mapping(path: Path) -> bool:
 
 
 def decode_quietly(data: bytes) -> str:
-    """The text of a first line, whatever its encoding."""
+    """The text of a first line in any encoding."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         return data.decode("utf-16", "replace")
     return data.decode("utf-8-sig", "replace")
@@ -77,7 +77,7 @@ def _cells(line: str) -> list[str]:
 
 
 def read_mapping(path: Path) -> tuple[MappedFile, ...]:
-    """Read a mapping; raises InputError when the file as a whole is unusable, else marks single lines."""
+    """Read a mapping; raises InputError if the file as a whole is unusable, else marks single lines."""
     name = shown(path)
     data = read_outside(path, "a mapping", largest_bytes=_MOST_BYTES, where=name)
     text = decode_text(data, name)
@@ -154,7 +154,7 @@ def _mapped(name: str, number: int, head: list[str], row: list[str]) -> MappedFi
 
 
 def drive_of(text: str) -> float | None:
-    """Decibels re the reference level, from "reference", "+10" or "+10 dB"; None where it is none of these."""
+    """Level re the reference level [dB] from "reference", "+10" or "+10 dB"; None for any other text."""
     if text.casefold() in ("reference", "ref"):
         return 0.0
     number = re.fullmatch(r"([+\-−]?)(\d{1,2}(?:[.,]\d)?)\s*(?:db)?", text.casefold())
@@ -167,8 +167,8 @@ def drive_of(text: str) -> float | None:
 def locate(text: str, folder: Path, files: Iterable[Path], working_folder: Path) -> tuple[Path, str | None]:
     """(the file that a line names, why it cannot be found or None).
 
-    An absolute path; a path from the mapping's `folder`; from the working folder; else the one of the `files` whose path
-    ends so, with slashes either way, and at last the one that has its base name.
+    Tried in this order: an absolute path; a path from the mapping's `folder`; from the working folder; the one of the
+    `files` whose path ends like that, with slashes either way; the one with the same base name.
     """
     spellings = list(dict.fromkeys((text, text.replace("\\", "/"))))
     for base in (folder, working_folder):
@@ -193,6 +193,6 @@ def locate(text: str, folder: Path, files: Iterable[Path], working_folder: Path)
 
 
 def _parts(text: str) -> tuple[str, ...]:
-    """The folders and the name of a path in either spelling, case folded, without drive, root, `.` and `..`."""
+    """The components of a path in either spelling, case-folded, without drive, root, `.` and `..`."""
     pure = PureWindowsPath(text) if "\\" in text else PurePosixPath(text)
     return tuple(part.casefold() for part in pure.parts if part not in (pure.anchor, ".", "..", "/"))

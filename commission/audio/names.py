@@ -1,4 +1,4 @@
-"""File and folder names as words: channel, seat, round and kind of a recording. Ambiguity is reported, not guessed."""
+"""Finds channel, seat, round and kind of a recording in file and folder names. Ambiguity is reported, not guessed."""
 
 from __future__ import annotations
 
@@ -22,16 +22,16 @@ _KINDS: dict[str, ResponseKind] = {
     "response": "response",
 }
 STIMULUS_WORDS = frozenset(("stimulus", "excitation", "played", "source"))
-"""Words in the name of a file that holds what was played."""
+"""Words in the name of a stimulus file."""
 RAISED = re.compile(r"\+(\d{1,2})\s?db(?![a-z])", re.IGNORECASE)
-"""A name such as `A2_FL_+10dB.wav` says that it was played so much louder; a minus would be a hyphen as well."""
+"""A name such as `A2_FL_+10dB.wav` gives the level; a minus sign could be a hyphen."""
 MOST_WORDS = 5
-"""A name of a channel or a seat has this many words at most, as in "top front left height 2"."""
+"""Most words in the name of a channel or seat, as in "top front left height 2"."""
 
 
 @dataclass(frozen=True, slots=True)
 class NameWords:
-    """What a name says; `problem` when it says two things."""
+    """What a name says; `problem` if it is ambiguous."""
 
     channel: str | None = None
     seat: str | None = None
@@ -39,13 +39,13 @@ class NameWords:
     kind: ResponseKind | None = None
     problem: str | None = None
     state: str | None = None
-    """Of noise: what was switched on."""
+    """For noise: what was switched on."""
     drive_db: float | None = None
-    """How much louder than at the reference level it was played."""
+    """Playback level relative to the reference level."""
 
 
 class Places:
-    """The channels, seats and rounds of a job, by everything that they are called: ids and names, in any spelling.
+    """The channels, seats and rounds of a job, found by id or name in any spelling.
 
     "Front left", "front-left", "front_left" and "FrontLeft" are one word here, "frontleft"; "Seat A2" is seat A2.
     """
@@ -59,20 +59,20 @@ class Places:
         self.round_names = tuple(round_name(each) for each in rounds)
 
     def channel(self, text: str | None) -> str | None:
-        """The id of a channel that is called so; text that calls none or several as it is."""
+        """The id of the channel with that id or name; the text itself if none or several match."""
         return _one(self.channels, text)
 
     def seat(self, text: str | None) -> str | None:
-        """The same for a seat."""
+        """The id of the seat with that id or name, like `channel`."""
         return _one(self.seats, text)
 
     def round(self, text: str | None) -> str | None:
-        """The same for a round: "As found", "asfound" and "AS_FOUND" are the round as found."""
+        """The id of the round with that id or name: "As found", "asfound" and "AS_FOUND" are one."""
         return _one(self.rounds, text)
 
 
 def read_name(path: Path, places: Places, root: Path | None = None) -> NameWords:
-    """What a file name and the folders between `root` and it say; the name counts before its folders.
+    """What a file name and the folders between `root` and it say; the file name takes precedence.
 
     Without a root, all folders of the path count.
     """
@@ -98,9 +98,10 @@ def read_name(path: Path, places: Places, root: Path | None = None) -> NameWords
 
 
 def _state(words: Sequence[str], kinds: set[ResponseKind], places: Places, seat: str | None) -> str | None:
-    """What was switched on while noise was recorded, from the words of a name; None where it is no recording of noise.
+    """What was switched on during a noise recording, from the words of a name; None if it is not a noise recording.
 
-    A known state by itself says that; otherwise the word "noise" does, and the words that mean nothing else are the state.
+    A known state by itself says that; otherwise the word "noise" does, and the words that mean nothing else are the
+    state.
     """
     left = [word for word in words if word not in _KINDS]
     for start in range(len(left)):
@@ -114,14 +115,14 @@ def _state(words: Sequence[str], kinds: set[ResponseKind], places: Places, seat:
     return " ".join(word for word in left if word not in other)
 
 
-@lru_cache(maxsize=4096)  # the names of a job, for every file
+@lru_cache(maxsize=4096)  # the same names recur for every file
 def spelling(text: str) -> str:
-    """Letters and digits alone, case folded: what two spellings of one name have in common."""
+    """Letters and digits alone, case-folded: equal for two spellings of one name."""
     return "".join(_words(text))
 
 
 def says_stimulus(path: Path) -> bool:
-    """Whether a file is called a stimulus."""
+    """Whether a file name says that it is a stimulus."""
     return not STIMULUS_WORDS.isdisjoint(_words(path.stem))
 
 
@@ -130,7 +131,7 @@ def _words(text: str) -> list[str]:
 
 
 def _by_spelling(names: Iterable[tuple[str, tuple[str, ...]]]) -> dict[str, tuple[str, ...]]:
-    """Spelling → the ids that it can mean. An id counts before a name that is spelled like it."""
+    """Spelling → the ids that it can mean. An id takes precedence over a name with the same spelling."""
     ids: dict[str, tuple[str, ...]] = {}
     called: dict[str, tuple[str, ...]] = {}
     for key, (own, *others) in names:
@@ -158,7 +159,7 @@ def _between(path: Path, root: Path) -> tuple[str, ...]:
 
 
 def _nearest(parts: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> tuple[str | None, list[str]]:
-    """The one known name in the nearest part that holds any; several different ones there are a clash."""
+    """The single known name in the nearest part that has any, and the clashing names if it has several."""
     for part in parts:
         found = _found(_words(part), known)
         if len(found) == 1:
@@ -169,7 +170,7 @@ def _nearest(parts: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> tupl
 
 
 def _found(words: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> set[str]:
-    """Everything that words can mean: the longest name that begins at each word, then on behind it.
+    """Ids found in words, longest match first: at each word the longest known name, then on after it.
 
     A number at the end may count repeats: where a name is known with and without it, as FL and FL 2, both are meant.
     """

@@ -1,4 +1,4 @@
-"""Whether a recording is whole: every block arrived, no silence inside, not clipped, and the sweep is in it.
+"""Checks that a recording is complete: no lost blocks, no silence inside, no clipping, and the sweep present.
 
 Pure. A recording with a gap still gives an impulse response, and a plausible one: only these checks see the gap.
 Thresholds: no source; determined by simulation (`tests/audio/test_recording_checks.py`).
@@ -19,15 +19,16 @@ from commission.dsp.sweep import sweep_deconvolver
 from commission.model import ComplexArray, FloatArray, Sweep
 
 CLOCK_WINDOW_S, CLOCK_STEP_S = 0.5, 0.008
-"""A block may come late, and the next ones catch up; one that is lost delays all that follow. The earliest block of half a
-second is on time to within a millisecond or two, two clocks differ by 2 ms after 10 s at most (200 ppm), and a block is
-rarely shorter than 10 ms."""
+"""A block may come late and the next ones catch up; a lost one delays all that follow. The earliest block of half a
+second is on time to within a millisecond or two, two clocks differ by 2 ms after 10 s at most (200 ppm), and a
+block is rarely shorter than 10 ms.
+"""
 CLIPPED_FS, SILENT_FS = 0.999, 10 ** (-75 / 20)
 FRAME_S, FEWEST_FRAMES = 0.005, 2
 VANISHED_DB = -20.0
-"""Noise of microphone and preamplifier is always there: so far below the median before the sweep, it is not recorded."""
+"""Microphone and preamplifier always make noise: a level this far below the median before the sweep was not recorded."""
 GAP_SIDE_S, GAP_SIDE_SHARE = 0.05, 0.01
-"""Equal samples are a gap where the recording is louder than this share of its peak on both sides."""
+"""Equal samples are a gap if the recording exceeds this share of its peak on both sides."""
 ARRIVAL_BANDS_HZ, BANDS_PER_OCTAVE, BAND_OCTAVES = (300.0, 15000.0), 3, 2 / 3
 ARRIVAL_SMOOTHING_S, ARRIVAL_BEFORE_S = 0.0015, 0.06
 ARRIVAL_DB, ABOVE_NOISE_DB = -10.0, 12.0
@@ -44,10 +45,10 @@ class Block(NamedTuple):
     """One block of a recording as the device delivered it."""
 
     first: int
-    """Its first frame within the recording."""
+    """Index of its first frame in the recording."""
     frames: int
     delivered_s: float
-    """The computer's time when it was delivered: the devices' own are of very different quality."""
+    """The computer's time of delivery; devices' own time stamps are of very different quality."""
 
 
 def transport_problem(
@@ -59,10 +60,10 @@ def transport_problem(
     sounds_from: int,
     rate_hz: float,
 ) -> str | None:
-    """Why blocks of a recording of `frames` are missing, in one sentence; None when all are there.
+    """Why blocks of a recording of `frames` are missing, in one sentence; None if none is.
 
-    `lost_input` and `lost_output`: first frames of blocks for which the device reports a loss. What is lost before the
-    stimulus sounds (`sounds_from`) harms nothing.
+    `lost_input` and `lost_output`: first frames of blocks for which the device reports a loss. What is lost before
+    the stimulus sounds (`sounds_from`) harms nothing.
     """
     delivered = sum(each.frames for each in blocks)
     if delivered < frames:
@@ -85,12 +86,12 @@ def transport_problem(
 
 
 def clock_step_s(blocks: Sequence[Block], rate_hz: float) -> float:
-    """By how much blocks come later for good from some moment on than the frames before them say [s]; earlier: negative."""
+    """Largest lasting jump in the delivery times of blocks relative to their frame counts [s]; negative: earlier."""
     if not blocks:
         return 0.0
     late_s = np.array([each.delivered_s - each.first / rate_hz for each in blocks])
     window = (np.array([each.first for each in blocks]) - blocks[0].first) // round(CLOCK_WINDOW_S * rate_hz)
-    window = np.minimum(window, max(int(window[-1]) - 1, 0))  # the last one may hold a single block, and that late
+    window = np.minimum(window, max(int(window[-1]) - 1, 0))  # the last window may hold a single, late block
     earliest_s = np.array([late_s[window == k].min() for k in np.unique(window)])
     later_s = earlier_s = 0.0
     for k in range(1, len(earliest_s)):
@@ -101,7 +102,7 @@ def clock_step_s(blocks: Sequence[Block], rate_hz: float) -> float:
 
 
 def content_problem(recording: FloatArray, sweep: Sweep, start: int, frames: int) -> str | None:
-    """Why a recording [shape=(n,)] of `frames` with the sweep from `start` on cannot be used; None when it can."""
+    """Why a recording [shape=(n,)] of `frames` with the sweep from `start` on cannot be used; None if it can."""
     rate_hz = float(sweep.rate_hz)
     if len(recording) < frames:
         return f"the device delivered {len(recording)} of {frames} frames. {_AGAIN} Is it still connected?"
@@ -146,7 +147,7 @@ def content_problem(recording: FloatArray, sweep: Sweep, start: int, frames: int
 
 
 def silence_s(recording: FloatArray, start: int, rate_hz: float) -> float | None:
-    """When a recording [shape=(n,)] first falls silent [s]; None when it never does. The sweep begins at frame `start`.
+    """When a recording [shape=(n,)] first falls silent [s]; None if it never does. The sweep begins at frame `start`.
 
     Silent: the second difference, in which noise of converters outweighs rumble, is `VANISHED_DB` below its median
     before the sweep; or samples are equal between two parts that are loud.
@@ -178,7 +179,7 @@ def silence_s(recording: FloatArray, start: int, rate_hz: float) -> float | None
 
 
 def _first_run(flags: FloatArray, count: int) -> int | None:
-    """Index of the first of `count` true values in a row; None where there are none."""
+    """Index of the first of `count` consecutive true values; None if there is none."""
     if len(flags) < count:
         return None
     runs = np.flatnonzero(np.lib.stride_tricks.sliding_window_view(flags, count).all(axis=-1))
@@ -186,10 +187,11 @@ def _first_run(flags: FloatArray, count: int) -> int | None:
 
 
 def arrival_step(spectrum: ComplexArray, df_hz: float) -> tuple[float, float]:
-    """(seconds, hertz): by how much all bands above a frequency arrive later than all below it.
+    """(seconds, hertz): how much later all bands above a frequency arrive than all below it.
 
-    `spectrum` [shape=(n,)] is that of a deconvolved recording in steps of `df_hz`. Samples lost while the sweep passes
-    a frequency shift all that it passes later. Zero where bands do not agree on two times, or where too few are heard.
+    `spectrum` [shape=(n,)] is that of a deconvolved recording in steps of `df_hz`. Samples lost while the sweep
+    passes a frequency shift all that it passes later. Zero where bands do not agree on two times, or where too few
+    are heard.
     """
     centres_hz, arrivals_s = _arrivals(spectrum, df_hz)
     best = (False, 0.0, 0.0, 0.0)
@@ -204,7 +206,7 @@ def arrival_step(spectrum: ComplexArray, df_hz: float) -> tuple[float, float]:
 
 
 def _arrivals(spectrum: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatArray]:
-    """Centres [Hz] of the bands that exceed their noise, and when each first comes near its strongest moment [s]."""
+    """Centres [Hz] of bands above their noise, and the time at which each first comes near its maximum [s]."""
     nyquist_hz = (len(spectrum) - 1) * df_hz
     bands = round(BANDS_PER_OCTAVE * math.log2(ARRIVAL_BANDS_HZ[1] / ARRIVAL_BANDS_HZ[0]))
     centres_hz = ARRIVAL_BANDS_HZ[0] * 2.0 ** (np.arange(bands) / BANDS_PER_OCTAVE)
@@ -222,7 +224,7 @@ def _arrivals(spectrum: ComplexArray, df_hz: float) -> tuple[FloatArray, FloatAr
 
 
 def _band_power(spectrum: ComplexArray, df_hz: float) -> FloatArray:
-    """Smoothed power over time of one band from its part of a spectrum; circular in 1/df_hz."""
+    """Smoothed power over time of one band of a spectrum; circular in 1/df_hz."""
     from scipy import fft
 
     count = len(spectrum)
@@ -242,5 +244,5 @@ def _first_near_peak_s(power: FloatArray, df_hz: float) -> float:
 
 @lru_cache(maxsize=64)
 def _own_rise_s(count: int, df_hz: float) -> float:
-    """How long a band of `count` bins takes to rise by itself: a narrow one begins before what it shows [s]."""
+    """Rise time of a band of `count` bins [s]: a narrow band begins before the signal in it."""
     return -_first_near_peak_s(_band_power(np.ones(count, np.complex64), df_hz), df_hz)

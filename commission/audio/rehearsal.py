@@ -1,8 +1,8 @@
 """Rehearsal: a practice job whose room is simulated from a seed, with faults to find.
 
 The seed lives in the job's log as a decision (step "site", key "rehearsal_seed"); room and faults follow from it, the
-processor's settings from the job. Wiring faults are there as found; from the next round on they count as mended, since
-no screen can pull a cable.
+processor's settings from the job. Wiring faults are there as found; from the next round on they count as mended,
+since no screen can pull a cable.
 """
 
 from __future__ import annotations
@@ -38,22 +38,22 @@ from commission.model.system import Role
 
 SEED_KEY = ("site", "rehearsal_seed")
 LATENCY_S = 0.012
-"""What converters and processor add to every channel."""
+"""Latency that converters and processor add to every channel."""
 MIC_OFFSET_DB = 78.0
 """Level [dB SPL] of a response of 0 dB with the processor's reference noise."""
 MIC_SELF_NOISE_DB = 18.0
-"""A-weighted."""
+"""A-weighted self-noise of the microphone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Faults:
-    """What is wrong with an installation."""
+    """The faults of an installation."""
 
     swapped: tuple[str, str] | None = None
     reversed: str | None = None
     tweeter_dead: str | None = None
     own_latency_s: tuple[tuple[str, float], ...] = ()
-    """Subwoofers that are late by themselves: no fault of wiring, it stays."""
+    """Subwoofers with a latency of their own: not a wiring fault, so it stays."""
     feet_for_metres: bool = False
     trims_by_ear_db: tuple[tuple[str, float], ...] = ()
 
@@ -119,7 +119,7 @@ def cinema(title: str, rng: np.random.Generator | None = None) -> System:
 
 
 def random_faults(system: System, seed: int) -> Faults:
-    """A choice of faults; the same seed, the same faults."""
+    """Randomly chosen faults, determined by the seed."""
     rng = np.random.default_rng([seed, 1])
     pairs = (("SiL", "SiR"), ("BL", "BR"), ("TpFL", "TpFR"), ("FL", "FR"))
     mains = [c.id for c in system.channels if not c.is_sub]
@@ -135,7 +135,7 @@ def random_faults(system: System, seed: int) -> Faults:
 
 
 def as_found_settings(system: System, faults: Faults, distances_m: dict[str, float]) -> tuple[Setting, ...]:
-    """What the installer before us typed."""
+    """The settings that the previous installer entered."""
     factor = 1 / 0.3048 if faults.feet_for_metres else 1.0
     trims = dict(faults.trims_by_ear_db)
     step = system.processor.delay.step
@@ -161,7 +161,7 @@ def reference_distances_m(system: System) -> dict[str, float]:
 def installed(
     system: System, settings: dict[str, Setting], faults: Faults, sensitivity_db: dict[str, float], *, mended: bool
 ) -> dict[str, Speaker]:
-    """Every channel's loudspeaker as it sounds with these settings."""
+    """The loudspeaker of every channel with these settings applied."""
     speed = SimulatedRoom.speed_of(system)
     own = assumed_speed_m_s(system.processor.delay.unit, system.processor.speed_of_sound_m_s, speed)
     held = np.array([settings[c.id].distance if c.id in settings else 0.0 for c in system.channels], dtype=float)
@@ -207,7 +207,7 @@ def rehearsal_seed(job: Job) -> int | None:
 
 
 def rehearsal_source(job: Job) -> Source | None:
-    """The simulated room of a practice job as a source of measurements."""
+    """The simulated room of a practice job as a source of measurements; None for a job of a real room."""
     seed = rehearsal_seed(job)
     if seed is None:
         return None
@@ -227,7 +227,7 @@ def rehearsal_source(job: Job) -> Source | None:
         return SimulatedRig(lambda output: room.response(speakers[by_output[output]], ears), seed=seed)
 
     def noise_rig_at(seat: str, round_id: str, state: str) -> SimulatedRig:
-        """Nothing is played there: only the room is heard."""
+        """A rig that plays nothing and records the room's noise."""
         mended = round_id != AS_FOUND
         return SimulatedRig(
             lambda output: np.zeros(1),

@@ -1,4 +1,6 @@
-"""A rig as a source of recordings: the same sweep, level ceiling, fades and checks for the device and the rehearsal."""
+"""Turns a rig into a source of recordings, with the same sweep, level ceiling, fades and checks for device and
+rehearsal.
+"""
 
 from __future__ import annotations
 
@@ -29,16 +31,16 @@ from commission.model import (
 from commission.model.noise_states import RECORDING_S
 
 START_DBFS = -30.0
-"""Peak of the sweep to begin with: in most rooms well below speech at the listener."""
+"""Peak of the first sweep: in most rooms well below speech at the listener."""
 CEILING_DBFS = -12.0
-"""Never louder, whatever is asked for: amplifiers and ears."""
+"""The highest level ever played, to protect amplifiers and hearing."""
 PRE_ROLL_S, TAIL_S = 0.5, 1.2
 NOISE_LEAD_S = 2.0
-"""Left out before a recording of noise: the key that began it, and the device's own start."""
+"""Omitted before a noise recording: the key that began it, and the device's start."""
 
 
 class RigSource:
-    """`model.Source`: one sweep on one channel, recorded at the seat where the microphone is."""
+    """`model.Source`: plays one sweep on one channel and records it at the microphone's seat."""
 
     def __init__(
         self,
@@ -50,7 +52,7 @@ class RigSource:
         common_clock: bool = False,
         noise_rig_at: Callable[[str, str, str], Rig] | None = None,
     ) -> None:
-        """`rig_at(seat, round)` gives the rig with its microphone there; `common_clock` when its latency is constant.
+        """`rig_at(seat, round)` gives the rig with its microphone there; `common_clock` if its latency is constant.
 
         `noise_rig_at(seat, round, state)`: the rig for recordings of noise, where the state makes a difference to it.
         """
@@ -60,7 +62,7 @@ class RigSource:
         self._noise_rig_at = noise_rig_at or (lambda seat, round_id, _: rig_at(seat, round_id))
 
     def why_not(self, capture: Capture) -> str | None:
-        """Why a channel cannot be played; None when it can."""
+        """Why a channel cannot be played; None if it can."""
         if self._job.system.channel(capture.channel) is None:
             return f"{capture.channel} is no channel of this job"
         return None
@@ -70,7 +72,7 @@ class RigSource:
     ) -> tuple[tuple[ResponseStored, ...], dict[str, bytes]]:
         """Play the sweep at each level, record it, check it; an event for each and their recordings.
 
-        No level is above the ceiling. Raises CommissionError where the louder recording would clip, before it is played.
+        No level is above the ceiling. Raises CommissionError before playback if the louder recording would clip.
         """
         bodies: list[ResponseStored] = []
         blobs: dict[str, bytes] = {}
@@ -98,7 +100,7 @@ class RigSource:
     def _measured_at(
         self, louder_db: float, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
     ) -> tuple[ResponseStored, dict[str, bytes], float]:
-        """One recording of the sweep, `louder_db` above the level to begin with; last its peak re full scale."""
+        """(event, recordings, peak re full scale) of one sweep played `louder_db` above the first level."""
         sweep = replace(self._job.system.sweep or Sweep(), level_dbfs=self._level_dbfs + louder_db)
         rate_hz = sweep.rate_hz
         signal = sweep_signal(sweep)
@@ -132,9 +134,10 @@ class RigSource:
     def record_noise(
         self, seat: str, state: str, round_id: str, cancel: CancelToken, progress: Progress
     ) -> tuple[ResponseStored, dict[str, bytes]]:
-        """Record the room's noise at a seat, check it; the event and its recording. Nothing is played.
+        """Record and check the room's noise at a seat; the event and its recording. Nothing is played.
 
-        `state` names what is switched on. Raises CommissionError for a recording that clips or that cannot be analysed.
+        `state` names what is switched on. Raises CommissionError for a recording that clips or that cannot be
+        analysed.
         """
         from commission.dsp.background import background
 
@@ -143,7 +146,7 @@ class RigSource:
         silence = Signal(samples=np.zeros((1, lead + frames)), rate_hz=rate_hz)
         rig = self._noise_rig_at(seat, round_id, state)
         heard = rig.play_record(silence, cancel, lambda f, _: progress(f, "recording"))
-        noise = np.round(heard.samples[0][lead:] * 2.0**23) / 2.0**23  # as the FLAC holds it
+        noise = np.round(heard.samples[0][lead:] * 2.0**23) / 2.0**23  # quantised as in the FLAC
         try:
             clipped = background(noise, rate_hz).clipped
         except UnusableError as error:
@@ -172,7 +175,7 @@ class RigSource:
         return max(self._output(channel.id) for channel in self._job.system.channels) + 1
 
     def _output(self, channel_id: str) -> int:
-        """Index of the output: as noted (counted from 1), else the channel's place in the job."""
+        """Index of the output: as noted (counted from 1), else the channel's position in the job."""
         channels = self._job.system.channels
         index = next(i for i, channel in enumerate(channels) if channel.id == channel_id)
         output = channels[index].output
@@ -180,7 +183,7 @@ class RigSource:
 
 
 def _stored(samples: FloatArray, rate_hz: float) -> tuple[str, bytes]:
-    """SHA-256 and bytes of the FLAC that the job stores, samples [shape=(n,)]."""
+    """SHA-256 and bytes of the FLAC that the job stores, from samples [shape=(n,)]."""
     import soundfile
 
     buffer = io.BytesIO()

@@ -1,8 +1,8 @@
-"""A simulated room: what a microphone at each seat would record of each loudspeaker.
+"""Simulates a room: the response of each loudspeaker at each seat.
 
-Image sources (Allen & Berkley 1979) with walls that absorb by octave band. Up to 250 Hz they run to 0.3 s, long enough
-for the modes of the room to build up out of them; above, to 80 ms, followed by decaying noise of the same density. For
-practice, the sample and tests: real rooms are worse.
+Image sources (Allen & Berkley 1979) with walls that absorb by octave band. Up to 250 Hz they run to 0.3 s, long
+enough for the modes of the room to build up out of them; above, to 80 ms, followed by decaying noise of the same
+density. For practice, the sample and tests: real rooms are worse.
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ from commission.model import ComplexArray, FloatArray, Position, Role, Room, Sys
 
 OCTAVES_HZ = np.array([63.0, 125, 250, 500, 1000, 2000, 4000, 8000, 16000])
 EARLY_S, BASS_S = 0.08, 0.30
-"""How far images reach above and up to 250 Hz."""
+"""Duration of the image sources above and up to 250 Hz."""
 BASS_OCTAVES = 3
 OVERSAMPLING = 4
-"""Arrivals fall on a grid four times finer than the samples: a 5 µs grain at 48 kHz."""
+"""Arrivals are placed on a grid four times finer than the samples: 5 µs at 48 kHz."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,19 +39,19 @@ class Walls:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Speaker:
-    """A loudspeaker as it sounds: what it is, its position, what is wrong with it."""
+    """A loudspeaker as installed: its type, its position, its faults."""
 
     position_m: Position
     role: Role
     gain_db: float = 0.0
     delay_s: float = 0.0
-    """Processor's delay and own latency together."""
+    """Processor delay plus own latency."""
     reversed: bool = False
     tweeter_dead: bool = False
     woofer_dead: bool = False
 
     def mended(self) -> Speaker:
-        """The same without wiring faults."""
+        """The same loudspeaker without wiring faults."""
         return replace(self, reversed=False, tweeter_dead=False, woofer_dead=False)
 
 
@@ -107,14 +107,14 @@ class SimulatedRoom:
     # --- Green's function -------------------------------------------------------------------------------------
 
     def _green(self, source_m: Position, ears_m: Position) -> ComplexArray:
-        """4π times the Green's function, so that the open field is e^(−jkd)/d."""
+        """Green's function times 4π, so that the free field is e^(−jkd)/d."""
         bass, rest = slice(0, BASS_OCTAVES), slice(BASS_OCTAVES, len(OCTAVES_HZ))
         spectrum = self._images_spectrum(source_m, ears_m, self._bass, BASS_S, bass, oversampling=1)
         spectrum += self._images_spectrum(source_m, ears_m, self._early, EARLY_S, rest, OVERSAMPLING)
         return spectrum + self._tail_spectrum(source_m, ears_m)
 
     def _image_lattice(self, reach_s: float) -> tuple[FloatArray, FloatArray]:
-        """Cell indices and mirror flags of all images that may be heard within `reach_s`. [shape=(3, n) each]"""
+        """Cell indices and mirror flags of all images that can be heard within `reach_s`. [shape=(3, n) each]"""
         reach = reach_s * self.speed_m_s
         size = np.array([self.room.width_m, self.room.length_m, self.room.height_m])
         counts = [math.ceil((reach + s) / (2 * s)) for s in size]
@@ -132,13 +132,13 @@ class SimulatedRoom:
         octaves: slice,
         oversampling: int,
     ) -> ComplexArray:
-        """Allen & Berkley's images for some octaves, on a grid of time finer than the samples."""
+        """Allen & Berkley's images for some octaves, on a grid finer than the samples."""
         from scipy import fft
 
         size = np.array([self.room.width_m, self.room.length_m, self.room.height_m])
         cells, mirrored = lattice
         source, ears = _inside(source_m, self.room), _inside(ears_m, self.room)
-        # The lattice counts from the left wall, the room's x from its middle.
+        # The lattice counts from the left wall, room coordinates from the middle.
         corner = np.array([size[0] / 2, 0.0, 0.0])
         source, ears = source + corner, ears + corner
         images = (1 - 2 * mirrored) * source[:, None] + 2 * cells * size[:, None]
@@ -150,7 +150,7 @@ class SimulatedRoom:
         gain *= np.sqrt(1 - _late(distance[near] / self.speed_m_s, reach_s))[:, None]
         rate_hz = self.rate_hz * oversampling
         index = np.round(distance[near] / self.speed_m_s * rate_hz).astype(int)
-        length = self.length * oversampling  # the same bins as the samples' own transform
+        length = self.length * oversampling  # the same bins as the transform of the samples
         spectrum = np.zeros(len(self.freq_hz), complex)
         for column, share in enumerate(self._shares[octaves]):
             fine = fft.rfft(np.bincount(index, weights=gain[:, column], minlength=length))
@@ -158,7 +158,8 @@ class SimulatedRoom:
         return spectrum
 
     def _tail_spectrum(self, source_m: Position, ears_m: Position) -> ComplexArray:
-        """Decaying noise where the images end, as dense in energy as they: 4πc/V a second, times the walls' decay.
+        """Decaying noise that continues the images at the same energy density: 4πc/V a second, times the walls'
+        decay.
 
         Images fill space at one per room volume, so that 4πr²·c/V of them arrive a second, each with energy 1/r².
         """
@@ -178,12 +179,12 @@ class SimulatedRoom:
 
 
 def _late(time_s: FloatArray, reach_s: float) -> FloatArray:
-    """0 until three quarters of the reach, 1 from its end: images fade out as the tail fades in."""
+    """0 until three quarters of the reach, 1 from its end: the tail fades in as the images fade out."""
     return np.asarray(np.clip((time_s / reach_s - 0.75) / 0.25, 0, 1))
 
 
 def _inside(point: Position, room: Room) -> FloatArray:
-    """Centre the width and keep a point a hand's breadth off the walls."""
+    """The point, moved to at least 3 cm from every wall."""
     half = room.width_m / 2
     return np.array(
         [
@@ -205,7 +206,7 @@ _HIGH_PASS_HZ = {"screen": 55.0, "surround": 80.0, "height": 95.0, "sub": 22.0}
 
 
 def loudspeaker(freq_hz: FloatArray, speaker: Speaker) -> ComplexArray:
-    """Transfer function of a loudspeaker: two ways with a fourth-order Linkwitz-Riley crossover, or a subwoofer."""
+    """Transfer function of a loudspeaker: two-way with a fourth-order Linkwitz-Riley crossover, or a subwoofer."""
     low = butterworth(freq_hz, _HIGH_PASS_HZ[speaker.role], 2, "high")
     gain = 10 ** (speaker.gain_db / 20) * (-1.0 if speaker.reversed else 1.0)
     if speaker.role == "sub":

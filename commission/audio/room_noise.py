@@ -1,6 +1,6 @@
 """The noise of the rehearsal room in each state: ventilation, electronics with or without hum, projector, neighbours.
 
-Levels are invented, and vary with the seed; full scale is 110 dB SPL.
+Levels are invented and vary with the seed; full scale is 110 dB SPL.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from commission.model.noise_states import (
 )
 
 FULL_SCALE_DB = 110.0
-"""Sound pressure level of a sound with an rms of full scale."""
+"""Sound pressure level of a signal with an rms of full scale."""
 _QUIET_DB = (34.0, 30.0, 25.0, 19.0, 14.0, 10.0, 8.0, 7.0, 6.0)
 """Octave levels from 31.5 Hz to 8 kHz with everything off."""
 _SOURCES_DB = {
@@ -36,17 +36,17 @@ _SOURCES_DB = {
     NEIGHBOURS: (45.0, 46.0, 38.0, 32.0, 26.0, 18.0, 10.0, 4.0, 0.0),
 }
 _HUM_DB = ((50.0, 44.0), (100.0, 38.0), (150.0, 36.0), (250.0, 24.0))
-"""Lines of a ground loop."""
+"""Hum of a ground loop: (frequency [Hz], level [dB SPL])."""
 _SPREAD_DB = 3.0
 
 
 def has_hum(seed: int) -> bool:
-    """Whether the room of a seed has a ground loop as found."""
+    """Whether the room of that seed has a ground loop as found."""
     return bool(np.random.default_rng([seed, 2]).random() < 0.6)
 
 
 def state_noise(state: str, seed: int, frames: int, rate_hz: float, *, mended: bool) -> FloatArray:
-    """What a microphone hears with `state` switched on [shape=(frames,)] re full scale; `mended`: without the hum."""
+    """Noise at the microphone with `state` switched on [shape=(frames,)] re full scale; `mended`: without hum."""
     known = known_state(state)
     time_s = np.arange(frames) / rate_hz
     if known == CALIBRATOR:
@@ -68,7 +68,7 @@ def _tone(frequency_hz: float, level_db: float, time_s: FloatArray) -> FloatArra
 
 
 def _shaped(octave_db: FloatArray, frames: int, rate_hz: float, rng: np.random.Generator) -> FloatArray:
-    """Noise with these octave levels, 31.5 Hz to 8 kHz, whose density changes smoothly with frequency."""
+    """Noise with these octave levels, 31.5 Hz to 8 kHz, and a density that changes smoothly with frequency."""
     from scipy import fft
 
     length = int(fft.next_fast_len(frames, real=True))

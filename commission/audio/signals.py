@@ -1,4 +1,4 @@
-"""Test signals as WAV for a player that is not this laptop."""
+"""Writes test signals as WAV files for a separate player."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ from commission.model.units import clean_text
 
 NOISE_S = 30.0
 NOISE_RMS_DBFS = -30.0
-"""Level of the noise: home practice, 75 dB(C) at the seat (common practice, no source)."""
+"""Noise level: home practice, 75 dB(C) at the seat (common practice, no source)."""
 MAIN_BAND_HZ, SUB_BAND_HZ = (500.0, 2000.0), (30.0, 80.0)
 FADE_S = 0.5
 MOST_SAMPLES = 50_000_000
-"""In all channels of one file, 200 MB."""
+"""Limit over all channels of one file, 200 MB."""
 
 README = """Test signals for {title}
 
@@ -80,7 +80,7 @@ def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...
 
 
 def _write(path: Path, samples: FloatArray, rate_hz: int) -> None:
-    """Write a 24-bit WAV file; what cannot be written whole is removed."""
+    """Write a 24-bit WAV file; an incomplete file is removed."""
     import soundfile
 
     try:

@@ -1,4 +1,4 @@
-"""The rehearsal room as a rig: plays into a simulated room and hands back what a microphone there would record."""
+"""The rehearsal room as a rig: plays into a simulated room and returns the microphone's recording."""
 
 from __future__ import annotations
 
@@ -26,15 +26,16 @@ class SimulatedRig:
         latency_frames: int = 0,
         room_noise: Callable[[int, float], FloatArray] | None = None,
     ) -> None:
-        """`realtime` 1.0 takes as long as a real measurement, 0.0 none at all.
+        """`realtime` 1.0 takes as long as a real measurement, 0.0 no time.
 
-        `room_noise(frames, rate_hz)`: what the room itself sounds like; None: nothing but the noise of the microphone.
+        `room_noise(frames, rate_hz)`: what the room itself sounds like; None: nothing but the noise of the
+        microphone.
         """
         self._responses, self._seed, self._realtime = responses, seed, realtime
         self._latency, self._room_noise = latency_frames, room_noise
 
     def play_record(self, out: Signal, cancel: CancelToken, progress: Progress) -> Signal:
-        """Play and record; on cancel nothing more is heard and Cancelled is raised."""
+        """Play and record; a cancel stops the sound and raises Cancelled."""
         from scipy.signal import oaconvolve
 
         frames = out.samples.shape[-1]

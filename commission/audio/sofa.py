@@ -1,14 +1,15 @@
-"""Responses of one round as an AES69 file, and back: convention SingleRoomSRIR 1.0, one measurement a seat and loudspeaker.
+"""Responses of one round as an AES69 file, and back: convention SingleRoomSRIR 1.0, one measurement a seat and
+loudspeaker.
 
-AES69-2022 ("AES standard for file exchange, spatial acoustic data file format") lays HDF5 out as netCDF-4 does: dimensions
-are scales, strings are rows of single characters. Coordinates there are right-handed with x to the front, y to the left, z
-up; ours run to the right and to the rear, so that each x is the other's −y. The origin stays on the floor below the
-screen's centre.
+AES69-2022 ("AES standard for file exchange, spatial acoustic data file format") lays HDF5 out as netCDF-4 does:
+dimensions are scales, strings are rows of single characters. Coordinates there are right-handed with x to the front,
+y to the left, z up; ours run to the right and to the rear, so that each x is the other's −y. The origin stays on the
+floor below the screen's centre.
 
-Variables of our own stand beside those of the standard, which other programs leave alone: SeatLabel and LoudspeakerLabel
-[M, S]; MeasurementFrames [M], the length of each response, where shorter ones were filled up with zeros; MeasurementClock
-[M], which responses share a time origin (−1: with none), where not all do. A file without them can be read as well: what
-belongs where is then asked for.
+The file also has variables of our own, which other programs ignore: SeatLabel and LoudspeakerLabel [M, S];
+MeasurementFrames [M], the length of each response, where shorter ones were filled up with zeros; MeasurementClock
+[M], which responses share a time origin (−1: with none), where not all do. A file without them can be read as well:
+what belongs where is then asked for.
 """
 
 from __future__ import annotations
@@ -31,8 +32,9 @@ EXPECTED = "AES69 (SOFA)"
 _COPY, _SPLIT = "Copy it again.", "Export it in several files."
 LARGEST_BYTES = 200_000_000
 LARGEST_SAMPLES = 50_000_000
-"""In all responses of a file, 13 loudspeakers at 40 seats for 2 s at 48 kHz: a compressed file can claim more than any
-memory holds."""
+"""Limit for all responses of a file, 13 loudspeakers at 40 seats for 2 s at 48 kHz: a compressed file can claim more
+than any memory.
+"""
 MOST_MEASUREMENTS = 5000
 _CONVENTION, _CONVENTION_VERSION, _STANDARD_VERSION = "SingleRoomSRIR", "1.0", "2.1"
 _KELVIN = 273.15
@@ -48,13 +50,13 @@ class SofaResponse:
     seat_m: Position | None = None
     source_m: Position | None = None
     clock: int = 0
-    """Responses with the same number share a time origin; −1: with no other."""
+    """Responses with the same number share a time origin; −1: shared with no other."""
 
 
 def write_sofa(system: System, round_id: str, found: Sequence[tuple[ResponseStored, Response]], *, at: str) -> bytes:
     """The responses of one round as the bytes of a file; those without an impulse response are left out.
 
-    `at`: when it was made, as "2026-11-25 14:05:00", the form that AES69 asks for. Raises InputError when nothing is left.
+    `at`: its date as "2026-11-25 14:05:00", the AES69 format. Raises InputError if no response remains.
     """
     import h5py
 
@@ -70,11 +72,11 @@ def write_sofa(system: System, round_id: str, found: Sequence[tuple[ResponseStor
 
 
 def read_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
-    """Every response of a file: measurements in order, and of each its receivers in order; impulses as float32.
+    """Every response of a file, by measurement and then by receiver; impulses as float32.
 
     Any convention with data type FIR and one impulse response for each measurement and receiver will do. The file is
-    decoded in a child process, since libhdf5 can loop for ever or crash on damaged data. Raises InputError for what is
-    damaged, of another kind, refers to other files or data, or is larger than can be.
+    decoded in a child process, since libhdf5 can loop for ever or crash on damaged data. Raises InputError for what
+    is damaged, of another kind, refers to other files or data, or is larger than can be.
     """
     if not data.startswith(HDF5_SIGNATURE):
         raise InputError(name, "a file that is not HDF5 inside", EXPECTED)
@@ -99,10 +101,10 @@ def _tuple(position: list[float] | None) -> Position | None:
 
 
 def decode_sofa(data: bytes, options: dict[str, Any]) -> Decoded:
-    """What `read_sofa` asks of its child process."""
+    """Decoder of `read_sofa` in its child process."""
     import h5py
 
-    with h5py.File(io.BytesIO(), "w"):  # what the library loads late
+    with h5py.File(io.BytesIO(), "w"):  # loads the parts that the library would load late
         pass
     forbid_files()
     found = parse_sofa(data, options["where"])
@@ -122,7 +124,7 @@ def decode_sofa(data: bytes, options: dict[str, Any]) -> Decoded:
 
 
 def parse_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
-    """As `read_sofa`, in this process: for the child process, and for files that nobody else has made."""
+    """`read_sofa` without a child process: called by the child, and for files that this program made."""
     import h5py
 
     try:
@@ -136,7 +138,7 @@ def parse_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
 
 
 def to_room(position: Sequence[float]) -> Position:
-    """From the file's coordinates (front, left, up) to ours (right, rear, up) [m]; its own inverse."""
+    """File coordinates (front, left, up) converted to ours (right, rear, up) [m]."""
     front, left, up = (float(value) for value in position)
     return (-left + 0.0, -front + 0.0, up)
 
@@ -165,14 +167,14 @@ class _Writer:
             scale.attrs["_Netcdf4Dimid"] = np.int32(index)
 
     def put(self, name: str, dimensions: str, values: Any, **attributes: str) -> None:
-        """A variable of doubles."""
+        """Write a variable of doubles."""
         shape = tuple(self.sizes[letter] for letter in dimensions)
         packed = {"compression": "gzip", "shuffle": True} if name == "Data.IR" else {}
         variable = self._file.create_dataset(name, data=np.asarray(values, "<f8").reshape(shape), **packed)
         self._finish(variable, dimensions, attributes)
 
     def put_labels(self, name: str, labels: Sequence[str]) -> None:
-        """A variable of strings [M, S], filled up with zeros."""
+        """Write a variable of strings [M, S], padded with zeros."""
         rows = np.array([label.encode() for label in labels], f"S{self.sizes['S']}")
         variable = self._file.create_dataset(name, data=rows.view("S1").reshape(len(labels), -1))
         self._finish(variable, "MS", {"_Encoding": "utf-8"})
@@ -200,7 +202,7 @@ def _write_variables(out: _Writer, system: System, kept: Sequence[tuple[Response
     out.put("ListenerPosition", "MC", [_from_room(seats.get(body.seat)) for body, _ in kept], **metres)
     out.put("SourcePosition", "MC", [_from_room(sources.get(body.channel)) for body, _ in kept], **metres)
     for who in ("Listener", "Source"):
-        # Seats face the screen. Where a loudspeaker is aimed nobody wrote down: it is shown facing the seats.
+        # Seats face the screen. The aim of a loudspeaker is not recorded: it is shown facing the seats.
         out.put(f"{who}View", "IC", [1.0 if who == "Listener" else -1.0, 0, 0], **metres)
         out.put(f"{who}Up", "IC", [0, 0, 1.0])
     out.put("ReceiverPosition", "RCI", [0, 0, 0], **metres)
@@ -267,49 +269,51 @@ def _rate_hz(response: Response) -> float:
 
 
 def _delay_frames(response: Response) -> float:
-    """The position of the response's first sample after the excitation [samples]; whole where it is within a millionth."""
+    """Time of the response's first sample after the excitation [samples]; rounded if within a millionth of a whole
+    number.
+    """
     frames = response.t0_s * _rate_hz(response)
     return float(round(frames)) if abs(frames - round(frames)) < 1e-6 else frames
 
 
 def _from_room(position: Position | None) -> Position:
-    """The same mapping the other way; not a number where nobody measured."""
+    """Our coordinates converted to the file's [m]; NaN if the position is unknown."""
     return (math.nan, math.nan, math.nan) if position is None else to_room(position)
 
 
 # --- reading
 
 _USUAL_FILTERS = (1, 2, 3)
-"""Deflate, shuffle and the Fletcher checksum (H5Zpublic.h); any other may be code that is loaded from a plug-in."""
+"""Deflate, shuffle and the Fletcher checksum (H5Zpublic.h); any other may load code from a plug-in."""
 _FEW_BYTES = 4_000_000
-"""More than any variable but the samples takes at `MOST_MEASUREMENTS`."""
+"""More than any variable except the samples takes at `MOST_MEASUREMENTS`."""
 
 
 class _Reader:
-    """The variables of a file: values stored in the file itself, of a limited size."""
+    """Reads variables that are stored in the file itself, up to a limited size."""
 
     def __init__(self, file: Any, name: str) -> None:
         self._file, self._name = file, name
 
     def attribute(self, key: str) -> str:
-        """A text of the whole file; empty where there is none."""
+        """A text attribute of the file; empty if it is missing."""
         return _text(self._file.attrs.get(key))
 
     def find(self, key: str, kinds: str = "fiu") -> Any:
-        """A variable whose values are of these kinds (numpy's letters); None where the file has none of that name.
+        """A variable with one of these kinds of values (numpy's letters); None if the file has none of that name.
 
-        Raises InputError for links, external storage, virtual datasets and unusual filters: what they lead to is not in
-        the file, and can be anything that this computer holds.
+        Raises InputError for links, external storage, virtual datasets and unusual filters: what they lead to is not
+        in the file, and can be anything that this computer holds.
         """
         import h5py
 
-        link = self._file.get(key, getlink=True)  # does not follow it
+        link = self._file.get(key, getlink=True)  # does not follow the link
         if link is None:
             return None
         if not isinstance(link, h5py.HardLink):
             raise self._elsewhere(key, "a link to other data")
         variable = self._file[key]
-        if not isinstance(variable, h5py.Dataset):  # a damaged file may hold a folder or a type under the name
+        if not isinstance(variable, h5py.Dataset):  # in a damaged file the name may belong to a folder or a type
             raise InputError(self._name, f"{key} that holds no values", "a whole file", _COPY)
         layout = variable.id.get_create_plist()
         if layout.get_external_count():
@@ -327,7 +331,7 @@ class _Reader:
         return InputError(self._name, f"{key} {how}", "all values in the file itself", "Export it as one whole file.")
 
     def values(self, key: str, kinds: str = "fiu") -> Any:
-        """All values of a variable that is not the samples; None where there is none. Raises InputError."""
+        """All values of a variable other than the samples; None if it is missing. Raises InputError."""
         variable = self.find(key, kinds)
         if variable is None:
             return None
@@ -391,7 +395,7 @@ def _read(file: _Reader, name: str) -> tuple[SofaResponse, ...]:
 
 
 def _per_measurement(values: Any, count: int, receivers: int) -> FloatArray:
-    """Numbers given once or for each measurement (and receiver) as [shape=(count, receivers)]."""
+    """Numbers given once or for each measurement (and receiver), as [shape=(count, receivers)]."""
     table = np.asarray(values, dtype=float)
     if table.ndim == 1:
         table = table[:, None]
@@ -399,7 +403,7 @@ def _per_measurement(values: Any, count: int, receivers: int) -> FloatArray:
 
 
 def _own_numbers(file: _Reader, name: str, count: int, otherwise: int, bounds: tuple[int, int]) -> list[int]:
-    """Whole numbers, one a measurement, of a variable of our own; `otherwise` where the file has none."""
+    """Integers of a variable of our own, one for each measurement; `otherwise` if the file has none."""
     values = file.values(name)
     if values is None:
         return [otherwise] * count
@@ -408,7 +412,7 @@ def _own_numbers(file: _Reader, name: str, count: int, otherwise: int, bounds: t
 
 
 def _positions(file: _Reader, name: str, count: int) -> list[Position | None]:
-    """Cartesian positions in our coordinates; None where they are missing, spherical or no numbers."""
+    """Cartesian positions in our coordinates; None if missing, spherical or not numbers."""
     values = file.values(name)
     if values is None or _text(file.find(name).attrs.get("Type")).casefold() != "cartesian":
         return [None] * count
@@ -417,7 +421,7 @@ def _positions(file: _Reader, name: str, count: int) -> list[Position | None]:
 
 
 def _labels(file: _Reader, name: str, count: int) -> list[str | None]:
-    values = file.values(name, "SfiuOVb")  # no variable of the standard: other programs may keep anything there
+    values = file.values(name, "SfiuOVb")  # not a variable of the standard: other programs may store anything there
     if values is None or values.dtype.kind != "S" or values.shape[:1] != (count,):
         return [None] * count
     rows = np.ascontiguousarray(values).reshape(count, -1)

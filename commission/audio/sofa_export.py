@@ -1,4 +1,4 @@
-"""A round of a job as an AES69 file."""
+"""Exports a round of a job as an AES69 file."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from commission.model import Job, Response, ResponseStored
 
 
 def export_sofa(job: Job, round_id: str, blobs: Callable[[str], bytes], *, at: str) -> tuple[bytes, tuple[str, ...]]:
-    """A round of a job as the bytes of a file, and a sentence for each response that is not in it.
+    """The bytes of the file, and a sentence for each response that was left out.
 
     `at`: when it was made, "2026-11-25 14:05:00". Raises InputError when no response has an impulse response.
     """

@@ -1,7 +1,7 @@
-"""AES69 files on their way into a job: rows to correct, and a WAV of each response to store.
+"""Imports AES69 files into a job: rows to correct, and a WAV of each response to store.
 
-A job stores no HDF5: what was decoded once, in a child process, is stored as WAV, which cannot refer to other files. Jobs
-of earlier versions hold AES69 files; their responses are decoded in a child process each time.
+A job stores no HDF5: what was decoded once, in a child process, is stored as WAV, which cannot refer to other files.
+Jobs of earlier versions hold AES69 files; their responses are decoded in a child process each time.
 """
 
 from __future__ import annotations
@@ -30,13 +30,13 @@ from commission.model import (
 
 _KEPT_BYTES = 64_000_000
 _RATE_TOLERANCE_HZ = 0.01
-"""0.3 ppm of 32 kHz, far less than any clock keeps (common practice, no source): rounded for the header of a WAV."""
+"""0.3 ppm of 32 kHz, finer than any clock (common practice, no source): rounding for the header of a WAV."""
 _kept: dict[str, tuple[SofaResponse, ...]] = {}
-"""What was decoded last, by digest of the file: it is looked at first and stored a moment later."""
+"""The file decoded last, by digest: it is examined first and stored a moment later."""
 
 
 def decoded_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
-    """As `read_sofa`; a file that was read a moment ago is not decoded again."""
+    """`read_sofa` with a cache of the last file."""
     digest = hashlib.sha256(data).hexdigest()
     if digest in _kept:
         return _kept[digest]
@@ -50,8 +50,8 @@ def decoded_sofa(data: bytes, name: str) -> tuple[SofaResponse, ...]:
 def sofa_rows(row: ImportRow, data: bytes, name: str, job: Job) -> list[ImportRow]:
     """One row for each response of a file; seat and loudspeaker as the file labels them, else as `row` says.
 
-    Spelled as the job spells them. `file_channel` counts the responses of the file. Raises InputError for the file as a
-    whole; a problem of one response is its row's `file_problem`.
+    Ids are spelled as in the job. `file_channel` counts the responses of the file. Raises InputError for the file as
+    a whole; a problem of one response is its row's `file_problem`.
     """
     found = decoded_sofa(data, name)
     seats = {seat.id.casefold(): seat.id for seat in job.system.seats}
@@ -83,7 +83,7 @@ class StoredSofa(NamedTuple):
     """One response as a job stores it."""
 
     name: str
-    """Of the file, and of the response where it has several."""
+    """Name of the file, and of the response if it has several."""
     wav: bytes
     origin_frame: float
 
@@ -114,7 +114,7 @@ def _wav(each: SofaResponse) -> bytes:
 
 
 def sofa_responses(data: bytes, wanted: Sequence[StoredResponse]) -> dict[int, Response | Exception]:
-    """Stored responses of one AES69 file by their event's number, each as it is or with the reason why it cannot be."""
+    """Stored responses of one AES69 file by event number, each decoded or with the reason why it cannot be."""
     name = wanted[0].body.file_name
     try:
         found = read_sofa(data, name)
@@ -137,7 +137,7 @@ def _impulse(each: SofaResponse) -> FloatArray:
 
 
 def _problem(each: SofaResponse, name: str) -> str | None:
-    """Why one response cannot be used; None when it can."""
+    """Why one response cannot be used; None if it can."""
     samples, rate_hz = _impulse(each), each.response.rate_hz or 0.0
     if not LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         return str(InputError(name, f"a sample rate of {rate_hz:g} Hz", f"{LOWEST_RATE_HZ} to {HIGHEST_RATE_HZ} Hz"))

@@ -1,4 +1,4 @@
-"""Frequency responses as delimited text: frequency, level and perhaps phase; comments and headers are passed over."""
+"""Reads frequency responses from delimited text: frequency, level and optionally phase; skips comments and headers."""
 
 from __future__ import annotations
 
@@ -32,11 +32,11 @@ class TextResponse:
     level_db: FloatArray
     phase_rad: FloatArray | None
     reference: str | None = None
-    """What the levels are relative to, as a header or comment states it; None where none does."""
+    """What the levels are relative to, as a header or comment states it; None if none does."""
 
 
 def decode_text(data: bytes, name: str) -> str:
-    """Bytes as text: UTF-8, UTF-16 with a byte order mark, else Latin-1; refuses what is plainly no text."""
+    """Bytes as text: UTF-8, UTF-16 with a byte order mark, else Latin-1; refuses binary data."""
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
         try:
             return data.decode("utf-16")
@@ -51,7 +51,7 @@ def decode_text(data: bytes, name: str) -> str:
 
 
 def parse_response(data: bytes, name: str) -> TextResponse:
-    """Read a text response. Raises InputError with the line at which it goes wrong."""
+    """Read a text response. Raises InputError with the number of the bad line."""
     rows: list[list[float]] = []
     style: tuple[str, int] | None = None
     headers: list[str] = []
@@ -96,7 +96,7 @@ def parse_response(data: bytes, name: str) -> TextResponse:
 
 
 def stated_reference(lines: Sequence[str]) -> str | None:
-    """What levels are relative to by the words of headers or comments; None where these say nothing or two things."""
+    """What levels are relative to, by headers or comments; None if they name no reference, or two."""
     text = " ".join(lines)
     pressure, relative = _SPL.search(text), _RELATIVE.search(text)
     if (pressure is None) == (relative is None):
@@ -126,7 +126,7 @@ def _checked(rows: list[list[float]], headers: int, name: str, reference: str | 
     if not np.isfinite(table).all():
         raise InputError(name, "a number too large to hold", "finite numbers")
     freq, level = table[:, 0], table[:, 1]
-    keep = freq > 0  # a first line at 0 Hz is common and says nothing on a logarithmic axis
+    keep = freq > 0  # a first line at 0 Hz is common and has no place on a logarithmic axis
     freq, level = freq[keep], level[keep]
     phase = np.deg2rad(table[keep, 2]) if table.shape[1] > 2 else None
     steps = np.diff(freq)
