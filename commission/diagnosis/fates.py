@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from typing import Literal
 
 from commission.diagnosis import rule_of, urgency
+from commission.diagnosis.dull_seats import DULL
 from commission.diagnosis.room import SPOILT
 from commission.dsp.uncertainty import combine
 from commission.model import (
@@ -32,18 +33,22 @@ _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.ba
 """Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
 Any other check that still fails shows that its fault is still there.
 """
-_POLARITY = frozenset({"wiring.polarity", "wiring.pair-polarity", "wiring.driver-polarity"})
-"""One fault, named as surely as the round allows: a loudspeaker, one of a pair, one driver."""
+_ALIKE = (frozenset({"wiring.polarity", "wiring.pair-polarity", "wiring.driver-polarity"}), frozenset(DULL))
+"""One fault each, named as surely as the round allows: a loudspeaker, one of a pair, one driver; blocked, or not aimed."""
 _BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
 """What is checked from the settings noted alone, and the same by measurement."""
 
 
 def same_fault(one: Finding, other: Finding) -> bool:
     """The same kind of fault at the same place: a channel in common, or a seat where the seat is what is at fault."""
-    if one.id != other.id and not {one.id, other.id} <= _POLARITY:
+    if not _same_kind(one.id, other.id):
         return False
     mine, theirs = (f.seats if f.place == "seat" else f.channels for f in (one, other))
     return bool(set(mine) & set(theirs)) or not (mine and theirs)
+
+
+def _same_kind(one: str, other: str) -> bool:
+    return one == other or any({one, other} <= kind for kind in _ALIKE)
 
 
 @dataclass(slots=True)
@@ -165,7 +170,7 @@ def history_of(finding: Finding, histories: Iterable[FindingHistory]) -> Finding
 
 def _is_about(action: Action, finding: Finding) -> bool:
     body = action.body
-    if body.finding != finding.id and not {body.finding, finding.id} <= _POLARITY:
+    if not _same_kind(body.finding, finding.id):
         return False
     mine, theirs = (finding.seats, body.seats) if finding.place == "seat" else (finding.channels, body.channels)
     return bool(set(mine) & set(theirs)) or not (mine and theirs)

@@ -9,6 +9,7 @@ from collections.abc import Iterator, Mapping, Sequence
 import numpy as np
 
 from commission.diagnosis.delay_settings import ALL_DELAYS
+from commission.diagnosis.dull_seats import DULL, blocked, dull_seat
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
 from commission.dsp import reflections
@@ -16,13 +17,13 @@ from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import own_band, without_one_db2
-from commission.model import Channel, FloatArray, Seat, Verdict
+from commission.model import FloatArray, Seat, Verdict
 from commission.model.formatting import number
 from commission.model.verdict import surely_above, surely_below
 from commission.steps.layout.coverage import fires_upward
 from commission.steps.seats.decay import CHECKED_HZ, SLOW_BASS_S, OctaveDecay, decay_checks, octave_decays, slow_bass
 from commission.steps.seats.reflections import EarlyReflections, candidate_names, early_reflections
-from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass, direct_db
+from commission.steps.seats.result import BASS_HZ, THIRD_OCTAVE_U_DB, deepest_bass
 from commission.steps.shared.seat_variance import BandResult
 from commission.steps.shared.subwoofers import SUBS
 
@@ -37,12 +38,6 @@ than backs of seats and the wall behind a loudspeaker, whose ways hardly differ 
 LONE_DB, LONE_WITHIN_S, LONE_SPREAD = 6.0, 0.0004, 0.15
 """A reflection of one of a pair alone: its partner has none within 6 dB and 0.4 ms of it at the mirrored seats, and its
 time is within 15 % of its median over the seats (common practice, no source)."""
-ALONE_DB = -6.0
-"""What a blocked loudspeaker lacks at a seat besides what the others lack there: a gain that changed takes as much from all
-(common practice, no source)."""
-NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG = 6.0, 5.0, 20.0
-"""A seat is blocked where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
-more from the partner and is not below the limit, too: no loudspeaker's beam is that narrow (common practice, no source)."""
 DELAYED_COPY = "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel"
 WEAK_DIRECT = "the direct sound is weak, because the loudspeaker points elsewhere or something covers it"
 BARE_S = 1.0
@@ -193,7 +188,7 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     # The ceiling's reflection of one that fires upwards is the sound that it is meant to give.
     left_out = joined | {c.id for c in e.job.system.channels if fires_upward(e.job, c)}
     # Where something covers the loudspeaker, its direct sound is weak, not the reflection strong.
-    covered = {(c, seat) for each in found if each.id == "room.blocked" for c in each.channels for seat in each.seats}
+    covered = {(c, seat) for each in found if each.id in DULL for c in each.channels for seat in each.seats}
     early = {c: each for c, each in early_reflections(e.seats, covered).items() if c not in left_out}
     middles = {c: each.middle_db for c, each in early.items()}
     strong = {c: each.strongest for c, each in early.items() if each.surely_above}
@@ -340,99 +335,6 @@ def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id:
     text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer way"
     names = candidate_names(e.job, channel_id, seat_id, delay_s, e.distances.speed_m_s)
     return text if names is None else f"{text}, by the plan as from: {reflections.in_words(names)}"
-
-
-def _blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    explained = found.channels(
-        "wiring.silent", "wiring.tweeter", "wiring.swapped", "wiring.doubled", "settings.upmix"
-    )
-    fails = {
-        place: check.value
-        for place, cell in e.seats.cells.items()
-        for check in cell.checks
-        if check.id == "seats.direct" and check.verdict is Verdict.FAIL and check.value is not None
-    }
-    limit_db = e.job.limit("seats.direct").lower
-    for (channel_id, seat_id), value in fails.items():
-        channel, seat = e.job.system.channel(channel_id), e.job.system.seat(seat_id)
-        if channel is None or seat is None or channel_id in explained:
-            continue
-        at_seat = sum(s == seat_id for _, s in fails)
-        if 2 * at_seat > len([c for c in e.job.system.channels if not c.is_sub]):
-            continue  # a seat that is dull for most channels: the microphone or what stands around it
-        if value - _others_db(e, channel_id, seat_id) > ALONE_DB:
-            continue  # so are the others there, if less: a gain that changed
-        near = _near_on_the_way(e, channel, seat, {s for c, s in fails if c == channel_id})
-        mirrored = _mirrored_db(e, channel, seat)
-        if near is None and mirrored is None:
-            continue
-        if near is not None and near[1] < NEIGHBOUR_DB:
-            continue
-        if mirrored is not None and (value > mirrored - MIRROR_DB or mirrored < limit_db):
-            continue  # the loudspeakers' own beam
-        if near is not None:
-            against = f"{near[0]}, in nearly the same direction from it, hears {number(near[1], 1)} dB more"
-        else:
-            against = f"its partner at the mirrored seat reads {number(mirrored, 1, signed=True)} dB"
-        yield FindingDetails(
-            title=f"{channel_id} blocked at {seat_id}",
-            channels=(channel_id,),
-            seats=(seat_id,),
-            evidence=(
-                f"direct sound, 4–10 kHz: {number(value, 1, signed=True)} dB against the other seats' mean, limit "
-                f"{number(e.job.limit('seats.direct').lower, 0)} dB; {against}",
-            ),
-            alternatives=(
-                f"the microphone at {seat_id} stood behind something that is not there in use",
-                f"{seat_id} is outside the angle that the loudspeaker serves, or beside a dipole, which is softest there",
-            ),
-            confirm=f"Look from the ears' place at {seat_id} to {channel_id}: is its tweeter in sight?",
-            remedy="Move what stands in the way, or raise or turn the loudspeaker.",
-        )
-
-
-def _others_db(e: Evidence, channel_id: str, seat_id: str) -> float:
-    """What the other channels lack of their direct sound at a seat, median; 0 where they lack nothing."""
-    others = {c for c, seat in e.seats.cells if seat == seat_id and c != channel_id}
-    known = [value for c in others if (value := _direct_db(e, c, seat_id)) is not None]
-    return min(float(np.median(known or [0.0])), 0.0)
-
-
-def _near_on_the_way(e: Evidence, channel: Channel, seat: Seat, dull: set[str]) -> tuple[str, float] | None:
-    """The seat nearest in direction from a loudspeaker, and how much more direct sound it hears; or None."""
-    own_db = _direct_level_db(e, channel.id, seat.id)
-    if channel.position_m is None or seat.position_m is None or own_db is None:
-        return None
-    way = np.subtract(seat.position_m, channel.position_m)
-    found: list[tuple[float, str, float]] = []
-    for other in e.job.system.seats:
-        level = _direct_level_db(e, channel.id, other.id)
-        if other.position_m is None or other.id == seat.id or other.id in dull or level is None:
-            continue
-        there = np.subtract(other.position_m, channel.position_m)
-        cosine = float(way @ there / max(float(np.linalg.norm(way) * np.linalg.norm(there)), 1e-9))
-        found.append((math.degrees(math.acos(max(-1.0, min(1.0, cosine)))), other.id, level))
-    angle, name, level = min(found, default=(180.0, "", 0.0))
-    return (name, level - own_db) if angle <= SAME_DIRECTION_DEG else None
-
-
-def _direct_level_db(e: Evidence, channel: str, seat: str) -> float | None:
-    cell = e.seats.cells.get((channel, seat))
-    level_db = math.nan if cell is None else direct_db(cell.analysis)
-    return level_db if math.isfinite(level_db) else None
-
-
-def _mirrored_db(e: Evidence, channel: Channel, seat: Seat) -> float | None:
-    """Direct sound of the partner at the mirrored seat: what the loudspeaker's own beam does at that angle."""
-    partner = mirror_partner(channel.id)
-    at = mirrored_seats(e.job.system.seats).get(seat.id)
-    return None if partner is None or at is None else _direct_db(e, partner, at)
-
-
-def _direct_db(e: Evidence, channel: str, seat: str) -> float | None:
-    cell = e.seats.cells.get((channel, seat))
-    checks = cell.checks if cell is not None else ()
-    return next((check.value for check in checks if check.id == "seats.direct"), None)
 
 
 def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
@@ -606,7 +508,16 @@ RULES = (
         id="room.blocked",
         check="seats.direct",
         symptom="one dull seat",
-        look=_blocked,
+        look=blocked,
+        place="seat",
+        basis="direct sound at 4–10 kHz 9 dB below the other seats', not in the same direction and not for the partner, or "
+        "between two seats that hear it well; common practice",
+    ),
+    Rule(
+        id="room.dull-seat",
+        check="seats.direct",
+        symptom="one dull seat",
+        look=dull_seat,
         place="seat",
         basis="direct sound at 4–10 kHz 9 dB below the other seats', and not in the same direction or for the partner; "
         "common practice",

@@ -16,6 +16,7 @@ from commission.diagnosis import (
     bass,
     bass_management,
     delay_settings,
+    dull_seats,
     level_settings,
     measurement,
     prediction,
@@ -927,17 +928,27 @@ def direct(cells: dict[tuple[str, str], float]) -> Any:
 
 
 def blocked(*found: Finding, **cells: float) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
+    """Determined or not."""
+    return [*_named(dull_seats.blocked, *found, **cells), *_named(dull_seats.dull_seat, *found, **cells)]
+
+
+def _named(
+    rule: Callable[..., Any], *found: Finding, **cells: float
+) -> list[tuple[tuple[str, ...], tuple[str, ...]]]:
     e = direct({tuple(place.split("_")): value for place, value in cells.items()})  # type: ignore[misc]
-    return [(each.channels, each.seats) for each in look(room._blocked, e, *found)]
+    return [(each.channels, each.seats) for each in look(rule, e, *found)]
 
 
 def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     # FL shines on A1 and on B1 behind it in nearly one direction; FR at A3 is the mirror image of FL at A1.
     assert blocked(FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     assert blocked(FL_A1=-10.0, FL_B1=-3.0, FR_A3=-6.0 + 2) == [(("FL",), ("A1",))]
-    assert blocked(FL_A1=-10.0, FL_B1=-5.0, FR_A3=0.0) == []  # 6 dB less than the seat behind
+    assert blocked(FL_A1=-10.0, FL_B1=-8.0, FR_A3=0.0) == []  # 6 dB less than the seat behind, each at its distance
     assert blocked(FL_A1=-10.0, FL_B1=0.0, FR_A3=-5.5) == []  # 5 dB less than the partner at the mirrored seat
-    assert blocked(FL_A1=-10.0, FR_A3=0.0) == [(("FL",), ("A1",))]
+    assert _named(dull_seats.blocked, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
+    assert _named(dull_seats.dull_seat, FL_A1=-10.0, FR_A3=0.0) == [(("FL",), ("A1",))]  # or turned away
+    assert _named(dull_seats.dull_seat, FL_A1=-10.0, FL_B1=0.0) == [(("FL",), ("A1",))]
+    assert _named(dull_seats.dull_seat, FL_A1=-10.0, FL_B1=0.0, FL_B2=0.0) == [(("FL",), ("A1",))]
     assert blocked(FL_A1=-10.0) == []  # nothing to compare with
     assert blocked(FL_A1=-5.0, FL_B1=3.0, FR_A3=3.0) == []  # within the limit
     assert blocked(earlier("wiring.tweeter", "FL"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []
@@ -1086,15 +1097,20 @@ def test_a_channel_that_is_not_as_set_counts_unless_its_new_state_is_right(
         assert not prediction._counts(e, Found((earlier("settings.unit", cause="settings"),)), each)
 
 
-def test_the_seat_behind_is_within_twenty_degrees() -> None:
+def test_other_seats_come_nearest_in_direction_first_and_without_what_distance_explains() -> None:
     e = direct({("FL", s): float(n) for n, s in enumerate(("A1", "A2", "A3", "B1", "B2", "B3"))})
     fl, a1 = e.job.system.channel("FL"), e.job.system.seat("A1")
-    # From (−1.45, 0.10): A1 at 11.5° off the axis, B1 at 7.7°, B2 at 16.8°, A2 at 24.4°.
-    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", pytest.approx(3.0))
-    assert room._near_on_the_way(e, fl, a1, {"B1"}) == ("B2", pytest.approx(4.0))
-    assert room._near_on_the_way(e, fl, a1, {"B1", "B2"}) == ("A2", pytest.approx(1.0))
-    assert room._near_on_the_way(e, fl, a1, {"B1", "B2", "A2", "B3"}) is None  # A3 at 35.1°
-    assert room._near_on_the_way(e, replace(fl, position_m=None), a1, set()) is None
+
+    def served(*dull: str, at: Any = fl) -> list[tuple[str, float]]:
+        return [(each.seat.id, each.angle_deg) for each in dull_seats._others_served(e, at, a1, set(dull))]
+
+    # From (−1.45, 0.10): A1 at 11.5° off the axis, B1 at 7.7°, B2 at 16.8°, A2 at 24.4°, A3 at 35.1°.
+    assert [name for name, _ in served()] == ["B1", "B2", "A2", "B3", "A3"]
+    assert served("B1", "B2")[0] == ("A2", pytest.approx(24.4 - 11.5, abs=0.2))
+    assert served(at=replace(fl, position_m=None)) == []
+    behind = dull_seats._others_served(e, fl, a1, set())[0]
+    farther = math.hypot(0.65, 4.8, 0.35) / math.hypot(0.65, 3.2, 0.05)
+    assert behind.more_db == pytest.approx(3.0 + 20 * math.log10(farther))
 
 
 def test_a_seat_exactly_behind_another_is_in_its_direction() -> None:
@@ -1104,7 +1120,8 @@ def test_a_seat_exactly_behind_another_is_in_its_direction() -> None:
     e.job = job_of(defined(replace(cinema(), seats=(cinema().seats[0], seat))))
     fl, a1 = e.job.system.channel("FL"), e.job.system.seat("A1")
     assert (fl.position_m, a1.position_m) == ((-1.45, 0.1, 1.15), (-0.8, 3.3, 1.1))
-    assert room._near_on_the_way(e, fl, a1, set()) == ("B1", pytest.approx(3.0))
+    (behind,) = dull_seats._others_served(e, fl, a1, set())
+    assert (behind.seat.id, behind.angle_deg) == ("B1", 0.0)
 
 
 # --- of wiring: what a level shows ---------------------------------------------------------------------------------

@@ -35,7 +35,7 @@ RULES_OF: dict[str, tuple[str, ...]] = {
     "bass that goes on and on": ("room.bass-decay",),
     "heights miss seats": ("room.front-heights", "room.rear-heights", "room.aim"),
     "hiss, rumble": ("room.noise", "wiring.equipment-noise", "wiring.channel-noise"),
-    "one dull seat": ("room.blocked", "room.obstacle", "room.seat-back", "room.sight"),
+    "one dull seat": ("room.blocked", "room.dull-seat", "room.obstacle", "room.seat-back", "room.sight"),
     "speech unclear through noise": ("room.speech", "room.noise"),
     "speech unclear through the room": ("room.speech",),
     "dialogue too soft": ("settings.dialogue-level",),

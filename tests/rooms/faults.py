@@ -516,7 +516,7 @@ def misaimed(i: Installation, rng) -> Planted | None:
         also=frozenset(p.channel for p in others),
         decidable=good,
         why="" if good else "its aim is not entered" if not entered else "within what an assumed angle leaves open",
-        symptoms=("room.blocked",),
+        symptoms=("room.blocked", "room.dull-seat"),
         installation=turned,
         text=f"{channel} {angle:.0f}° off axis",
         seats_free=True,

@@ -129,7 +129,7 @@ def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bo
         return bool(max(truth.i.scene.t60_s[4:7]) > 0.55)  # 500 to 2000 Hz, by Eyring
     if finding.id == "room.bass-decay":
         return bool(max(truth.i.scene.t60_s[1:3]) > 1.6)  # 63 and 125 Hz, by Eyring
-    if finding.id == "room.blocked":
+    if finding.id in ("room.blocked", "room.dull-seat"):
         return all(min(truth.direct_db(c, s) for s in seats) <= -7.5 for c in mains)
     if finding.id == "room.aim":
         return all(min(truth.dull_db(c, s) for s in seats) <= -4.5 for c in mains)

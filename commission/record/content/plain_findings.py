@@ -477,6 +477,15 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Clear the way from the loudspeaker to the ears, or move one of them.",
         severity=SLIGHT,
     ),
+    "room.dull-seat": PlainFinding(
+        text=(
+            "One seat ({seats}) [heard|hears] too little of the high tones of {channels}: something [was|is] in the way, "
+            "or the loudspeaker [pointed|points] elsewhere. Which of the two is not known."
+        ),
+        notice="the loudspeaker sounds dull at that seat.",
+        mending="Clear the way from the loudspeaker to the ears, or turn the loudspeaker toward the seat.",
+        severity=SLIGHT,
+    ),
     "room.null": PlainFinding(
         text="Part of the deep bass [was|is] missing ({seats}): likely sound waves [cancelled|cancel] each other there.",
         notice="some bass notes are weak or missing there.",
