@@ -445,6 +445,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             alternatives=(
                 f"the loudspeakers of {channel} and {partner} differ in kind",
                 *((f"not {odd} but {other}: too {'loud' if low else 'low'}",) if odd else ()),
+                *_may_be_doubled(e, [partner if off < 0 else channel]),
             ),
             confirm=f"Read {channel} and {partner} with the meter (levels).",
             remedy=f"Correct the trim of {odd or 'the one that is off'}.",

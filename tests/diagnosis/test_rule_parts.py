@@ -604,6 +604,7 @@ def channel_levels(
         levels=SimpleNamespace(channels={c: level(-value) for c, value in (read_db or {}).items()}),
         screening=SimpleNamespace(usable=heard),
         analyses=Analyses(),
+        checks=lambda _: (),
     )
     return [(each.channels, each.title) for each in look(level_settings._channel_level, e, *found)]
 

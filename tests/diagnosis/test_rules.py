@@ -875,6 +875,7 @@ def test_a_channel_loud_at_every_seat_does_not_make_its_partner_low() -> None:
     finding = only(room, "settings.channel-level", without_readings(room))
     assert finding.channels == ("SiL",)
     assert "loud at every seat" in finding.title
+    assert finding.alternatives[-1] == "SiL also sounds from another loudspeaker: listen close to the others"
 
 
 def test_one_loudspeaker_that_plays_two_channels_is_named_where_no_symmetry_makes_them_alike() -> None:

@@ -479,7 +479,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     ),
     "room.dull-seat": PlainFinding(
         text=(
-            "One seat ({seats}) [heard|hears] too little of the high tones of {channels}: something [was|is] in the way, "
+            "One seat ({seats}) [heard|hears] little of the high tones of {channels}: something [was|is] in the way, "
             "or the loudspeaker [pointed|points] elsewhere. Which of the two is not known."
         ),
         notice="the loudspeaker sounds dull at that seat.",
