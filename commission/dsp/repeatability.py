@@ -22,9 +22,10 @@ from commission.model import FloatArray, freeze
 
 POINTS_PER_THIRD = 8
 """Points of the grid that one third octave spans: levels smoothed over it vary together."""
-DISPLACED_M, LEAST_DISPLACED_M, STILL_M = 0.05, 0.01, 0.003
+DISPLACED_M, LEAST_DISPLACED_M, STILL_M, ELSEWHERE_M = 0.05, 0.01, 0.003, 0.2
 """Assumed displacement of a microphone where no repeat shows it (rms over placements); the least that repeats can show,
-since nobody puts it back within 1 cm; and the one below which it was not moved at all (common practice, no source)."""
+since nobody puts it back within 1 cm; the one below which it was not moved at all; and the one beyond which it was not put
+back, so that what was measured again is no repeat (common practice, no source)."""
 GAIN_U_DB = 0.06
 """Standard uncertainty of the gain between recordings: ±0.1 dB, rectangular (common practice, no source)."""
 _SLOPE_HZ, _SLOPE_DB_PER_M = (200.0, 1000.0, 4000.0, 8000.0), (6.0, 18.5, 36.0, 45.0)
@@ -83,15 +84,15 @@ def power_mean_db(levels_db: FloatArray) -> FloatArray:
 class Repeatability:
     """Standard uncertainties of one third-octave level at one seat."""
 
-    gain_db: float = 0.0
-    """Part common to all levels of a recording."""
+    gain_db: FloatArray | float = 0.0
+    """Part common to all levels of a recording; for means, by seat [shape=(seats, 1)]."""
     place_db: FloatArray | float = 0.0
     """Part of the microphone's position, at each point of the grid [shape=(n,) or (seats, n)] and the seats' mean
     level; independent for each third octave."""
     null_share: FloatArray | float = 0.0
     """Share of that part that follows the pressure, as `null_share` [shape=(n,)]."""
     noise_db: FloatArray | float = 0.0
-    """Noise part at a level of 0 dB [dB], on the scale of the levels [shape=(n,)]."""
+    """Noise part at a level of 0 dB [dB], on the scale of the levels [shape=(n,) or (seats, n)]."""
     dof: float = math.inf
     """Degrees of freedom of the place part."""
     repeated: bool = False
@@ -122,6 +123,21 @@ class Repeatability:
             seat_dof=freeze(np.array([dof for _, dof in at])),
         )
 
+    def of_means(self, times: NDArray[np.intp], freq_hz: FloatArray) -> Repeatability:
+        """Repeatability of means of independent placings: `times` counts those of each seat [shape=(seats,)].
+
+        The place part is not reduced below that of a displacement of 1 cm, which placings of one round may share.
+        """
+        root = np.sqrt(times)[:, None]
+        least_db = np.minimum(placement_u_db(freq_hz, LEAST_DISPLACED_M), self.place_db)
+        place_db = np.maximum(self.place_db / root, least_db)
+        return replace(
+            self,
+            gain_db=freeze(self.gain_db / root),
+            place_db=freeze(place_db),
+            noise_db=freeze(self.noise_db / root),
+        )
+
     def place_u_db(self, levels_db: FloatArray) -> FloatArray:
         """Place part at the levels of all seats [shape=(seats, n)]: larger where a seat is below their mean."""
         return self.place_beside_db(levels_db, power_mean_db(levels_db))
@@ -143,8 +159,8 @@ class Repeatability:
         the grid).
         """
         place = np.atleast_1d(np.asarray(self.place_db, dtype=float))
-        chosen = np.square(place[points])
-        return math.hypot(self.gain_db, math.sqrt(float(chosen.mean()))) if len(chosen) else self.gain_db
+        chosen, gain_db = np.square(place[points]), float(self.gain_db)
+        return math.hypot(gain_db, math.sqrt(float(chosen.mean()))) if len(chosen) else gain_db
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,12 +198,9 @@ def displacement_m(bands: Iterable[Sequence[Repeat]], gain_db: float = GAIN_U_DB
     return max(factor * DISPLACED_M, LEAST_DISPLACED_M), dof
 
 
-def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
-    """Whether repeats at one placing over the whole grid differ as if the microphone had been placed again.
-
-    Compares their scatter with that of a displacement of STILL_M; changes of gain do not count.
-    """
-    still = placement_u_db(freq_hz, STILL_M) / placement_u_db(freq_hz)
+def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray, displaced_m: float) -> bool:
+    """Whether repeats at one placing differ by more than a displacement of `displaced_m` makes; gain does not count."""
+    factor = placement_u_db(freq_hz, displaced_m) / placement_u_db(freq_hz)
     found = least = 0.0
     for each in repeats:
         known = np.isfinite(each.levels_db).all(axis=0) & np.isfinite(each.place_db)
@@ -195,7 +208,7 @@ def was_moved(repeats: Sequence[Repeat], freq_hz: FloatArray) -> bool:
             continue
         levels = each.levels_db[:, known]
         found += float(np.sum(np.var(levels - levels.mean(axis=1, keepdims=True), axis=0, ddof=1)))
-        least += float(np.sum((each.place_db * still)[known] ** 2))
+        least += float(np.sum((each.place_db * factor)[known] ** 2))
     return found > least
 
 

@@ -165,7 +165,8 @@ def band_variance(
     mean = weight @ shown[counts][:, usable]
     off = shown[:, usable] - mean
     apart = off[counts]
-    scatter = _Scatter.of(place, noise, part, repeats.gain_db if level_points is None else 0.0, usable | own, usable)
+    gain = np.broadcast_to(repeats.gain_db if level_points is None else 0.0, (len(shown), 1))[counts]
+    scatter = _Scatter.of(place, noise, part, gain, usable | own, usable)
     own_db2 = float(np.mean(weight * (1 - weight) @ scatter.variance_db2))
     left = float((weight @ apart**2).mean()) - own_db2
     rms = np.sqrt(np.mean(off**2, axis=1))
@@ -187,7 +188,8 @@ class _Scatter:
     noise: FloatArray
     part: FloatArray
     """Share of each point in its seat's own level; zero if that is not subtracted."""
-    gain_db2: float
+    gain_db2: FloatArray
+    """[shape=(seats, 1)]"""
     band: BoolArray
     """Which of the points are in the band."""
     overlap: FloatArray
@@ -201,7 +203,7 @@ class _Scatter:
         place: FloatArray,
         noise: FloatArray,
         part: FloatArray,
-        gain_db: float,
+        gain_db: FloatArray,
         points: BoolArray,
         band: BoolArray,
     ) -> _Scatter:
@@ -211,7 +213,7 @@ class _Scatter:
             place=place,
             noise=noise,
             part=part,
-            gain_db2=gain_db**2,
+            gain_db2=np.square(gain_db),
             band=band[points],
             overlap=overlap,
             with_level=np.asarray(sum(u * ((part * u) @ overlap) for u in (place, noise))),
@@ -235,14 +237,14 @@ class _Scatter:
         count = apart_db.shape[1]
         slope = np.zeros(self.place.shape)
         slope[:, self.band] = 2 * weight[:, None] * apart_db / count
-        gain = self.gain_db2 * float(np.sum(slope.sum(axis=1) ** 2))
+        gain = float(np.sum(self.gain_db2[:, 0] * slope.sum(axis=1) ** 2))
         slope -= slope.sum(axis=1, keepdims=True) * self.part
         by_seat, noises = (np.sum(((slope * u) @ self.overlap) * slope * u, axis=1) for u in (self.place, self.noise))
         place, noise = float(by_seat.sum()), float(noises.sum())
-        level = float(weight @ np.sum(self.part * self.with_level, axis=1))
+        level = float(weight @ (np.sum(self.part * self.with_level, axis=1) + self.gain_db2[:, 0]))
         both = [u[:, self.band] for u in (self.place, self.noise)]
         typical = np.sum([(u.T * weight) @ u for u in both], axis=0)
-        typical = typical * self.overlap[np.ix_(self.band, self.band)] + level + self.gain_db2
+        typical = typical * self.overlap[np.ix_(self.band, self.band)] + level
         beside = (weight @ self.with_level)[self.band]
         typical = typical - beside[:, None] - beside
         pairs = float(np.sum(weight**2) - 2 * np.sum(weight**3) + np.sum(weight**2) ** 2)

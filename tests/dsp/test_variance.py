@@ -189,19 +189,25 @@ def moved(rng: np.random.Generator, repeats: Repeatability, room: np.ndarray) ->
     )
 
 
+ONCE, AGAIN = (1,) * 6, (1, 2, 3, 1, 2, 3)
+
+
 @pytest.mark.parametrize(
-    "repeats",
+    ("repeats", "times"),
     [
-        Repeatability(gain_db=0.3),
-        Repeatability(place_db=0.3),
-        Repeatability(gain_db=0.2, place_db=0.2),
-        Repeatability(place_db=np.linspace(0.1, 0.5, 48), null_share=np.linspace(0.3, 0.0, 48)),
-        Repeatability(noise_db=0.3),
-        Repeatability(place_db=0.2, noise_db=0.1),
+        (Repeatability(gain_db=0.3), ONCE),
+        (Repeatability(place_db=0.3), ONCE),
+        (Repeatability(gain_db=0.2, place_db=0.2), ONCE),
+        (Repeatability(place_db=np.linspace(0.1, 0.5, 48), null_share=np.linspace(0.3, 0.0, 48)), ONCE),
+        (Repeatability(noise_db=0.3), ONCE),
+        (Repeatability(place_db=0.2, noise_db=0.1), ONCE),
+        (Repeatability(gain_db=0.2, place_db=0.3, noise_db=0.1), AGAIN),
     ],
 )
 @pytest.mark.parametrize("tone", [False, True])
-def test_bias_and_uncertainty_against_a_simulated_measurement(repeats: Repeatability, tone: bool) -> None:
+def test_bias_and_uncertainty_against_a_simulated_measurement(
+    repeats: Repeatability, times: tuple[int, ...], tone: bool
+) -> None:
     # 600 measurements of one room: their mean must be the true MSV, their scatter the claimed u. Tolerances: the mean
     # within four standard errors and 1 % (a seat's own level bends with the errors of its points); u within 10 % (its own
     # scatter from 600 draws is 2.9 %; deviations are those of the noisy levels).
@@ -211,8 +217,11 @@ def test_bias_and_uncertainty_against_a_simulated_measurement(repeats: Repeatabi
     true = band_variance(room, inside, None, None, level)
     assert true is not None
     values, claimed = [], []
+    means = repeats.of_means(np.array(times), np.full(48, 20.0))
     for _ in range(600):
-        found = band_variance(room + moved(rng, repeats, room), inside, None, repeats, level)
+        draws = np.array([moved(rng, repeats, room) for _ in range(max(times))])
+        errors = np.array([draws[:n, seat].mean(axis=0) for seat, n in enumerate(times)])
+        found = band_variance(room + errors, inside, None, means, level)
         assert found is not None
         values.append(found.msv_db2)
         claimed.append(found.u_msv_db2)

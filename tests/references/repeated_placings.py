@@ -10,8 +10,8 @@ seat's place, in any direction. Printed, by simulator and distance:
 - how the variance s² of Σ d·e over a band, d being a seat's deviation, differs from what the program takes it to be: standard
   deviation of ln s² between rooms, its variance between loudspeakers of a room and between seats of a loudspeaker;
 - the share of words "better" and "worse" in rooms that did not change, and of tables with such a word (promise: at most 5 %),
-  with nothing repeated, with two seats measured again in each round, and with every seat measured two or three times; by
-  band the share of changes beyond 2 u, and the root of the mean square of change over its u (1 where u is right, less
+  with nothing repeated, with two seats measured again in each round, with every seat measured two or three times, and with
+  other numbers before than after; by band the share of changes beyond 2 u, and the root of the mean square of change over its u (1 where u is right, less
   where it is an upper bound);
 - the share of changes that are seen where the standard deviation over the seats grows or falls by 1 dB.
 
@@ -57,7 +57,7 @@ NAMES, SEATS = ("FL", "FC", "FR", "SiL", "TpFL", "SUB1", "SUB2"), ("A1", "A2", "
 MAINS, COUNT = 5, 6
 SIMULATORS = ("image sources", "random waves")
 PLANS: dict[str, tuple[tuple[dict[int, list[int]], list[int], dict[int, list[int]], list[int]], ...]] = {
-    # (seats measured again and their placings, placings of the others) before, and the same after; the last one counts
+    # (seats measured again and their placings, placings of the others) before, and the same after
     "nothing repeated": (({}, [0], {}, [1]), ({}, [2], {}, [3]), ({}, [4], {}, [5])),
     "two seats again": (
         ({1: [2, 0], 4: [2, 0]}, [0], {1: [3, 1], 4: [3, 1]}, [1]),
@@ -65,6 +65,8 @@ PLANS: dict[str, tuple[tuple[dict[int, list[int]], list[int], dict[int, list[int
     ),
     "every seat twice": (({}, [0, 1], {}, [2, 3]), ({}, [4, 5], {}, [1, 0])),
     "every seat three times": (({}, [0, 1, 2], {}, [3, 4, 5]),),
+    "twice before, once after": (({}, [0, 1], {}, [2]), ({}, [3, 4], {}, [5])),
+    "once before, three times after": (({}, [0], {}, [1, 2, 3]), ({}, [5], {}, [4, 2, 3])),
 }
 BANDS_HZ = ((20, 80), (80, 300), (300, 3000), (3000, 16000))
 CHECKED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)

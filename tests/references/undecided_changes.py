@@ -4,7 +4,7 @@
 
 Rooms of `repeated_placings.py`, every seat measured twice in each round. The standard deviation of a band over the seats, read
 again, scatters by σ (normal), different for each loudspeaker and room. Half of the risk is for better, half for worse. Printed for
-the newest reading of each seat, as the program takes it, and for the mean of both:
+the newest reading of each seat, and for the mean of both, as the program takes it:
 
 - σ (5, 50, 95 % of loudspeakers) and its degrees of freedom: what two repeats a seat show of it, by Welch and Satterthwaite, since
   one or two seats in a null bring most of the scatter;

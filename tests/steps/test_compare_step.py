@@ -410,6 +410,28 @@ def test_repeats_of_a_microphone_that_was_not_moved_are_not_used() -> None:
     assert "The repeats at A1 agree as only those of a microphone that was not moved do" in text
 
 
+def test_the_mean_of_repeats_is_compared_and_of_other_measurements_the_newest() -> None:
+    before, after = few(), few()
+    put_back, elsewhere, still = ("A1", 0.5), ("A2", 6.0), ("B1", 0.01)
+    channels = ("FL", "FC", "SiL")
+    again = [
+        repeat(before, c, seat, scatter_db, k)
+        for k, (c, (seat, scatter_db)) in enumerate(product(channels, (put_back, elsewhere, still)))
+    ]
+    job, analyses = both(before, after, again)
+    result = compare.solve(job, analyses)
+    own, first = result.channels["FL"], before.analyses()
+    newest = {item.seat: item.analysis for item in again if item.channel == "FL"}
+    for seat, count in (("A1", 2), ("A2", 1), ("A3", 1), ("B1", 1)):
+        readings = [first.of(AS_FOUND, "FL", seat), newest.get(seat)]
+        levels = [each.third_octave_db for each in readings if each is not None][-count:]
+        assert own.readings[seat] == (count, 1), seat
+        shown = own.levels[0][own.seats.index(seat)]
+        assert shown == pytest.approx(np.where(np.isnan(shown), np.nan, np.mean(levels, axis=0)), nan_ok=True), seat
+    remarks = compare.evaluate(job, AS_LEFT, analyses).remarks
+    assert "Each level is the mean of the readings of a channel at a seat: 1 to 2 as found and 1 as left." in remarks
+
+
 def test_repeats_make_the_uncertainty_smaller_but_never_less_than_one_centimetre() -> None:
     before, after = few(), few()
     job, analyses = both(before, after)

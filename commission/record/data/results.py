@@ -524,6 +524,9 @@ def _variance(visit: Visit) -> dict[str, Any]:
                 for c, each in compared.channels.items()
             }
         out["compared"] = list(compared.rounds)
+        out["readings"] = {
+            c: {seat: list(counts) for seat, counts in each.readings.items()} for c, each in compared.channels.items()
+        }
         out["left_out"] = list(compared.left_out)
         out["repeatability"] = {
             "by_band_db": {k: rounded(v, 3) for k, v in compared.u_db.items()},

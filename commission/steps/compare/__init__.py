@@ -10,7 +10,7 @@ compared; what was left out is listed. A third table compares the change of each
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import partial
 
 import numpy as np
@@ -48,7 +48,7 @@ There is nothing to measure here: this step compares the two rounds.
 
 - Measure **as left** at the same seats, with the same microphone, gain and volume as in **as found**.
 - Repeat two positions in each round, and put the microphone down again for each: only a change beyond your
-  repeatability counts.
+  repeatability counts. The mean of all readings of a seat is compared: with every seat repeated, smaller changes show.
 - **What the seats hear** shows whether all seats hear the same; **evenness of tone** whether they hear the same balance,
   each at its own level. Filters and subwoofer settings change the second.
 """
@@ -279,6 +279,7 @@ def _before_after(seat: str, line: tuple[str, str, Change]) -> str | None:
 
 def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Curve]:
     """The spread over seats at every frequency, and each seat's level, before and after."""
+    as_measured = "third octaves, as measured"
 
     def pair(before: FloatArray, after: FloatArray) -> tuple[Series, Series]:
         return (
@@ -293,7 +294,7 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
         id=f"compare:{each.channel}",
         title=f"{label}: seat-to-seat standard deviation, {len(each.seats)} seats",
         channel=each.channel,
-        caption="third octaves, as measured",
+        caption=as_measured,
         series=pair(before, after),
         y_name="Standard deviation",
     )
@@ -306,10 +307,12 @@ def _curves(job: Job, each: ChannelCompare, rounds: tuple[str, str]) -> list[Cur
                 y_unit="dB rel.",
                 channel=each.channel,
                 seat=seat,
-                caption="third octaves, as measured",
+                caption=as_measured
+                if counts == (1, 1)
+                else f"{as_measured}, mean of {counts[0]} and {counts[1]} readings",
                 series=pair(each.levels[0][i], each.levels[1][i]),
             )
-            for i, seat in enumerate(each.seats)
+            for i, (seat, counts) in enumerate(each.readings.items())
         ),
     ]
 
@@ -338,6 +341,7 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
     remarks = [
         f"Compared: {before_name} (before) with {after_name} (after).",
         *((f"{SUBS}: all subwoofers playing together.",) if SUBS in result.channels else ()),
+        *_means(result),
         result.u_from,
         *_coverage(changes),
         *_undetectable(changes),
@@ -350,6 +354,19 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
     remarks += _in_part(result)
     remarks += [f"Not compared: {text}." for text in result.left_out]
     return tuple(remarks)
+
+
+def _means(result: CompareResult) -> Iterator[str]:
+    """How many readings the levels are the mean of, where they are."""
+    assert result.rounds is not None
+    counts = [n for each in result.channels.values() for n in each.readings.values()]
+    spans = [(min(own), max(own)) for own in zip(*counts, strict=True)]
+    if spans != [(1, 1), (1, 1)]:
+        text = " and ".join(
+            f"{least if least == most else f'{least} to {most}'} {round_name(name)}"
+            for (least, most), name in zip(spans, result.rounds, strict=True)
+        )
+        yield f"Each level is the mean of the readings of a channel at a seat: {text}."
 
 
 def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:

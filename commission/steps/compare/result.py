@@ -86,6 +86,8 @@ class ChannelCompare:
     """kind → band label → change."""
     levels: tuple[FloatArray, FloatArray]
     """Third-octave levels [shape=(seats, n)] before and after, NaN where the loudspeaker does not play."""
+    readings: dict[str, tuple[int, int]]
+    """How many readings of each seat they are the mean of, before and after."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -164,16 +166,20 @@ def _channel(
     left_out = [f"{name}{why}"] if why else []
     if pair is None:
         return None, left_out
-    seats, levels = pair
+    levels = (pair[0].levels, pair[1].levels)
     plays = variance.own_band(levels[0]) & variance.own_band(levels[1])
-    bands = _changes(job, name, seats, levels, plays, repeats, gains_u_db)
+    bands = _changes(job, name, pair, plays, repeats, gains_u_db)
     if bands[HEARD] and not bands[TONE]:
         low, high = level_band_hz(job, name)
         left_out.append(
             f"{name} in evenness of tone: its level from {low:.0f} to {high:.0f} Hz is not known at every seat"
         )
     shown = (np.where(plays, levels[0], np.nan), np.where(plays, levels[1], np.nan))
-    return ChannelCompare(channel=name, seats=tuple(seats), levels=shown, bands=bands), left_out
+    readings = {
+        seat: (int(first), int(second))
+        for seat, first, second in zip(pair[0].seats, pair[0].times, pair[1].times, strict=True)
+    }
+    return ChannelCompare(channel=name, seats=tuple(readings), levels=shown, readings=readings, bands=bands), left_out
 
 
 def _not_played(job: Job, channels: Mapping[str, ChannelCompare]) -> Iterator[str]:
@@ -208,10 +214,8 @@ def _with_coverage(channels: dict[str, ChannelCompare]) -> dict[str, ChannelComp
     }
 
 
-def _common(
-    before: SeatLevels, after: SeatLevels
-) -> tuple[tuple[list[str], tuple[FloatArray, FloatArray]] | None, str]:
-    """The seats that both rounds hold with their levels, and what was left out."""
+def _common(before: SeatLevels, after: SeatLevels) -> tuple[tuple[SeatLevels, SeatLevels] | None, str]:
+    """Both rounds at the seats that both hold, and what was left out."""
     if before.how != after.how:
         return None, f": {before.how} in one round and {after.how} in the other"
     common = [s for s in before.seats if s in after.seats]
@@ -219,27 +223,25 @@ def _common(
     why = f" at {', '.join(missing)}: measured in one round only" if missing else ""
     if len(common) < 2:
         return None, ": fewer than two seats in both rounds"
-    first, second = ([row.seats.index(s) for s in common] for row in (before, after))
-    return (common, (before.levels[first], after.levels[second])), why
+    return (before.at(common), after.at(common)), why
 
 
 def _changes(
     job: Job,
     name: str,
-    seats: list[str],
-    levels: tuple[FloatArray, FloatArray],
+    pair: tuple[SeatLevels, SeatLevels],
     plays: variance.BoolArray,
     repeats: dict[str, Repeatability],
     gains_u_db: tuple[Mapping[str, float], Mapping[str, float]],
 ) -> dict[str, dict[str, Change]]:
     out: dict[str, dict[str, Change]] = {kind: {} for kind in KINDS}
-    own = of_channel(job, repeats, name, seats)
+    own = [of_channel(job, repeats, name, each.seats, each.times) for each in pair]
     for kind in KINDS:
         for band in job.system.bands:
             # Both rounds are read at the same frequencies: where the loudspeaker plays in both.
             before, after = (
-                band_result(job, name, seats, each, band, kind, own[band.label], plays, u_db)
-                for each, u_db in zip(levels, gains_u_db, strict=True)
+                band_result(job, name, each.seats, each.levels, band, kind, scatter[band.label], plays, u_db)
+                for each, scatter, u_db in zip(pair, own, gains_u_db, strict=True)
             )
             if before is None or after is None:
                 continue

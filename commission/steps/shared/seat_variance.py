@@ -3,6 +3,10 @@
 Two questions are kept apart: "heard" uses levels as measured; "tone" takes each seat's own broadband level off first, so
 that a change of level is not taken for a change of evenness.
 
+Where a channel was measured again at a seat with the microphone put down again, its level is the mean in dB of all its
+readings. What differs from the newest by more than a misplaced microphone makes was measured again because it was wrong:
+then the newest counts alone, as it does where the microphone was not moved.
+
 A channel that is low at every seat alike adds nothing to any variance. A seat that is low on every channel alike had
 another gain (`dsp.across`): its levels are corrected, and the correction's uncertainty counts in what is heard.
 """
@@ -15,6 +19,7 @@ from dataclasses import dataclass, replace
 from itertools import product
 
 import numpy as np
+from numpy.typing import NDArray
 
 from commission.dsp import repeatability as repeats_of
 from commission.dsp import variance
@@ -63,8 +68,26 @@ class SeatLevels:
 
     seats: list[str]
     levels: FloatArray
+    """Means of the readings of each seat [shape=(seats, n)]."""
+    times: NDArray[np.intp]
+    """How many readings that is [shape=(seats,)]."""
     how: str = ""
     """How the subwoofers were taken together."""
+
+    @classmethod
+    def of(cls, read: Mapping[str, FloatArray], how: str = "") -> SeatLevels:
+        """From the third octaves of each reading [shape=(times, n)] by seat."""
+        return cls(
+            seats=list(read),
+            levels=np.array([levels.mean(axis=0) for levels in read.values()]),
+            times=np.array([len(levels) for levels in read.values()]),
+            how=how,
+        )
+
+    def at(self, seats: list[str]) -> SeatLevels:
+        """The same at some of the seats."""
+        rows = [self.seats.index(seat) for seat in seats]
+        return replace(self, seats=seats, levels=self.levels[rows], times=self.times[rows])
 
 
 @cached
@@ -91,7 +114,7 @@ def _round_variance(
     for name, row in levels_by_seat(job, round_id, analyses)[0].items():
         if wanted is not None and name not in wanted:
             continue
-        plays, own = variance.own_band(row.levels), of_channel(job, repeats, name, row.seats)
+        plays, own = variance.own_band(row.levels), of_channel(job, repeats, name, row.seats, row.times)
         out[name] = {kind: {} for kind in kinds}
         for kind in kinds:
             for band in job.system.bands:
@@ -112,8 +135,9 @@ def levels_by_seat(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[st
     found: dict[str, SeatLevels] = {}
     gaps: list[str] = []
     singles, group = sub_outputs(job)
+    read = _readings(job, round_id, analyses).independent
     for channel in job.system.channels:
-        own = [(s.id, a) for s in job.system.seats if (a := analyses.of(round_id, channel.id, s.id)) is not None]
+        own = read.get(channel.id, {})
         spoilt: dict[str, list[str]] = {}
         for seat in job.system.seats:
             if analyses.of(round_id, channel.id, seat.id) is None:
@@ -121,41 +145,32 @@ def levels_by_seat(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[st
                     spoilt.setdefault(problem, []).append(seat.id)
         gaps += [f"{channel.id} at {', '.join(at)}: {why}" for why, at in spoilt.items()]
         if len(own) >= 2:
-            row = SeatLevels(seats=[seat for seat, _ in own], levels=np.array([a.third_octave_db for _, a in own]))
-            found[channel.id] = row
+            found[channel.id] = SeatLevels.of(own)
         elif own:
             gaps.append(f"{channel.id}: fewer than two seats")
     together = found.pop(group, None) if group is not None else None
     if len(singles) > 1:
-        summed, reasons = _summed(job, round_id, analyses, singles)
-        if summed is not None:
-            found[SUBS] = summed
+        summed = read.get(SUBS, {})
+        if len(summed) >= 2:
+            found[SUBS] = SeatLevels.of(summed, how="summed")
         elif together is not None:
-            found[SUBS] = SeatLevels(
-                seats=together.seats, levels=together.levels, how=f"measured together as {group}"
-            )
-        if summed is not None or together is None:
-            gaps += reasons
+            found[SUBS] = replace(together, how=f"measured together as {group}")
+        if len(summed) >= 2 or together is None:
+            gaps += _why_not_summed(job, round_id, analyses, singles, summed)
     return found, gaps
 
 
-def _summed(job: Job, round_id: str, analyses: Analyses, subs: list[str]) -> tuple[SeatLevels | None, list[str]]:
-    """The complex sum of the subwoofers at every seat where it can be determined."""
-    seats, rows, reasons = [], [], []
-    for seat in job.system.seats:
-        newest = [items[-1] for sub in subs if (items := analyses.repeats(round_id, sub, seat.id))]
-        if not newest:
-            continue
-        problems = [f"{sub}: {text[-1]}" for sub in subs if (text := analyses.problems(round_id, sub, seat.id))]
-        row, why = _sum_db(newest, len(subs), problems)
-        if row is None:
-            reasons.append(f"{SUBS} at {seat.id}: {why}")
-            continue
-        seats.append(seat.id)
-        rows.append(row)
-    if len(seats) < 2:
-        return None, reasons
-    return SeatLevels(seats=seats, levels=np.array(rows), how="summed"), reasons
+def _why_not_summed(
+    job: Job, round_id: str, analyses: Analyses, subs: list[str], summed: Container[str]
+) -> list[str]:
+    """Why the complex sum of the subwoofers is not determined, for each seat that is not among those `summed`."""
+    reasons = []
+    for seat in (each.id for each in job.system.seats if each.id not in summed):
+        newest = [items[-1] for sub in subs if (items := analyses.repeats(round_id, sub, seat))]
+        if newest:
+            problems = [f"{sub}: {text[-1]}" for sub in subs if (text := analyses.problems(round_id, sub, seat))]
+            reasons.append(f"{SUBS} at {seat}: {_sum_db(newest, len(subs), problems)[1]}")
+    return reasons
 
 
 def _sum_db(items: list[AnalysedResponse], count: int, problems: list[str]) -> tuple[FloatArray | None, str]:
@@ -206,8 +221,8 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     count = f"{number} repeated position{'s' if number != 1 else ''}"
     return (
         out,
-        f"Repeatability u of a third octave at one seat, from {count} combined with that of a microphone within "
-        f"{default_cm:.0f} cm ({basis}): {text}; larger where the level is low.{apart}",
+        f"Repeatability u of one reading of a third octave at one seat, from {count} combined with that of a microphone "
+        f"within {default_cm:.0f} cm ({basis}): {text}; larger where the level is low.{apart}",
     )
 
 
@@ -236,17 +251,18 @@ def _noise_db(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> FloatArr
 
 
 def of_channel(
-    job: Job, repeats: Mapping[str, Repeatability], name: str, seats: Sequence[str]
+    job: Job, repeats: Mapping[str, Repeatability], name: str, seats: Sequence[str], times: NDArray[np.intp]
 ) -> dict[str, Repeatability]:
-    """By band label that of one channel at these seats. Each point scatters as its own band does, whichever band it is used
-    for: a seat's own level, which evenness of tone takes off, is that of the middle frequencies.
+    """By band label that of one channel at these seats, `times` readings each [shape=(seats,)]. Each point scatters as its
+    own band does, whichever band it is used for: a seat's own level, which evenness of tone takes off, is that of the
+    middle frequencies.
     """
     own = {label: each.of_channel(name, seats) for label, each in repeats.items()}
     place = np.broadcast_to(repeats_of.placement_u_db(GRID_HZ), (len(seats), len(GRID_HZ))).copy()
     for band in job.system.bands:
         inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz)
         place[:, inside] = np.broadcast_to(own[band.label].place_db, place.shape)[:, inside]
-    return {label: replace(each, place_db=place) for label, each in own.items()}
+    return {label: replace(each, place_db=place).of_means(times, GRID_HZ) for label, each in own.items()}
 
 
 def typical_db(job: Job, repeats: Mapping[str, Repeatability]) -> dict[str, float]:
@@ -261,32 +277,71 @@ def _repeated(
     job: Job, rounds: tuple[str, ...], analyses: Analyses, noise_db: FloatArray
 ) -> tuple[list[repeats_of.Repeat], int, tuple[str, ...]]:
     """What was measured again, how many more had another gain, and the seats where the microphone was not moved."""
-    found: dict[str, tuple[str, list[repeats_of.Repeat]]] = {}
-    moved, default = 0, replace(repeats_of.default_repeatability(GRID_HZ), noise_db=noise_db)
-    for round_id in rounds:
-        rows, other_gain = _levels_again(job, round_id, analyses)
-        moved += other_gain
-        for name, by_seat in rows.items():
-            level_db = np.array([levels.mean(axis=0) for levels in by_seat.values()])
-            mean_db = repeats_of.power_mean_db(level_db)
-            with np.errstate(invalid="ignore"):
-                apart_db = np.nan_to_num(level_db - level_db.mean(axis=0))
-            for (seat, levels), level, apart in zip(by_seat.items(), level_db, apart_db, strict=True):
-                if len(levels) > 1:
-                    placing = f"{round_id} {seat}"
-                    repeat = repeats_of.Repeat(
-                        levels_db=levels,
-                        place_db=default.place_beside_db(level, mean_db),
-                        apart_db=apart,
-                        noise_db=default.noise_u_db(level),
-                        channel=name,
-                        seat=seat,
-                        placing=placing,
-                    )
-                    found.setdefault(placing, (seat, []))[1].append(repeat)
-    still = {placing: seat for placing, (seat, own) in found.items() if not repeats_of.was_moved(own, GRID_HZ)}
-    used = [each for placing, (_, own) in found.items() if placing not in still for each in own]
-    return used, moved, tuple(dict.fromkeys(still.values()))
+    noise = Repeatability(noise_db=noise_db)
+    read = [_readings(job, each, analyses) for each in rounds]
+    used = [
+        replace(each, noise_db=noise.noise_u_db(each.levels_db.mean(axis=0))) for own in read for each in own.repeats
+    ]
+    still = dict.fromkeys(seat for own in read for seat in own.still)
+    return used, sum(own.other_gain for own in read), tuple(still)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Readings:
+    """What was measured in a round, once or more; by channel, or all subwoofers."""
+
+    independent: dict[str, dict[str, FloatArray]]
+    """Channel → seat → third octaves of each time that the microphone was put down again [shape=(times, n)]."""
+    repeats: tuple[repeats_of.Repeat, ...]
+    """What was measured again with a microphone that was moved, whether or not it was put back; without noise."""
+    still: tuple[str, ...]
+    """Seats where it was not moved: of their readings the newest counts."""
+    other_gain: int
+    """How many were measured again because the gain was wrong: they show no repeatability and only the newest counts."""
+
+
+@cached
+def _readings(job: Job, round_id: str, analyses: Analyses) -> _Readings:
+    read, other_gain = _levels_again(job, round_id, analyses)
+    default, placings = repeats_of.default_repeatability(GRID_HZ), dict[str, list[repeats_of.Repeat]]()
+    for name, by_seat in read.items():
+        level_db = np.array([levels.mean(axis=0) for levels in by_seat.values()])
+        mean_db = repeats_of.power_mean_db(level_db)
+        with np.errstate(invalid="ignore"):
+            apart_db = np.nan_to_num(level_db - level_db.mean(axis=0))
+        for (seat, levels), level, apart in zip(by_seat.items(), level_db, apart_db, strict=True):
+            if len(levels) > 1:
+                repeat = repeats_of.Repeat(
+                    levels_db=levels,
+                    place_db=default.place_beside_db(level, mean_db),
+                    apart_db=apart,
+                    noise_db=np.zeros(len(GRID_HZ)),
+                    channel=name,
+                    seat=seat,
+                    placing=f"{round_id} {seat}",
+                )
+                placings.setdefault(seat, []).append(repeat)
+    still = tuple(s for s, own in placings.items() if not repeats_of.was_moved(own, GRID_HZ, repeats_of.STILL_M))
+    repeats = tuple(each for seat, own in placings.items() if seat not in still for each in own)
+    independent = {name: {seat: levels[-1:] for seat, levels in own.items()} for name, own in read.items()}
+    for each in repeats:
+        independent[each.channel][each.seat] = _put_back(each)
+    return _Readings(independent=independent, repeats=repeats, still=still, other_gain=other_gain)
+
+
+def _put_back(repeat: repeats_of.Repeat) -> FloatArray:
+    """The readings made where the newest was made, which know all frequencies that it knows [shape=(times, n)]."""
+    plays, known = variance.own_band(repeat.levels_db), np.isfinite(repeat.levels_db)
+    inside = _inside(repeat, plays)
+
+    def counts(k: int) -> bool:
+        pair = replace(inside, levels_db=inside.levels_db[[k, -1]])
+        return bool((known[k] >= known[-1]).all()) and not repeats_of.was_moved(
+            [pair], GRID_HZ[plays], repeats_of.ELSEWHERE_M
+        )
+
+    earlier = [k for k in range(len(known) - 1) if counts(k)]
+    return repeat.levels_db[[*earlier, -1]]
 
 
 def _levels_again(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, dict[str, FloatArray]], int]:
