@@ -1,4 +1,4 @@
-"""Folding the log into the job: pure, and the only place that knows what an event does."""
+"""Folds the log into the job: pure, and the only place that knows the effect of each event."""
 
 from __future__ import annotations
 
@@ -39,16 +39,16 @@ from commission.model import (
 from commission.model.plausible import counts
 
 DOUBTFUL_BACK = timedelta(days=1)
-"""Clock errors up to this are not mentioned."""
+"""Steps of the clock back by no more than this are not mentioned."""
 DOUBTFUL_GAP = timedelta(days=3650)
-"""A longer gap between two events is mentioned: a job may be opened again after years, not after decades."""
+"""Longer gaps between two events are mentioned: a job may be opened again after years, not after decades."""
 
 
 def fold(events: Iterable[Event], start: Job | None = None) -> Job:
-    """The job after `events`; `start` is what earlier events folded to.
+    """The job after `events`, applied to the job `start` of the earlier ones.
 
-    Folding a log in two parts equals folding it whole. Withdrawn events stay in `log` and count for nothing. Without a
-    withdrawal among `events` nothing earlier changes, and only they are folded.
+    Folding a log in two parts gives the same job as folding it at once. Withdrawn events stay in `log` without
+    effect. If `events` contain no withdrawal, only they are folded.
     """
     new = tuple(events)
     log = (*(start.log if start is not None else ()), *new)
@@ -89,7 +89,7 @@ class _SoFar:
             StoredVerdicts: list(job.stored_verdicts),
             Signed: list(job.signatures),
         }
-        """Kinds of events that the job lists unchanged."""
+        """Events that the job lists unchanged, by kind."""
 
     def take(self, event: Event) -> None:
         """Apply one event."""
@@ -116,7 +116,7 @@ class _SoFar:
                 pass
 
     def _measure(self, event: Event) -> None:
-        """A reading, a recording, or the signal that was played for some."""
+        """Apply a reading, a recording, or a stimulus."""
         match event.body:
             case ReadingEntered() as body:
                 self.readings.append(Reading(seq=event.seq, at=event.at, body=body))
@@ -130,7 +130,7 @@ class _SoFar:
                 self.stimuli[body.file_sha256] = body.file_name
 
     def _choose(self, body: EarlierVisit | LimitsChosen | ChecklistChosen | Decided) -> None:
-        """What the technician chose for the job; the newest choice counts."""
+        """Apply a choice of the technician; the newest one counts."""
         match body:
             case EarlierVisit():
                 self.earlier = body
@@ -182,7 +182,7 @@ def _round_of(body: EventBody) -> str:
 
 
 def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
-    """Numbers of the withdrawn events. A withdrawal has no effect if it is withdrawn, or names a later event."""
+    """Numbers of the withdrawn events. A withdrawal has no effect if it is itself withdrawn or names a later event."""
     withdrawn: set[int] = set()
     for event in reversed(tuple(log)):  # a later withdrawal decides whether an earlier one is valid
         if isinstance(event.body, Withdrawn) and event.seq not in withdrawn and event.body.seq < event.seq:
@@ -191,9 +191,9 @@ def withdrawn_seqs(log: Iterable[Event]) -> frozenset[int]:
 
 
 def doubtful_times(log: Iterable[Event], now: datetime) -> tuple[str, ...]:
-    """Sentences on times that cannot be right: far before the event before, far after it, or in the future.
+    """Sentences on implausible times: far before or after the previous event, or in the future.
 
-    A clock that was set right in between looks the same as a log that was put together later: only doubt can be stated.
+    A corrected clock looks like a log that was put together later, so these are only doubts.
     """
     out: list[str] = []
     before: datetime | None = None
@@ -213,7 +213,7 @@ def doubtful_times(log: Iterable[Event], now: datetime) -> tuple[str, ...]:
 
 
 def may_withdraw(job: Job, seq: int) -> Event:
-    """The event of that number if it can be withdrawn; raises CommissionError with the reason when it cannot."""
+    """The event of that number; raises CommissionError with the reason if it cannot be withdrawn."""
     event = next((event for event in job.log if event.seq == seq), None)
     if event is None:
         raise CommissionError(f"Event {seq} does not exist; the log ends at {job.log[-1].seq if job.log else 0}.")

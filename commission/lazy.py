@@ -1,7 +1,7 @@
 """Names of a package that load their module on first use (PEP 562).
 
-The first screen needs few of the central types, and every frozen data class takes more than half a millisecond to be
-made: all of them at once would add a third to the time to the first paint.
+The first screen needs few of the central types, and creating a frozen data class takes more than half a millisecond:
+creating all of them would add a third to the time to the first paint.
 
 Such a package lists its names once, as plain imports under TYPE_CHECKING, as type checkers and editors read them.
 """
@@ -33,7 +33,7 @@ def loader(package: str) -> Callable[[str], object]:
         if module is None:
             raise AttributeError(f"module {package!r} has no attribute {name!r}")
         found: object = getattr(import_module(module), name)
-        setattr(sys.modules[package], name, found)  # next time the package has it, without this function
+        setattr(sys.modules[package], name, found)  # next time the package has the name itself
         return found
 
     return load

@@ -1,4 +1,4 @@
-"""Running the captures of one step on one source: progress, cancel, everything stored the moment it is there."""
+"""Runs the captures of one step on one source, with progress and cancel; each recording is stored at once."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def run_captures(
     seat: str | None = None,
     only_missing: bool = True,
 ) -> Run:
-    """Measure what a step plans, at one seat or at all; skips what the round already holds.
+    """Run the captures of a step, at one seat or at all; `only_missing` skips those that the round has.
 
     Raises Cancelled between or within captures; what was stored stays stored. A capture that fails is named and the
     rest goes on, unless the first one fails: then most likely all would.

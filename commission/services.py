@@ -1,4 +1,4 @@
-"""What the screens need of files, devices and the record; `cli.local_services` implements it."""
+"""The protocol of files, devices and the record for the screens; `cli.local_services` implements it."""
 
 from __future__ import annotations
 
@@ -17,27 +17,27 @@ RECORD_OPTIONS = {
     ".csv": (),
     ".sofa": ("round",),
 }
-"""How a record may end, and which choices mean something for it."""
+"""Suffixes of records, and the options that apply to each."""
 
 
 class Services(Protocol):
-    """Jobs, files, devices and the record, as the screens ask for them."""
+    """Jobs, files, devices and the record, as used by the screens."""
 
     importer: Importer
 
     def open(self, path: Path, *, read_only: bool = False) -> Visit:
-        """Open a job; raises StoreError with one clear sentence."""
+        """Open a job; raises StoreError."""
 
     def create(self, path: Path, system: System) -> Visit:
         """A new job file of that system; raises StoreError when the file exists."""
 
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
-        """A new job file from a job definition, with the settings and readings it holds."""
+        """A new job file from a job definition, with its settings and readings."""
 
     def create_return(self, path: Path, earlier: Path, progress: Progress = ...) -> Visit:
-        """A new job of the same room, which compares itself with the earlier one.
+        """A new job of the same room, to be compared with the earlier one.
 
-        A `progress` that raises Cancelled stops it with nothing made.
+        If `progress` raises Cancelled, no file is made.
         """
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = ...) -> Path:
@@ -47,20 +47,20 @@ class Services(Protocol):
         """A new practice job with its own simulated room as source; returns its path."""
 
     def recent(self) -> tuple[Path, ...]:
-        """Jobs opened lately that still exist, newest first."""
+        """Recently opened jobs that still exist, newest first."""
 
     def use_limits(self, visit: Visit, path: Path) -> Event:
-        """Use a firm's own limits for a job from now on; raises InputError with one clear sentence for a bad file."""
+        """Use a firm's own limits for a job from now on; raises InputError for a bad file."""
 
     def use_checklist(self, visit: Visit, path: Path) -> Event:
-        """Use a firm's own checklist from now on; raises InputError with one clear sentence for a bad file."""
+        """Use a firm's own checklist from now on; raises InputError for a bad file."""
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
-        """Store a photograph with a step; raises InputError with one clear sentence for a file that is none."""
+        """Store a photograph with a step; raises InputError for any other file."""
 
     @property
     def letterhead(self) -> Path | None:
-        """The firm's own letterhead, where there is one."""
+        """The firm's own letterhead; None if there is none."""
 
     def check_record(
         self, visit: Visit, path: Path, *, cancel: CancelToken, progress: Progress = ...
@@ -76,18 +76,16 @@ class Services(Protocol):
         letterhead: Path | Literal["none"] | None = None,
         progress: Progress = ...,
     ) -> str:
-        """Write the record in the format of the suffix; one sentence on what was written.
+        """Write the record in the format of the suffix; returns a sentence on the result.
 
-        `letterhead` "none" leaves out the firm's own, too.
-
-        A `progress` that raises Cancelled stops it with nothing written.
+        `letterhead` "none" leaves out the firm's own, too. If `progress` raises Cancelled, nothing is written.
         """
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
-        """Write the settings sheet as CSV; one sentence on what was written."""
+        """Write the settings sheet as CSV; returns a sentence on the result."""
 
     def source(self, visit: Visit) -> Source | None:
-        """Where live measurements of this job come from: its simulated room, the audio device, or None."""
+        """The source of live measurements for this job: its simulated room, the audio device, or None."""
 
     def live_status(self) -> str:
         """One sentence: which device live measurement would use, or why it is off and how to switch it on."""

@@ -1,7 +1,7 @@
-"""One open job: the log, what it folds to, and everything computed from it.
+"""One open job: the log, the job folded from it, and everything computed from them.
 
-The screens, the command line and the record all work through a `Visit`. It owns no files and no devices: a
-`Journal` stores, a `Decoder` turns stored recordings into responses.
+The screens, the command line and the record all work through a `Visit`. It owns no files and no devices: a `Journal`
+stores, a `Decoder` turns stored recordings into responses.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from commission.model.events import Signed, Withdrawn
 from commission.model.noise_states import UNNAMED
 from commission.model.stored_verdicts import StoredVerdicts
 
-if TYPE_CHECKING:  # what computes loads with the first computation, after the first paint
+if TYPE_CHECKING:  # the computing modules load after the first paint
     from collections.abc import Callable, Iterable, Iterator
     from pathlib import Path
 
@@ -57,15 +57,15 @@ Item = TypeVar("Item")
 Result = TypeVar("Result")
 
 BATCH = 16
-"""Responses analysed between two checks of the cancel token: some 50 ms of work, so that Escape takes effect at once."""
+"""Responses analysed between two checks of the cancel token: some 50 ms of work, so that Escape acts at once."""
 
 
 OUTCOMES_KEPT = 100
-"""Largest number of outcomes kept for one visit: every step in a few rounds."""
+"""Most outcomes kept for one visit: every step in a few rounds."""
 
 
 MOST_FRAMES = 16_000_000
-"""Largest batch of several responses: the samples of two batches are in memory at a time, some 130 MB."""
+"""Most frames of one batch of responses: two batches are in memory at a time, some 130 MB of samples."""
 
 
 def _batches(todo: Sequence[StoredResponse]) -> Iterator[Sequence[StoredResponse]]:
@@ -84,7 +84,7 @@ def decoded_ahead(
     todo: Sequence[StoredResponse],
     decode: Callable[[Sequence[StoredResponse]], Iterable[tuple[StoredResponse, Response | Exception]]],
 ) -> Iterator[tuple[tuple[StoredResponse, Response | Exception], ...]]:
-    """Batches of decoded responses, in order; while one is worked on, the next is decoded on another thread."""
+    """Batches of decoded responses, in order; the next one is decoded on another thread while one is processed."""
     from concurrent.futures import Future, ThreadPoolExecutor
 
     batches = deque(_batches(todo))
@@ -101,7 +101,7 @@ def decoded_ahead(
 
 
 class Visit:
-    """An open job. Appending may happen on any thread; what is read is immutable."""
+    """An open job. Events may be appended from any thread; what is read is immutable."""
 
     def __init__(self, journal: Journal, decoder: Decoder, memory: AnalysesMemory | None = None) -> None:
         self._journal = journal
@@ -111,13 +111,13 @@ class Visit:
         self._analysed: dict[_Key, AnalysedResponse | AnalysedNoise] = {}
         self._analyses: Analyses | None = None
         self._known: tuple[AnalysedResponse | AnalysedNoise, ...] = ()
-        """What `_analyses` was collected from."""
+        """The analysed recordings from which `_analyses` was collected."""
         self.job: Job = fold(journal.events())
         self._collected: tuple[Job, int] = (self.job, -1)
-        """Of which job, and of how many analysed recordings, `_analyses` was collected."""
+        """The job, and the number of analysed recordings, from which `_analyses` was collected."""
         self._computed: _Results | None = None
         self._kept_outcome: Callable[[Job, Step, str, Analyses], Outcome] | None = None
-        """`outcome_of`, which keeps what an entry does not change."""
+        """`outcome_of` with a cache of outcomes that an entry does not change."""
 
     @property
     def path(self) -> Path:
@@ -126,17 +126,17 @@ class Visit:
 
     @property
     def read_only(self) -> bool:
-        """Whether nothing can be stored."""
+        """Whether the job is open for reading only."""
         return self._journal.read_only
 
     def file_problem(self) -> str | None:
-        """One sentence when another program changed, replaced or removed the job file while it is open here."""
+        """One sentence if another program changed, replaced or removed the job file while it is open here."""
         return self._journal.file_problem()
 
     def append(self, *bodies: EventBody, blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
-        """Store events in one transaction, then fold them in. Raises StoreError with nothing changed.
+        """Store events in one transaction, then fold them in. On StoreError nothing has changed.
 
-        A signature takes the verdicts that it covers with it, as an event before it; only `bodies` are returned.
+        A signature is preceded by an event with the verdicts that it covers; only `bodies` are returned.
         """
         with self._lock:
             signs = any(isinstance(body, Signed) for body in bodies)
@@ -146,13 +146,13 @@ class Visit:
             return events[len(verdicts) :]
 
     def keep_verdicts(self) -> None:
-        """Store today's verdicts when a record is written, unless they are stored already or the job is read-only."""
+        """Store today's verdicts when a record is written, unless they are stored or the job is read-only."""
         with self._lock:
             if not self.read_only and (verdicts := self._verdicts_to_keep("record")):
                 self.append(*verdicts)
 
     def _verdicts_to_keep(self, occasion: Literal["signed", "record"]) -> tuple[StoredVerdicts, ...]:
-        """One event with all verdicts; none while recordings wait to be analysed, or where nothing new was checked."""
+        """The event with all verdicts to store; none if recordings wait to be analysed, or nothing new was checked."""
         from commission import __version__
         from commission.diagnosis.verdict_changes import counts_since, stored_verdicts
 
@@ -166,9 +166,10 @@ class Visit:
         return (body,) if body.kinds else ()
 
     def verdict_changes(self) -> VerdictComparison | None:
-        """The newest stored verdicts against what this version makes of the same readings; None where none are stored.
+        """The newest stored verdicts compared with those of this version for the same readings; None if none are
+        stored.
 
-        Analyse first. Its `sentence` is a line for the overview and the log.
+        Analyse first. `sentence` is a line for the overview and the log.
         """
         from commission import __version__
         from commission.diagnosis.verdict_changes import VerdictComparison, compare_verdicts
@@ -194,7 +195,7 @@ class Visit:
         return computed.verdict_changes
 
     def withdraw(self, seq: int, reason: str = "") -> Event:
-        """Withdraw an event: it stays in the log and counts no longer."""
+        """Withdraw an event: it stays in the log without effect."""
         with self._lock:
             may_withdraw(self.job, seq)
             return self.append(Withdrawn(seq=seq, reason=reason))[0]
@@ -207,12 +208,12 @@ class Visit:
         cancel: CancelToken,
         progress: Progress,
     ) -> tuple[tuple[Event, ...], tuple[tuple[ImportRow, str], ...]]:
-        """Store every ready row, file by file; a bad one is named and the rest goes on.
+        """Store every ready row, file by file; a bad one is named and the rest continue.
 
-        Returns the events stored, and the rows left out with the sentence that says why. What was stored before a
-        cancel stays stored.
+        Returns the events stored, and each row left out with the reason. After a cancel, what was stored stays
+        stored.
         """
-        if options.clock is None:  # one batch, one origin of time
+        if options.clock is None:  # one time origin for one batch
             options = replace(options, clock=f"batch {len(self.job.log) + 1}")
         stored: list[Event] = []
         left_out: list[tuple[ImportRow, str]] = []
@@ -235,14 +236,14 @@ class Visit:
 
     @property
     def pending(self) -> tuple[StoredResponse, ...]:
-        """Stored responses that count and are not analysed yet."""
+        """Stored responses in force that are not analysed yet."""
         return tuple(response for key, response in _by_key(self.job) if key not in self._analysed)
 
     def analyse(self, cancel: CancelToken, progress: Progress) -> Analyses:
-        """Analyse what is pending, in batches; Escape between two of them raises Cancelled and loses nothing."""
+        """Analyse pending responses in batches; Escape between two batches raises Cancelled and loses nothing."""
         from commission.dsp.analysis import analyse_batch
 
-        job = self.job  # one state of it throughout: another thread may correct what a channel is
+        job = self.job  # the same job throughout: another thread may correct a channel
         keys = {response.seq: key for key, response in _by_key(job)}
         todo = tuple(response for key, response in _by_key(job) if key not in self._analysed)
         if todo and self._memory is not None:
@@ -284,15 +285,15 @@ class Visit:
     def _decoded(
         self, batch: Sequence[StoredResponse], whole: frozenset[int]
     ) -> tuple[tuple[StoredResponse, Response | Exception], ...]:
-        """The responses of some recordings, in order; where one cannot be decoded, why."""
+        """Each recording, in order, with its response or the reason why it cannot be decoded."""
         more = (whole,) if whole else ()
         decode = _one_by_one(lambda part: [each for _, each in self._decoder(part, self._journal.blob, *more)], batch)
         return tuple(zip(batch, decode, strict=True))
 
     @property
     def analyses(self) -> Analyses:
-        """What is analysed of the responses that count."""
-        job, count = self.job, len(self._analysed)  # entries are added to it and never replaced by others
+        """The analyses of all responses in force."""
+        job, count = self.job, len(self._analysed)  # entries are added to `_analysed`, never replaced
         if self._analyses is not None and self._collected[0] is job and self._collected[1] == count:
             return self._analyses
         known = tuple(self._analysed[key] for key, _ in _by_key(job) if key in self._analysed)
@@ -302,7 +303,7 @@ class Visit:
         return self._analyses
 
     def _now(self) -> _Results:
-        """What is computed of the present job and analyses."""
+        """The results of the present job and analyses."""
         job, analyses = self.job, self.analyses
         computed = self._computed
         if computed is None or computed.job is not job or computed.analyses is not analyses:
@@ -310,7 +311,7 @@ class Visit:
         return computed
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
-        """The outcome of a step in a round, computed once for each state of the job; a step that fails says so in it."""
+        """The outcome of a step in a round, computed once for each state of the job; errors become part of it."""
         computed = self._now()
         key = (step_id, round_id)
         if key not in computed.outcomes:
@@ -330,11 +331,11 @@ class Visit:
         return tuple(steps.step(step_id) for step_id, _ in steps.listed(self.job))
 
     def outcomes(self, round_id: str) -> dict[str, Outcome]:
-        """All steps of a round, by step id, in order."""
+        """The outcomes of all steps of a round, by step id, in order."""
         return {each.id: self.outcome(each.id, round_id) for each in self.steps}
 
     def findings(self, round_id: str) -> tuple[Finding, ...]:
-        """The causes named in a round; `failures` has those that could not be looked for."""
+        """The findings of a round; `failures` has those that could not be looked for."""
         return self._findings(round_id)[0]
 
     def _findings(self, round_id: str) -> tuple[tuple[Finding, ...], tuple[str, ...]]:
@@ -357,7 +358,7 @@ class Visit:
         return computed.findings[round_id]
 
     def failures(self, round_id: str) -> tuple[str, ...]:
-        """Sentences on what the program failed to compute of a round: steps, causes, what became of them."""
+        """Sentences on what could not be computed for a round: steps, findings, or their histories."""
         from commission.steps.shared.isolation import failed
 
         outcomes = self.outcomes(round_id).values()
@@ -368,7 +369,7 @@ class Visit:
         return (*left_out, *steps_failed, *self._findings(round_id)[1], *self._finding_histories(round_id)[1])
 
     def finding_histories(self, round_id: str) -> tuple[FindingHistory, ...]:
-        """The findings of the rounds up to this one, each with what became of it by the newest round."""
+        """The findings of the rounds up to this one, each with its history up to the newest round."""
         return self._finding_histories(round_id)[0]
 
     def _finding_histories(self, round_id: str) -> tuple[tuple[FindingHistory, ...], tuple[str, ...]]:
@@ -387,7 +388,7 @@ class Visit:
         return computed.finding_histories[round_id]
 
     def unexplained(self, round_id: str) -> tuple[OpenChecks, ...]:
-        """Failed checks of a round that neither its findings nor those still open from earlier rounds account for."""
+        """Failed checks of a round that are explained neither by its findings nor by those open from earlier rounds."""
         from commission.diagnosis.unexplained_checks import unexplained
 
         carried = [
@@ -396,7 +397,7 @@ class Visit:
         return unexplained(self.outcomes(round_id), (*self.findings(round_id), *carried))
 
     def settings_sheet(self) -> tuple[SheetLine, ...]:
-        """What to type into the processor, by all readings; computed once for each state of the job."""
+        """The settings to enter in the processor, from all readings; computed once for each state of the job."""
         from commission.steps.handover.settings_sheet import settings_sheet
 
         computed = self._now()
@@ -405,9 +406,9 @@ class Visit:
         return computed.sheet
 
     def sheet_to_keep(self) -> tuple[SheetIssued, ...]:
-        """The event that keeps what the settings sheet predicts; none where it is in the log, or nothing can be stored.
+        """The event with the predictions of the settings sheet; none if it is in the log, or the job is read-only.
 
-        Whoever prints, writes or ticks the sheet appends it first. Analyse before.
+        To be appended before the sheet is printed, written or ticked. Analyse first.
         """
         from commission import __version__
         from commission.steps.handover.sheet_prediction import sheet_issued
@@ -421,33 +422,33 @@ class Visit:
         return () if body is None or body == last else (body,)
 
     def keep_sheet(self) -> None:
-        """Store what the settings sheet predicts, where the log does not have it."""
+        """Store the predictions of the settings sheet, unless the log has them."""
         if bodies := self.sheet_to_keep():
             self.append(*bodies)
 
     def next_advice(self, round_id: str) -> Advice | None:
-        """The one thing best done next over all steps; None when nothing is left to do."""
+        """The best next action over all steps; None if nothing remains to be done."""
         advice = [each for outcome in self.outcomes(round_id).values() for each in outcome.advice]
         return min(advice, key=lambda each: each.priority, default=None)
 
     def blob(self, sha256: str) -> bytes:
-        """What is stored under that SHA-256, such as a photograph; raises StoreError when it is not there or damaged."""
+        """The bytes with that SHA-256, such as a photograph; raises StoreError if missing or damaged."""
         return self._journal.blob(sha256)
 
     def verify(self, progress: Progress | None = None) -> str | None:
-        """None when the log and every recording are whole; else one sentence that says where it breaks."""
+        """None if the log and every recording are intact; else one sentence on where they break."""
         return self._journal.verify(progress)
 
     def doubtful_times(self) -> tuple[str, ...]:
-        """Sentences on times of the log that cannot be right."""
+        """Sentences on implausible times in the log."""
         from datetime import UTC, datetime
 
         return doubtful_times(self.job.log, datetime.now(UTC))
 
     def as_of(self, seq: int, path: Path | None = None) -> Visit:
-        """The visit as it stood right after that event, for reading only; `path` is what its file is then called.
+        """The visit right after that event, for reading only; `path` is the name of its file.
 
-        What is analysed is not taken over when events are left out: they may have changed what a channel is.
+        Analyses are not reused if events are left out: they may have changed a channel.
         """
         past = Visit(_Until(self._journal, seq, path or self.path), self._decoder)
         if past.job.digest == self.job.digest:
@@ -460,16 +461,16 @@ class Visit:
 
 
 class _Results:
-    """What is computed of one state of a job: it lives as long as that state is the newest."""
+    """The results of one state of a job, valid until the job changes."""
 
     def __init__(self, job: Job, analyses: Analyses) -> None:
         self.job, self.analyses = job, analyses
         self.outcomes: dict[tuple[str, str], Outcome] = {}
-        """By step and round."""
+        """By (step, round)."""
         self.findings: dict[str, tuple[tuple[Finding, ...], tuple[str, ...]]] = {}
-        """By round: what was found, and sentences on what could not be looked for."""
+        """By round: findings, and sentences on those that could not be looked for."""
         self.finding_histories: dict[str, tuple[tuple[FindingHistory, ...], tuple[str, ...]]] = {}
-        """The same of what became of the findings."""
+        """By round: histories of findings, and sentences on those that could not be determined."""
         self.sheet: tuple[SheetLine, ...] | None = None
         self.verdict_changes: VerdictComparison | None = None
         self.has_verdict_changes = False
@@ -478,7 +479,7 @@ class _Results:
 def _one_by_one(
     work: Callable[[Sequence[Item]], Sequence[Result | Exception]], items: Sequence[Item]
 ) -> list[Result | Exception]:
-    """Results of `work` for all items together; where that fails, for each alone, with the errors of those that fail."""
+    """Results of `work` for all items together; if that fails, for each item alone, with an error for each that fails."""
     from commission.steps.shared.isolation import why_failed
 
     try:
@@ -492,7 +493,7 @@ def _one_by_one(
 
 
 class _Key(NamedTuple):
-    """What identifies an analysis: the recording and its purpose, since channel and reference seat may be corrected."""
+    """The key of an analysis: the recording and its purpose, since channel and reference seat may be corrected."""
 
     seq: int
     purpose: str
@@ -500,7 +501,7 @@ class _Key(NamedTuple):
 
 
 def _by_key(job: Job) -> tuple[tuple[_Key, StoredResponse], ...]:
-    """The recordings that count."""
+    """The recordings in force, by key."""
     purpose = {channel.id: "sub" for channel in job.system.channels if channel.is_sub}
     if (centre := job.system.centre) is not None:
         purpose[centre.id] = "speech"
@@ -509,7 +510,7 @@ def _by_key(job: Job) -> tuple[tuple[_Key, StoredResponse], ...]:
 
 
 def collected(items: Iterable[AnalysedResponse | AnalysedNoise]) -> Analyses:
-    """Analysed recordings by what they are: responses at the reference level and others, noise of the room and others."""
+    """Analysed recordings by kind: responses at the reference level or another, noise of the room or of a loudspeaker."""
     items = tuple(items)
     heard = [each for each in items if isinstance(each, model.AnalysedResponse)]
     noises = [each for each in items if isinstance(each, model.AnalysedNoise)]
@@ -556,7 +557,7 @@ def _analysed(
 
 
 class _Until:
-    """A read-only journal that ends early: the log up to an event."""
+    """A read-only journal of the events up to one of them."""
 
     read_only = True
 
@@ -564,14 +565,14 @@ class _Until:
         self._journal, self._seq, self.path = journal, seq, path
 
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
-        """Always refused."""
+        """Refuse every event."""
         raise StoreError(f"{self.path.name} is shown as of event {self._seq}; nothing can be stored in it.")
 
     def file_problem(self) -> None:
-        """Nothing is stored here that could be lost."""
+        """None, since nothing is stored here."""
 
     def events(self) -> tuple[Event, ...]:
-        """The log up to there."""
+        """The events of the log up to that one."""
         return tuple(event for event in self._journal.events() if event.seq <= self._seq)
 
     def blob(self, sha256: str) -> bytes:
@@ -579,8 +580,8 @@ class _Until:
         return self._journal.blob(sha256)
 
     def verify(self, progress: Progress | None = None) -> str | None:
-        """The result for the whole journal."""
+        """The result of verifying the whole journal."""
         return self._journal.verify(progress)
 
     def close(self) -> None:
-        """Nothing: the journal belongs to another visit."""
+        """Do nothing: the journal belongs to another visit."""

@@ -17,7 +17,7 @@ EXIT_DONE, EXIT_NO, EXIT_USAGE = 0, 1, 2
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code."""
-    # The matrices are small: threads of the linear algebra would only wait, at a tenth of a record's processor time.
+    # The matrices are small: extra threads of the linear algebra only wait, at a tenth of a record's processor time.
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from commission.model.errors import Cancelled, CommissionError
 
@@ -31,7 +31,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     except (KeyboardInterrupt, Cancelled):
         print("commission: stopped; everything stored so far is kept.", file=sys.stderr)
         return EXIT_NO
-    except BrokenPipeError:  # whoever reads the output closed it; nothing is wrong
+    except BrokenPipeError:  # the reader of the output closed it; nothing is wrong
         sys.stderr.close()
         return EXIT_DONE
     except OSError as error:
@@ -69,7 +69,7 @@ def _run(words: list[str]) -> int:
 
     plain = not words or (not words[0].startswith("-") and words[0] not in COMMANDS)
     if plain and len(words) < 2:  # opening a job, the most frequent use, needs no parser
-        gc.disable()  # modules while they load are no garbage: the screens enable it after their first paint
+        gc.disable()  # modules are no garbage while they load; the screens enable collection after their first paint
         return open_job(Path(words[0]) if words else None)
     from commission.cli.parser import build_parser
 

@@ -1,4 +1,4 @@
-"""What each command does."""
+"""The commands of the command line."""
 
 from __future__ import annotations
 
@@ -45,12 +45,12 @@ def put(text: str) -> None:
         print(text, flush=True)
     except OSError as error:
         error.filename = output_name()
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the end of the program flushes again
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # the interpreter flushes again at exit
         raise
 
 
 def output_name() -> str:
-    """The file that standard output goes to, if the system names it."""
+    """The name of the file behind standard output, if the system knows it."""
     try:
         return os.readlink("/proc/self/fd/1")
     except OSError:
@@ -58,7 +58,7 @@ def output_name() -> str:
 
 
 def shown_progress(label: str) -> Progress:
-    """A line on stderr that updates itself on a terminal and stays silent in a pipe."""
+    """A progress line on stderr that updates itself on a terminal; silent in a pipe."""
     if not sys.stderr.isatty():
         return model.unwatched
 
@@ -75,7 +75,7 @@ def open_screens(parsed: argparse.Namespace) -> int:
 
 
 def open_job(path: Path | None) -> int:
-    """Open the job of that path, or the choice of jobs, in the terminal."""
+    """Open the job at a path, or the choice of jobs, in the terminal."""
     if path is None:
         return _run_screens(None)
     expected = "a job file or one of the commands"
@@ -95,7 +95,7 @@ def open_job(path: Path | None) -> int:
 
 
 def _has_screen() -> bool:
-    """Whether input and output are a terminal that can place its cursor; the terminal database calls others "dumb"."""
+    """Whether input and output are a terminal with cursor control; the terminal database calls others "dumb"."""
     return sys.stdin.isatty() and sys.stdout.isatty() and os.environ.get("TERM") != "dumb"
 
 
@@ -110,11 +110,11 @@ def _run_screens(path: Path | None) -> int:
     from commission.ui.app import CommissionApp
     from commission.ui.theme import look_file
 
-    for stream in (sys.__stderr__, sys.__stdout__):  # the screens are drawn in UTF-8, whatever the locale says
+    for stream in (sys.__stderr__, sys.__stdout__):  # the screens use UTF-8, whatever the locale
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
     app = CommissionApp(LocalServices(), path, look=look_file())
-    if sys.platform == "win32":  # which ends the programs of a console itself
+    if sys.platform == "win32":  # Windows itself ends the programs of a console
         return app.run() or EXIT_DONE
     terminal = sys.stdin.fileno()
     threading.Thread(target=end_without_terminal, args=(terminal, app.exit), daemon=True).start()
@@ -123,7 +123,7 @@ def _run_screens(path: Path | None) -> int:
 
 
 def demo(parsed: argparse.Namespace) -> int:
-    """Make the sample job and open it; print its results where there is no terminal."""
+    """Make the sample job and open it; print its results if there is no terminal."""
     services = LocalServices()
     existed = (Path.cwd() / "harbour-lane.commission").exists()
     path = services.demo(Path.cwd(), progress=shown_progress("Making the sample job"))
@@ -134,7 +134,7 @@ def demo(parsed: argparse.Namespace) -> int:
 
 
 def new(parsed: argparse.Namespace) -> int:
-    """Make a job from its definition, or one that returns to an earlier job."""
+    """Make a job from its definition, or one for a return visit."""
     services = LocalServices()
     if parsed.earlier is not None:
         progress = shown_progress("Reading the earlier visit")
@@ -175,7 +175,7 @@ def photo(parsed: argparse.Namespace) -> int:
 
 
 def import_files(parsed: argparse.Namespace) -> int:
-    """Survey files, show where each goes, store what is in order."""
+    """Survey files, show where each goes, and store the accepted ones."""
     if not parsed.paths and parsed.mapping is None:
         raise InputError("commission import", "no files", "files, folders, or a mapping with --map")
     if parsed.loopback is not None and parsed.loopback < 1:
@@ -215,7 +215,7 @@ def _import_into(visit: Visit, importer: Importer, options: ImportOptions, parse
 
 
 def row_line(row: ImportRow) -> str:
-    """One row of an import with the reasons for it, as shown before anything is stored."""
+    """One row of an import with its reasons, as shown before anything is stored."""
     if row.is_stimulus:
         return clean_text(f"{row.path.name}  – {row.kind_reason}")
     source = row.state if row.kind == "noise" else row.channel
@@ -232,7 +232,7 @@ def row_line(row: ImportRow) -> str:
 
 
 def results(parsed: argparse.Namespace) -> int:
-    """Print everything computed."""
+    """Print all results."""
     if parsed.json and parsed.round is not None:
         raise InputError(
             "--round", "--json", "results as text", "The JSON contains every round: leave the option out."
@@ -249,7 +249,7 @@ def results(parsed: argparse.Namespace) -> int:
 
 
 def _known_round(visit: Visit, round_id: str | None) -> None:
-    """Refuse a round that the job does not have; None: no round was named."""
+    """Refuse a round that the job does not have; None names no round."""
     if round_id is not None and round_id not in visit.job.rounds:
         raise InputError("--round", round_id, "one of " + ", ".join(visit.job.rounds))
 
@@ -274,7 +274,7 @@ LIMITS_WIDTH = 100
 
 
 def limits(parsed: argparse.Namespace) -> int:
-    """Print the limits in force, or use others from now on."""
+    """Print the limits in force, or replace them from now on."""
     from shutil import get_terminal_size
 
     from commission.diagnosis import RULES
@@ -297,7 +297,7 @@ def limits(parsed: argparse.Namespace) -> int:
 
 
 def checklist(parsed: argparse.Namespace) -> int:
-    """Print the checklist with the answers of the current round, or use another one."""
+    """Print the checklist with the answers of the current round, or replace it."""
     from commission.record.data.text import table_lines
 
     services = LocalServices()
@@ -316,7 +316,7 @@ def checklist(parsed: argparse.Namespace) -> int:
 
 
 def lip_sync(parsed: argparse.Namespace) -> int:
-    """Measure the offset of sound and picture, and store it as a reading of the checklist."""
+    """Measure the offset between sound and picture, and store it as a reading of the checklist."""
     services = LocalServices()
     with closing(services.open(parsed.job)) as visit:
         _known_round(visit, parsed.round)
@@ -326,7 +326,7 @@ def lip_sync(parsed: argparse.Namespace) -> int:
 
 
 def _opened_to_keep(services: LocalServices, path: Path) -> Visit:
-    """A job opened for storing what is issued; one in use elsewhere is opened for reading only."""
+    """A job opened to store what is issued; for reading only if it is in use elsewhere."""
     try:
         return services.open(path)
     except StoreError:
@@ -334,7 +334,7 @@ def _opened_to_keep(services: LocalServices, path: Path) -> Visit:
 
 
 def _apply(visit: Visit) -> str:
-    """Tick every line of the sheet that has a new setting; one sentence on it."""
+    """Tick every line of the sheet that has a new setting; a sentence on the result."""
     lines = [line for line in visit.settings_sheet() if line.new is not None and not line.ticked]
     if lines:
         visit.append(*(model.SettingEntered(setting=line.setting, applied=True) for line in lines))
@@ -342,7 +342,7 @@ def _apply(visit: Visit) -> str:
 
 
 def sheet(parsed: argparse.Namespace) -> int:
-    """Print or write the settings sheet; the job keeps what it predicts."""
+    """Print or write the settings sheet; the job keeps its predictions."""
     from commission.record.data.sheet import sheet_lines
 
     if parsed.output is not None and parsed.output.suffix.lower() != ".csv":
@@ -362,8 +362,8 @@ def sheet(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
-def _honoured(parsed: argparse.Namespace) -> None:
-    """Refuse an ending that no record has, and an option that this ending would silently leave out."""
+def _check_options(parsed: argparse.Namespace) -> None:
+    """Refuse unknown suffixes of a record, and options that its format would silently ignore."""
     ending = parsed.output.suffix.lower()
     if ending not in RECORD_OPTIONS:
         raise InputError(
@@ -386,16 +386,14 @@ def record(parsed: argparse.Namespace) -> int:
 
     from commission.record.letterhead import load_letterhead
 
-    _honoured(parsed)
+    _check_options(parsed)
     services = LocalServices()
     letterhead = load_letterhead(parsed.letterhead) if parsed.letterhead is not None else None
     visit = _opened_to_keep(services, parsed.job)
     _known_round(visit, parsed.round)
     _analyse(visit)
     with ThreadPoolExecutor(1) as pool:
-        verified = pool.submit(
-            visit.verify
-        )  # in parallel: checking digests takes a core that typesetting leaves free
+        verified = pool.submit(visit.verify)  # in parallel: checking digests uses a core that typesetting leaves free
         message = services.export(
             visit,
             parsed.output,
@@ -412,7 +410,7 @@ def record(parsed: argparse.Namespace) -> int:
 
 
 def verify(parsed: argparse.Namespace) -> int:
-    """Check the chain, and a record against it."""
+    """Check the log's hash chain, and a record against the log."""
     visit = LocalServices().open(parsed.job, read_only=True, afresh=True)
     broken = visit.verify(shown_progress("Checking"))
     job = visit.job
@@ -457,7 +455,7 @@ def signals(parsed: argparse.Namespace) -> int:
 
 
 def rehearse(parsed: argparse.Namespace) -> int:
-    """Make a practice job, perhaps measured already, and open it."""
+    """Make a practice job, optionally measured already, and open it."""
     services = LocalServices()
     path = services.rehearsal(parsed.output, parsed.seed)
     say(f"{path} is a practice job: its room is simulated, its faults are yours to find.")

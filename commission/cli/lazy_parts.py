@@ -1,4 +1,4 @@
-"""Services that take long to load, behind the protocols of `commission.model`: each loads on first use."""
+"""Services that take long to load, behind the protocols of `commission.model`; each loads on first use."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ class LateDecoder:
 
 
 class _Late:
-    """Stands for an object that `make` returns, and makes it whenever one of its methods is called."""
+    """A proxy for the object that `make` returns, made when one of its methods is first called."""
 
     def __init__(self, make: Callable[[], object]) -> None:
         self._make = make
@@ -33,7 +33,7 @@ class _Late:
 
 
 def late_memory(state_folder: Callable[[], Path]) -> AnalysesMemory:
-    """The memory of earlier analyses; it loads on first use."""
+    """The store of earlier analyses; it loads on first use."""
 
     def make() -> AnalysesMemory:
         from commission.job.kept_analyses import KeptAnalyses

@@ -1,4 +1,4 @@
-"""`Services` on this computer: files, storage and devices for the screens and the commands, assembled only here."""
+"""`Services` on this computer: assembles files, storage and devices for the screens and the commands."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from commission.model.outside_files import kind_of, read_outside, replace_own
 from commission.model.progress import unwatched
 from commission.model.units import clean_text, counted, round_name
 
-if TYPE_CHECKING:  # the choice of jobs is painted before any of this is loaded
+if TYPE_CHECKING:  # the choice of jobs is painted before these load
     from collections.abc import Sequence
 
     from commission.job.toml import Definition
@@ -49,10 +49,10 @@ class LocalServices:
     # --- jobs -------------------------------------------------------------------------------------------------
 
     def open(self, path: Path, *, read_only: bool = False, afresh: bool = False) -> Visit:
-        """Open a job; falls back to reading only where the folder or the file cannot be written.
+        """Open a job, for reading only if the folder or the file cannot be written.
 
-        A name without the suffix of job files is enough where no file has that name. `afresh`: every recording is
-        analysed again, whatever is kept of an earlier opening.
+        The suffix of job files may be omitted if no file has the name without it. `afresh`: analyse every recording
+        again, ignoring the analyses kept from an earlier opening.
         """
         from commission.job.store import JobFile
         from commission.visit import Visit
@@ -69,12 +69,12 @@ class LocalServices:
         return visit
 
     def create(self, path: Path, system: System) -> Visit:
-        """A new job file of that system; its first event names the program's version."""
+        """A new job file of that system; its first event records the program's version."""
         opening = model.JobCreated(title=system.title, program_version=__version__)
         return self._create(path, (opening, model.SystemDefined(system=system), *_defaults()))
 
     def create_from_toml(self, path: Path, definition: Path) -> Visit:
-        """A new job file from a job definition, with the settings and readings it holds."""
+        """A new job file from a job definition, with its settings and readings."""
         from commission.job.toml import load_definition
 
         return self._create_defined(path, load_definition(definition))
@@ -84,22 +84,22 @@ class LocalServices:
         return self._create(path, (opening, *definition.bodies, *_defaults()))
 
     def create_return(self, path: Path, earlier: Path, progress: Progress = unwatched) -> Visit:
-        """A new job of the same room, which compares itself with the earlier one.
+        """A new job of the same room, to be compared with the earlier one.
 
-        A `progress` that raises Cancelled stops it with nothing made.
+        If `progress` raises Cancelled, no file is made.
         """
         from commission.job.store import refuse_taken
         from commission.steps.drift.figures import earlier_visit
 
         refuse_taken(with_suffix(path))  # before the earlier job is verified and analysed
-        old = self.open(earlier, read_only=True, afresh=True)  # its figures go into the new log as evidence
+        old = self.open(earlier, read_only=True, afresh=True)  # its figures become evidence in the new log
         try:
             broken = old.verify(lambda fraction, _: progress(0.3 * fraction, f"verifying {earlier.name}"))
             if broken is not None:
                 raise StoreError(f"{earlier.name} cannot be compared with, because its log is broken: {broken}")
             analyses = old.analyse(threading.Event(), lambda f, text: progress(0.3 + 0.65 * f, text))
             job = old.job
-            kept = (  # as last time
+            kept = (  # unchanged from last time
                 model.LimitsChosen(profile=job.profile),
                 model.ChecklistChosen(checklist=job.checklist_in_force),
             )
@@ -107,7 +107,7 @@ class LocalServices:
         finally:
             old.close()
         opening = model.JobCreated(title=job.system.title, program_version=__version__)
-        progress(1.0, "")  # the last chance to stop
+        progress(1.0, "")  # the last opportunity to cancel
         system = model.SystemDefined(system=job.system, note=f"as at the visit closed {back.closed_at[:10]}")
         return self._create(path, (opening, system, *kept, back))
 
@@ -121,9 +121,10 @@ class LocalServices:
         return Visit(journal, LateDecoder(), self._memory)
 
     def demo(self, folder: Path, cancel: CancelToken | None = None, progress: Progress = unwatched) -> Path:
-        """The sample job in `folder`: made from its definition and its files, or the one that is there already.
+        """The sample job in `folder`, made from its definition and files unless it exists.
 
-        The settings sheet is issued after the round as found, so that the round as left is compared with its prediction.
+        The settings sheet is issued after the round as found, so that the round as left is compared with its
+        prediction.
         """
         from commission.cli.sample import JOB_NAME, sample_folder
         from commission.job.store import put_in_place
@@ -136,7 +137,7 @@ class LocalServices:
         source, cancel = sample_folder(), cancel or threading.Event()
         definition = load_definition(source / "harbour-lane.toml")
         found, left = (definition.of_round(each) for each in (model.AS_FOUND, model.AS_LEFT))
-        # Built under another name, so that a demo stopped half-way is not taken for the sample job.
+        # Built under another name, so that a demo stopped half-way is not mistaken for the sample job.
         unfinished = with_suffix(unfinished_name(target))
         try:
             with closing(self._create_defined(unfinished, found)) as visit:
@@ -163,7 +164,7 @@ class LocalServices:
             raise CommissionError(f"The sample is incomplete: {left_out[0][0].path.name}: {left_out[0][1]}")
 
     def rehearsal(self, folder: Path, seed: int) -> Path:
-        """A practice job; its room is simulated from the seed."""
+        """A practice job with a room simulated from the seed."""
         from commission.audio.rehearsal import rehearsal_bodies
 
         path = folder / f"rehearsal-{seed}{SUFFIX}"
@@ -178,7 +179,7 @@ class LocalServices:
 
     @property
     def _config_folder(self) -> Path:
-        """Where own keys and the letterhead are kept."""
+        """The folder of the user's key bindings and letterhead."""
         from platformdirs import user_config_path
 
         return user_config_path("commission", appauthor=False)
@@ -187,7 +188,7 @@ class LocalServices:
 
     @property
     def state_folder(self) -> Path:
-        """Where the program keeps what it remembers for itself."""
+        """The folder of the program's own state, such as the list of jobs."""
         if self._state_folder is None:
             from platformdirs import user_state_path
 
@@ -199,7 +200,7 @@ class LocalServices:
         return self.state_folder / "recent.json"
 
     def recent(self) -> tuple[Path, ...]:
-        """Jobs opened lately that still exist, newest first; empty when the list cannot be read."""
+        """Recently opened jobs that still exist, newest first; empty if the list cannot be read."""
         try:
             listed = json.loads(read_outside(self._recent_file, "the list", largest_bytes=LARGEST_RECENT_BYTES))
             return tuple(path for path in (Path(item) for item in listed[:RECENT_KEPT]) if path.is_file())
@@ -212,24 +213,24 @@ class LocalServices:
         try:
             replace_own(self._recent_file, json.dumps(kept))
         except OSError:
-            pass  # a convenience: a full or read-only home must not keep anybody from the job
+            pass  # the list is a convenience: a full or read-only home must not keep anybody from the job
 
     # --- out and in -------------------------------------------------------------------------------------------
 
     def use_limits(self, visit: Visit, path: Path) -> Event:
-        """Judge a job by a firm's own limits from now on; raises InputError with one clear sentence for a bad file."""
+        """Use a firm's own limits for a job from now on; raises InputError for a bad file."""
         text = _own_text(path, "a limits profile as TOML")
         return visit.append(model.LimitsChosen(profile=model.read_profile(text, path.name)))[0]
 
     def use_checklist(self, visit: Visit, path: Path) -> Event:
-        """Use a firm's own checklist from now on; raises InputError with one clear sentence for a bad file."""
+        """Use a firm's own checklist from now on; raises InputError for a bad file."""
         text = _own_text(path, "a checklist as TOML")
         return visit.append(model.ChecklistChosen(checklist=model.read_checklist(text, path.name)))[0]
 
     def measure_lip_sync(self, visit: Visit, path: Path, light: int, round_id: str) -> str:
-        """Store the offset of sound and picture that a recording of flashes and clicks shows; gives a sentence.
+        """Store the offset between sound and picture in a recording of flashes and clicks; returns a sentence.
 
-        `light`: the channel of the light sensor, from 0. Raises InputError where the recording does not show it.
+        `light`: the channel of the light sensor, from 0. Raises InputError if the recording does not show the offset.
         """
         from hashlib import sha256
 
@@ -262,7 +263,7 @@ class LocalServices:
         return text
 
     def attach_photo(self, visit: Visit, path: Path, *, step: str, round_id: str | None, caption: str) -> Event:
-        """Store a photograph with a step; raises InputError with one clear sentence for what is none."""
+        """Store a photograph with a step; raises InputError for any other file."""
         from hashlib import sha256
 
         from commission.job.photos import read_photo
@@ -292,10 +293,11 @@ class LocalServices:
         round_id: str | None = None,
         progress: Progress = unwatched,
     ) -> str:
-        """Write the record in the format of the suffix; the job keeps the verdicts that it prints, where it can.
+        """Write the record in the format of the suffix; the job keeps the verdicts that it prints, if it can be
+        written.
 
-        Without a paper, imperial jobs go on US Letter; without a letterhead, the one in the folder of own settings is
-        taken where there is one ("none": not even that). A `progress` that raises Cancelled stops it with nothing written.
+        Defaults: US Letter for imperial jobs, and the letterhead in the folder of own settings ("none" leaves it
+        out). If `progress` raises Cancelled, nothing is written.
         """
         from commission.record.export import write_record
         from commission.record.letterhead import load_letterhead
@@ -303,12 +305,12 @@ class LocalServices:
         if target.suffix.lower() == ".sofa":
             return self._export_sofa(visit, target, round_id)
         letterhead = letterhead or self.letterhead
-        if isinstance(letterhead, Path):  # data has none, and must not be kept from anybody by a broken one
+        if isinstance(letterhead, Path):  # data has no letterhead, so a broken one must not prevent its export
             letterhead = load_letterhead(letterhead) if target.suffix.lower() in (".pdf", ".html") else None
         try:
             visit.keep_verdicts()
             not_kept = ""
-        except StoreError as error:  # a full disk under the job must not keep the record from another
+        except StoreError as error:  # a full disk under the job must not prevent writing the record elsewhere
             not_kept = f" The job does not remember the verdicts of this record: {error}"
         paper = paper or ("us-letter" if visit.job.system.units == "imperial" else "a4")
         text = write_record(
@@ -322,7 +324,7 @@ class LocalServices:
 
     @property
     def letterhead(self) -> Path | None:
-        """The firm's own letterhead, where there is one."""
+        """The firm's own letterhead; None if there is none."""
         own = self._config_folder / "letterhead.toml"
         return own if own.is_file() else None
 
@@ -334,7 +336,7 @@ class LocalServices:
         cancel: CancelToken,
         progress: Progress = unwatched,
     ) -> tuple[tuple[str, str], ...]:
-        """A record checked against the job: (symbol, sentence), first all of it in one; raises InputError for no record."""
+        """A record checked against the job: (symbol, sentence), the summary first; raises InputError for another file."""
         from commission.record.verify.comparison import RecordCheck, check_record, overall
 
         with closing(self.open(visit.path, read_only=True, afresh=True)) as reopened:  # as `commission verify` does
@@ -350,7 +352,7 @@ class LocalServices:
         return tuple((each.symbol, each.text) for each in every)
 
     def _export_sofa(self, visit: Visit, target: Path, round_id: str | None) -> str:
-        """The responses of one round, of the newest that has any where none is named, as AES69."""
+        """Write the responses of one round (by default the newest with any) as AES69; a sentence on the result."""
         from commission.audio.sofa_export import export_sofa
         from commission.record.export import utc_now, write_bytes
 
@@ -365,7 +367,7 @@ class LocalServices:
         return f"{text} Left out: {'; '.join(left_out)}." if left_out else text
 
     def export_sheet(self, visit: Visit, target: Path) -> str:
-        """Write the settings sheet as CSV; the job keeps what the sheet predicts."""
+        """Write the settings sheet as CSV; the job keeps its predictions."""
         from commission.record.data.sheet import sheet_csv
         from commission.record.export import write_text
 
@@ -392,7 +394,7 @@ class LocalServices:
 
 
 def _own_text(path: Path, expected: str) -> str:
-    """The text of a firm's own file; raises InputError with one clear sentence where it cannot be read."""
+    """The text of a firm's own file; raises InputError if it cannot be read."""
     try:
         return read_outside(path, expected, largest_bytes=LARGEST_PROFILE_BYTES).decode("utf-8")
     except UnicodeDecodeError as error:
@@ -400,7 +402,7 @@ def _own_text(path: Path, expected: str) -> str:
 
 
 def _defaults() -> tuple[EventBody, ...]:
-    """Limits and checklist of the program, stored whole: they apply to the job for good, in any version."""
+    """Limits and checklist of the program, stored in full: they apply to the job in any later version."""
     return (
         model.LimitsChosen(profile=model.default_profile()),
         model.ChecklistChosen(checklist=model.default_checklist()),
@@ -413,7 +415,7 @@ def with_suffix(path: Path) -> Path:
 
 
 def existing_job(path: Path) -> Path:
-    """The job file that a name means: with the suffix of job files where only that file exists, else as given."""
+    """The job file with that name; the suffix of job files is added if only that file exists."""
     if kind_of(path) == "missing" and kind_of(with_suffix(path)) != "missing":
         return with_suffix(path)
     return path

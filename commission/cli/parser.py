@@ -27,14 +27,14 @@ Data goes to standard output, messages to standard error.
 `commission COMMAND --help` shows details and an example."""
 
 WIDTH = 78
-"""As wide as the parser's own paragraphs are on a terminal of 80 columns."""
+"""The width of the parser's own paragraphs on a terminal of 80 columns."""
 
 _Command = Callable[[str, str, str], argparse.ArgumentParser]
 """(name, what it does, example) → its parser."""
 
 
 class _Parser(argparse.ArgumentParser):
-    """Takes positional words behind options, too: `import JOB --round as-found a.wav --dry-run b.wav`.
+    """A parser that accepts positional words after options: `import JOB --round as-found a.wav --dry-run b.wav`.
 
     Subparsers are run by `parse_known_args`, which looks for all paths in one place.
     """
@@ -42,7 +42,7 @@ class _Parser(argparse.ArgumentParser):
     _parsing = False
 
     def parse_known_args(self, args: Any = None, namespace: Any = None) -> tuple[Any, list[str]]:
-        """As the base class, with the words in any order."""
+        """Parse with the words in any order."""
         if self._parsing:
             return super().parse_known_args(args, namespace)
         self._parsing = True

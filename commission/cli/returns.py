@@ -1,4 +1,4 @@
-"""Lines of the command line about a return visit and the job that it returns to."""
+"""Sentences of the command line about a return visit and the earlier job."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ NOTHING_HELD = (
 
 
 def figures_line(earlier: EarlierVisit) -> str:
-    """What a new return visit will be compared with."""
+    """A sentence on the figures that a new return visit will be compared with."""
     if not earlier.figures:
         return NOTHING_HELD
     round_id = round_name(earlier.round)
@@ -28,9 +28,10 @@ def figures_line(earlier: EarlierVisit) -> str:
 
 
 def earlier_job_line(visit: Visit) -> str | None:
-    """Whether the earlier job beside this one is still the one that was returned to; None where this is no return.
+    """Whether the earlier job in the same folder is unchanged; None if this is not a return visit.
 
-    Its figures are in this job's own log: it need not be there. It may have grown since, which changes no event before.
+    Its figures are in this job's own log, so it may be missing. It may have grown since; earlier events stay the
+    same.
     """
     earlier = visit.job.earlier
     if earlier is None:
@@ -38,7 +39,7 @@ def earlier_job_line(visit: Visit) -> str | None:
     name = clean_text(Path(earlier.file_name).name)
     start = f"returns to {name}, event digest {clean_text(earlier.digest)}:"
     path = visit.path.parent / Path(earlier.file_name).name
-    if not os.path.isfile(path):  # which takes any text for a name; a log may hold one that no folder can
+    if not os.path.isfile(path):  # accepts any text; a log may name a file that cannot exist
         return f"– {start} not found beside this job, so not checked; the values to compare with are in this job's own log"
     from commission.job.store import JobFile
 

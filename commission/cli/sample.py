@@ -10,7 +10,7 @@ JOB_NAME = "harbour-lane.commission"
 
 
 def sample_folder() -> Path:
-    """Where the sample's files are: inside the installed package, or beside it in a checkout."""
+    """The folder of the sample's files: inside the installed package, or beside it in a checkout."""
     package = Path(__file__).resolve().parents[1]
     for folder in (package / "sample_measurements", package.parent / "sample_measurements"):
         if (folder / "harbour-lane.toml").is_file():

@@ -1,4 +1,4 @@
-"""What is unusual about the entries of a job definition: the screens ask about it, the command line says it."""
+"""Reports unusual entries of a job definition: the screens ask about them, the command line prints them."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from commission.steps import step
 from commission.steps.shared.unusual import unusual_in, unusual_setting
 
 MOST = 12
-"""Sentences; a definition in the wrong unit has one for every channel."""
+"""Most sentences printed; a definition in the wrong unit causes one for every channel."""
 
 
 def unusual_entries(job: Job) -> list[str]:
-    """A sentence for each unusual entry of a log, in the order entered, each against the entries before it."""
+    """A sentence for each unusual entry of a log in order, each checked against the entries before it."""
     found: list[str] = []
     before: Job | None = None
     for event in job.log:
