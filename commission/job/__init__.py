@@ -1,1 +1,1 @@
-"""The job on disk: its log, and its definition in TOML."""
+"""The job file: its log, and job definitions in TOML."""

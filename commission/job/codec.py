@@ -1,4 +1,4 @@
-"""Event bodies to canonical JSON and back, with msgspec: typed, and errors that name the path."""
+"""Converts event bodies to canonical JSON and back with msgspec; errors name the path of a field."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ _KIND_OF = {body_type: kind for kind, body_type in EVENT_KINDS.items()}
 
 @cache
 def _decoder(kind: str) -> msgspec.json.Decoder[Any] | None:
-    """Made when a kind is first met: a log holds a few of them, and it is opened before the first paint."""
+    """The decoder of a kind, made on first use: a log has few kinds, and it is opened before the first paint."""
     body_type = EVENT_KINDS.get(kind)
     return None if body_type is None else msgspec.json.Decoder(body_type)
 
@@ -28,8 +28,8 @@ def kind_of(body: EventBody) -> str:
 def encode(body: EventBody) -> str:
     """Canonical JSON: keys sorted, no spaces, UTF-8, shortest numbers.
 
-    Raises InputError for a number that cannot be (JSON has no NaN, and msgspec would write null in its place) and for a
-    text that is longer than its field can be.
+    Raises InputError for impossible numbers (JSON has no NaN; msgspec would write null) and for texts that are too
+    long.
     """
     problem = problem_of(body) or long_text(body, "")
     if problem is not None:
@@ -37,14 +37,14 @@ def encode(body: EventBody) -> str:
         raise InputError(f"{kind_of(body)}.{problem.path.lstrip('.')}", problem.found, problem.expected, mend)
     try:
         return msgspec.json.encode(body, order="sorted").decode("utf-8")
-    except UnicodeEncodeError as error:  # a name of a file or a key that is no text in any encoding
+    except UnicodeEncodeError as error:  # the name of a file or a key that no encoding can represent
         raise InputError(
             kind_of(body), "an invalid character", "text", "Type it again, or rename the file."
         ) from error
 
 
 def decode(kind: str, text: str, seq: int) -> EventBody:
-    """The body of a stored event; raises StoreError naming the event when it does not fit its kind."""
+    """The body of a stored event; raises StoreError naming the event if it does not fit its kind."""
     decoder = _decoder(kind)
     if decoder is None:
         raise StoreError(
@@ -58,7 +58,7 @@ def decode(kind: str, text: str, seq: int) -> EventBody:
         ) from error
     except RecursionError as error:
         raise StoreError(f"Event {seq} ({kind}) cannot be read: it is nested too deeply.") from error
-    # A reading or setting that cannot be is left out by the fold and named; any other event is none of ours.
+    # The fold leaves out and names impossible readings and settings; any other such event is not ours.
     if not isinstance(body, ReadingEntered | SettingEntered) and (problem := problem_of(body)) is not None:
         raise StoreError(
             f"Event {seq} ({kind}) cannot be right: {problem.path} is {problem.found}, expected {problem.expected}. "

@@ -1,6 +1,6 @@
-"""Whether a SQLite file is a job: its marks, and its tables and triggers to the letter.
+"""Checks whether a SQLite file is a job, by its application id and its exact tables and triggers.
 
-A foreign trigger can swallow what is stored, a view can run for ever: nothing else is read before this is checked.
+A foreign trigger can discard what is stored, and a view can run for ever: nothing is read before this check.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ APPLICATION_ID = 0x434D4E31
 """Marks a SQLite file as one of ours: "CMN1"."""
 VERSION = 1
 SCHEMA_DIGESTS = {1: "a990372d4105d3a8d28b1a9a4766355ea4f51ef8b3b0630daf51a5b2bf08b160"}
-"""By version: `schema_digest` of a file made by schema.sql."""
+"""`schema_digest` of a file made by schema.sql, by version."""
 _MOST_OBJECTS = 100
 
 
 def schema_digest(database: sqlite3.Connection) -> str:
-    """SHA-256 over what the file calls its tables, indexes, triggers and views, with their SQL, as bytes."""
+    """SHA-256 of the file's own list of tables, indexes, triggers and views with their SQL, as bytes."""
     cursor = database.cursor()
     digest = hashlib.sha256()
-    texts, database.text_factory = database.text_factory, bytes  # a damaged schema need not be text
+    texts, database.text_factory = database.text_factory, bytes  # a damaged schema may not be text
     try:
         for row in cursor.execute(
             "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name LIMIT ?", (_MOST_OBJECTS,)
@@ -36,7 +36,7 @@ def schema_digest(database: sqlite3.Connection) -> str:
 
 
 def check_identity(path: Path, database: sqlite3.Connection) -> None:
-    """Raise StoreError for a database that is no job, is of a newer program, or has other tables than a job."""
+    """Raise StoreError for a database that is not a job, is from a newer program, or has other tables than a job."""
 
     def pragma(name: str) -> Any:
         return database.execute(f"PRAGMA {name}").fetchone()[0]

@@ -1,8 +1,9 @@
-"""Analyses kept from one opening of a job to the next, beside the list of jobs: to analyse again is a second's work.
+"""Keeps analyses from one opening of a job to the next, beside the list of jobs; analysing again takes about a
+second.
 
-What is kept is never evidence: only the job file is. It is found by everything that it was computed from: the digest of
-the recording, what is known of it, and the source code that computed it. A changed program or library, a damaged or
-missing file mean that everything is computed again, and `commission verify` never looks here.
+What is kept is never evidence: only the job file is. It is found by everything that it was computed from: the digest
+of the recording, what is known of it, and the source code that computed it. A changed program or library, a damaged
+or missing file mean that everything is computed again, and `commission verify` never looks here.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from commission.model.outside_files import read_outside
 from commission.model.unfinished_files import write_whole
 
 FILES_KEPT = 40
-"""Jobs, the newest; one takes about three megabytes."""
+"""Number of jobs kept, the newest; one takes about three megabytes."""
 _CODE = ("audio", "dsp", "model")
 _LIBRARIES = ("numpy/version.py", "scipy/version.py", "soundfile.py")
 _ARRAYS = (
@@ -47,11 +48,11 @@ _ARRAYS = (
 )
 LARGEST_BYTES = 200_000_000
 _USELESS = (CommissionError, OSError, msgspec.MsgspecError, ValueError, TypeError)
-"""What files and their contents can raise, and values that cannot be stored."""
+"""Errors from files and their contents, and from values that cannot be stored."""
 
 
 class _Kept(msgspec.Struct, array_like=True, tag="response"):
-    """An analysis without the two grids, which are the same for all."""
+    """An analysis without the two frequency grids, which all analyses share."""
 
     third_octave_db: tuple[str, bytes]
     view_db: tuple[str, bytes]
@@ -103,13 +104,13 @@ class _KeptNoise(msgspec.Struct, array_like=True, tag="noise"):
 
 
 class KeptAnalyses:
-    """What was computed of each job's recordings, a file for each job in `folder`. Never raises: it only saves time."""
+    """The analyses of each job's recordings, one file for each job in `folder`. Never raises: it only saves time."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
 
     def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis | NoiseAnalysis]:
-        """What is kept of these responses and noises, by seq."""
+        """The analyses kept of these responses and noise recordings, by seq."""
         with suppress(*_USELESS):
             known = self._read(job)
             keys = {response.seq: _key(job, response) for response in wanted}
@@ -117,7 +118,7 @@ class KeptAnalyses:
         return {}
 
     def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
-        """Keep these, by seq, in place of what was kept of that job."""
+        """Keep these analyses, by seq, in place of the job's earlier ones."""
         with suppress(*_USELESS):
             stored = (*job.responses, *job.driven, *job.noises)
             kept = {_key(job, r): _kept(analyses[r.seq]) for r in stored if r.seq in analyses}
@@ -140,12 +141,12 @@ class KeptAnalyses:
 
 @cache
 def _program() -> bytes:
-    """Digest of all source code between a recording and its analysis, of how it is kept, and of the libraries' versions.
+    """Digest of the source code from a recording to its kept analysis, and of the libraries' versions.
 
-    Raises OSError or ValueError where the source is not to be had, so that nothing is kept.
+    Raises OSError or ValueError if the source is not available, so that nothing is kept.
     """
     ours = Path(commission.__file__).parent
-    # This module, too: what is kept is read by the order of its fields.
+    # Includes this module: kept analyses are read by the order of their fields.
     files = [
         ours / "job" / "kept_analyses.py",
         *(path for folder in _CODE for path in sorted((ours / folder).glob("*.py"))),
@@ -159,7 +160,7 @@ def _program() -> bytes:
 
 
 def _key(job: Job, response: StoredResponse) -> bytes:
-    """Digest of everything that an analysis is computed from."""
+    """Digest of everything from which an analysis is computed."""
     channel = job.system.channel(response.body.channel)
     is_sub, is_speech = channel is not None and channel.is_sub, channel is not None and channel == job.system.centre
     load = response.seq in job.load_sweeps
@@ -179,7 +180,7 @@ def _kept(analysis: Analysis | NoiseAnalysis) -> _Kept | _KeptNoise:
 
 
 def _restored(kept: _Kept | _KeptNoise) -> Analysis | NoiseAnalysis:
-    """As it was: arrays of the same type, read-only because their bytes are."""
+    """The analysis as it was, with arrays of the same type, read-only because their bytes are."""
     values = {name: getattr(kept, name) for name in kept.__struct_fields__}
     for name in values.keys() & set(_ARRAYS):
         values[name] = None if values[name] is None else _array(*values[name])

@@ -1,8 +1,8 @@
-"""Photographs: read, turned upright, scaled down, and stripped of everything that the camera wrote beside the picture.
+"""Reads photographs, turns them upright, scales them down, and strips the camera's metadata.
 
-A phone writes where and when a picture was taken into it; a record that is handed on must not reveal them. Only the pixels
-are kept. The library is Pillow, run in a child process with limits on time and memory: a small file can claim many
-pixels, and a progressive JPEG can draw each of them a thousand times.
+A phone writes where and when a picture was taken into it; a record that is handed on must not reveal them. Only the
+pixels are kept. The library is Pillow, run in a child process with limits on time and memory: a small file can claim
+many pixels, and a progressive JPEG can draw each of them a thousand times.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 LARGEST_BYTES = 50_000_000
 LARGEST_PIXELS = 120_000_000
-"""More than any camera of today; a small file can claim far more and fill the memory."""
+"""More than any camera of today; a small file can claim far more and exhaust the memory."""
 LARGEST_PNG_PIXELS = 40_000_000
 """A PNG is decoded at its full size, a JPEG at a fraction of it."""
 _QUALITY = 82
@@ -39,7 +39,7 @@ _UPRIGHT = {
     7: "TRANSVERSE",
     8: "ROTATE_90",
 }
-"""What sets a picture of that orientation upright: CIPA DC-008 (Exif 2.32), 4.6.4 A (from memory)."""
+"""Transpositions that turn a picture upright, by its orientation: CIPA DC-008 (Exif 2.32), 4.6.4 A (from memory)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,26 +55,26 @@ class Picture:
 def read_photo(path: Path) -> Picture:
     """The photograph in `path`, upright, at most `LONGEST_PX` long, without any metadata.
 
-    Raises InputError for what is no JPEG or PNG, is damaged, or is far too large; the file itself is never changed.
+    Raises InputError for files that are not JPEG or PNG, damaged, or far too large; the file itself is never changed.
     """
     return shrink(read_outside(path, _EXPECTED, largest_bytes=LARGEST_BYTES), clean_text(path.name))
 
 
 def shrink(data: bytes, name: str) -> Picture:
-    """The same from bytes; `name` is for the sentence when something is wrong."""
+    """`read_photo` from bytes; `name` identifies the file in errors."""
     found, (pixels,) = decode_in_child("commission.job.photos:decode_photo", data, name, _EXPECTED)
     return Picture(data=bytes(pixels), **found)
 
 
 def decode_photo(data: bytes, options: dict[str, Any]) -> Decoded:
-    """What `shrink` asks of its child process."""
+    """Decoder of `shrink` in its child process."""
     picture = shrink_here(data, options["where"])
     size = {"width_px": picture.width_px, "height_px": picture.height_px}
     return {"media_type": picture.media_type, **size}, [picture.data]
 
 
 def shrink_here(data: bytes, name: str) -> Picture:
-    """As `shrink`, in this process."""
+    """`shrink` without a child process."""
     import warnings
 
     from PIL import Image
@@ -99,24 +99,28 @@ def shrink_here(data: bytes, name: str) -> Picture:
             f"at most {LARGEST_PIXELS // 10**6} million",
             "The file is damaged or made to fill the memory; use another.",
         ) from error
-    except Exception as error:  # the decoder raises many kinds on damaged data; each means the same to the user
+    except (
+        Exception
+    ) as error:  # the decoder raises many kinds of errors on damaged data; all mean the same to the user
         raise InputError(name, _reason(error, data), _EXPECTED, "Open it in a viewer and save it again.") from error
 
 
 def _plain(image: Image) -> Image:
-    """The picture upright and small, as 8-bit RGB, with alpha where a PNG has any.
+    """The picture upright and small, as 8-bit RGB, with alpha if a PNG has any.
 
     Scaled down before it is turned, so that a large JPEG is decoded at a fraction of its size from the start.
     """
     from PIL.Image import Transpose
 
     orientation = image.getexif().get(_ORIENTATION)
-    if image.mode.startswith("I"):  # 16 bits of gray: Pillow would cut them off at 255
+    if image.mode.startswith("I"):  # 16-bit grey, which Pillow would clip at 255
         image = image.convert("I").point(lambda value: value * (1 / 257)).convert("L")
-    elif image.mode in ("P", "1") or "transparency" in image.info:  # else the nearest pixel is taken, not a mean
+    elif (
+        image.mode in ("P", "1") or "transparency" in image.info
+    ):  # other modes would take the nearest pixel instead of a mean
         see_through = "transparency" in image.info
         image = image.convert("RGBA" if see_through else "RGB")
-    wanted = 2 * LONGEST_PX / max(image.size)  # twice the size leaves the mean enough to work on
+    wanted = 2 * LONGEST_PX / max(image.size)  # twice the size leaves enough pixels to average
     image.draft(None, (max(1, int(image.width * wanted)), max(1, int(image.height * wanted))))
     image.thumbnail((LONGEST_PX, LONGEST_PX))
     turn = _UPRIGHT.get(orientation) if isinstance(orientation, int) else None
@@ -125,7 +129,7 @@ def _plain(image: Image) -> Image:
 
 
 def _stored(plain: Image, kind: Literal["JPEG", "PNG"]) -> Picture:
-    """The pixels in a new picture, which carries no metadata along."""
+    """The pixels in a new picture without metadata."""
     from PIL import Image
 
     clean = Image.new(plain.mode, plain.size)

@@ -1,20 +1,20 @@
 """The job file: one SQLite database that only grows.
 
-Anyone can check it with sqlite3 and SHA-256 alone (README has the program). Read `SELECT seq, at, kind, body, blob, prev,
-hash FROM event ORDER BY seq`. For every row: `prev` is the `hash` of the row before (empty for the first), and `hash` is
-the SHA-256 of `prev` followed by the UTF-8 text of seq (decimal), at, kind, body and blob (empty when NULL), joined by the
-unit separator U+001F. Every `blob.sha256` is the hex SHA-256 of its `data`.
+Anyone can check it with sqlite3 and SHA-256 alone (README has the program). Read `SELECT seq, at, kind, body, blob,
+prev, hash FROM event ORDER BY seq`. For every row: `prev` is the `hash` of the row before (empty for the first), and
+`hash` is the SHA-256 of `prev` followed by the UTF-8 text of seq (decimal), at, kind, body and blob (empty when
+NULL), joined by the unit separator U+001F. Every `blob.sha256` is the hex SHA-256 of its `data`.
 
-Durability: default rollback journal (a job at rest is one file), one transaction per append, synchronous=EXTRA: with FULL
-the removal of the journal is not synchronised, and after a power cut the journal that is still there takes back what was
-committed (sqlite.org/pragma.html#pragma_synchronous).
+Durability: default rollback journal (a job at rest is one file), one transaction per append, synchronous=EXTRA: with
+FULL the removal of the journal is not synchronised, and after a power cut the journal that is still there takes back
+what was committed (sqlite.org/pragma.html#pragma_synchronous).
 
 The writer keeps `BEGIN IMMEDIATE` open between appends: SQLite's RESERVED lock lets others read and refuses a second
-writer, leaves no lock file, and the system releases it when the program is killed. `JobGuard` holds a lock that no other
-close of the file can drop, and sees when the file was changed by somebody else.
+writer, leaves no lock file, and the system releases it when the program is killed. `JobGuard` holds a lock that no
+other close of the file can drop, and detects changes by other programs.
 
-The file is not trusted: tables and triggers must be exactly ours, sizes are limited before anything is read, every value
-is checked for its type, and no reading takes more than `MOST_CPU_S` of processor time.
+The file is not trusted: tables and triggers must be exactly ours, sizes are limited before anything is read, every
+value is checked for its type, and no reading takes more than `MOST_CPU_S` of processor time.
 """
 
 from __future__ import annotations
@@ -48,30 +48,30 @@ _BUSY_S = 2.0
 """How long a reader waits while the writer commits."""
 SYNCHRONOUS = "EXTRA"
 MOST_CPU_S = 8.0
-"""Processor time that one reading may take; an honest log of a thousand responses takes a tenth of a second."""
+"""Processor time that one read operation may take; an honest log of a thousand responses takes a tenth of a second."""
 LARGEST_BLOB_BYTES = 420_000_000
 LARGEST_EVENT_BYTES = 8_000_000
 LARGEST_LOG_BYTES = 64_000_000
-"""All events without their recordings; 960 responses take one megabyte, all verdicts of such a job half of one."""
+"""Limit of all events without their recordings; 960 responses take one megabyte, all verdicts of such a job half of one."""
 MOST_EVENTS = 200_000
 _TIME = re.compile(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}\+00:00")
 _DIGEST = re.compile(r"[0-9a-f]{64}")
 _CHECK_S_PER_BYTE = 1 / 20e6
-"""Ten times what checking the pages of a large file took."""
+"""Ten times the measured time of checking the pages of a large file."""
 
 
 def utc_now() -> datetime:
-    """The time, as the default clock of a job file."""
+    """The current time; the default clock of a job file."""
     return datetime.now(UTC)
 
 
 def row_digest(prev: bytes, seq: int, at: str, kind: str, body: str, blob: str | None) -> bytes:
-    """SHA-256 of a row chained to the one before; see the recipe above."""
+    """SHA-256 of a row chained to the previous one; see the recipe above."""
     return hashlib.sha256(prev + _SEPARATOR.join((str(seq), at, kind, body, blob or "")).encode()).digest()
 
 
 def refuse_taken(path: Path) -> None:
-    """Raise StoreError where no new job can be made at `path`: before slow work, and when it is made."""
+    """Raise StoreError if no new job can be made at `path`; called before slow work, and when it is made."""
     try:
         if os.path.lexists(path):
             raise StoreError(f"{path} exists already. Open it, or choose another name; nothing is overwritten.")
@@ -84,7 +84,7 @@ def refuse_taken(path: Path) -> None:
 
 
 class _Row(NamedTuple):
-    """One row of the log, every value of the right type."""
+    """One row of the log, with every value of the right type."""
 
     seq: int
     at: str
@@ -96,12 +96,12 @@ class _Row(NamedTuple):
 
 
 class _Deadline:
-    """When SQLite has to give up."""
+    """The time at which SQLite has to give up."""
 
     at_s = float("inf")
 
     def is_over(self) -> bool:
-        """Asked by SQLite every now and then, on the thread that works."""
+        """Whether the time is up; SQLite calls this regularly on the working thread."""
         return time.thread_time() > self.at_s
 
 
@@ -120,7 +120,7 @@ class JobFile:
         self._lock = threading.RLock()
         self._closed = False
         self._end: tuple[int, bytes] | None = None
-        """Number and digest of the last event, as this program left or found it; None before it looked."""
+        """Number and digest of the last event known to this program; None before it was read."""
         self._deadline = _Deadline()
         database.set_progress_handler(self._deadline.is_over, 50_000)
 
@@ -128,9 +128,9 @@ class JobFile:
 
     @classmethod
     def create(cls, path: Path, bodies: Sequence[EventBody] = (), clock: Callable[[], datetime] = utc_now) -> JobFile:
-        """A new job file that begins with these events; raises StoreError when the path is taken or cannot be written.
+        """A new job file that begins with these events; raises StoreError if the path is taken or cannot be written.
 
-        It is made under another name and put in place whole: a program that is killed meanwhile leaves no half job.
+        It is made under another name and renamed when complete: a killed program leaves no partial job.
         """
         refuse_taken(path)
         unfinished = unfinished_name(path)
@@ -150,9 +150,10 @@ class JobFile:
 
     @classmethod
     def open(cls, path: Path, *, read_only: bool = False, clock: Callable[[], datetime] = utc_now) -> JobFile:
-        """An existing job; read-only when asked or when the file or its folder cannot be written.
+        """An existing job; read-only on request or if the file or its folder cannot be written.
 
-        Raises StoreError with one sentence: missing, a folder, foreign, changed, damaged, newer, in use elsewhere.
+        Raises StoreError for a missing path, a folder, and a file that is foreign, changed, damaged, newer or in use
+        elsewhere.
         """
         try:
             kind = file_kind(path)
@@ -184,16 +185,16 @@ class JobFile:
             guard.close()
             raise
         if not read_only:
-            # SQLite has rolled back what was in a journal, or found it empty; only the writer may have one now.
+            # SQLite has rolled back or discarded what was in a journal; only the writer may have one now.
             with suppress(OSError):
                 Path(f"{path}-journal").unlink(missing_ok=True)
             remove_leftovers(path)
         return job
 
     def _reserve(self) -> None:
-        """Take SQLite's lock of the writer at once or not at all; a reader's commit wait does not apply here.
+        """Take SQLite's writer lock at once or not at all; a reader's wait for a commit does not apply here.
 
-        Raises StoreError when the log no longer ends where this program left it.
+        Raises StoreError if the log no longer ends where this program left it.
         """
         self._db.execute("PRAGMA busy_timeout=0")
         try:
@@ -223,13 +224,13 @@ class JobFile:
         )
 
     def _refuse_changed(self) -> None:
-        """Raise StoreError when the file is not what this program left: SQLite itself trusts its own lock."""
+        """Raise StoreError if the file differs from its recorded state: SQLite itself trusts its own lock."""
         try:
             if not self._db.in_transaction:
-                self._reserve()  # an earlier failure gave the lock back
+                self._reserve()  # an earlier failure released the lock
             if not self._guard.changed():
                 return
-            if not self._guard.replaced() and self._same_log():  # only its time: somebody touched it
+            if not self._guard.replaced() and self._same_log():  # only its time changed
                 self._guard.remember()
                 return
         except OSError:
@@ -240,7 +241,7 @@ class JobFile:
         raise StoreError(self._changed())
 
     def _same_log(self) -> bool:
-        """Whether the file itself, not what SQLite remembers of it, holds the log that ends where this program left it."""
+        """Whether the log in the file, not in SQLite's cache, ends where this program left it."""
         end = (0, b"")
         try:
             with self._limited(), _closing(_connect(self._path, "ro")) as file:
@@ -255,7 +256,8 @@ class JobFile:
 
     @contextmanager
     def _limited(self, cpu_s: float = MOST_CPU_S) -> Iterator[None]:
-        """Within: one reading, by one thread, for so long at most, of rows that are no larger than an event.
+        """Limit the operations inside to one thread, to `cpu_s` of processor time, and to rows no larger than an
+        event; errors of SQLite become StoreError.
 
         What SQLite cannot do is a StoreError.
         """
@@ -279,11 +281,11 @@ class JobFile:
 
     @property
     def read_only(self) -> bool:
-        """Whether appending is refused."""
+        """Whether the job is open for reading only."""
         return self._read_only
 
     def file_problem(self) -> str | None:
-        """Why the next entry would be refused because of what became of the file; None: it would not be."""
+        """Why the file would refuse the next entry; None if it would not."""
         with self._lock:
             if not self._closed and not self._read_only:
                 try:
@@ -295,7 +297,7 @@ class JobFile:
 
     def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
         """Store events and their recordings in one transaction, all or nothing."""
-        encoded = [(kind_of(body), encode(body), body) for body in bodies]  # refuses NaN before anything is touched
+        encoded = [(kind_of(body), encode(body), body) for body in bodies]  # refuses NaN before anything is changed
         with self._lock:
             if self._closed:
                 raise StoreError(f"{self._path.name} is closed.")
@@ -317,13 +319,13 @@ class JobFile:
             self._end = end
             self._guard.forget()
             with suppress(sqlite3.Error, OSError, StoreError):
-                self._reserve()  # another program may have slipped in: the next append says so, this one is stored
+                self._reserve()  # another program may have written meanwhile: the next append reports it
             return events
 
     def _insert(
         self, encoded: list[tuple[str, str, EventBody]], blobs: Mapping[str, bytes]
     ) -> tuple[tuple[Event, ...], tuple[int, bytes]]:
-        """The events, and where the log then ends."""
+        """The events, and (number, digest) of the last one."""
         assert self._end is not None
         seq, prev = self._end
         at = self._clock().astimezone(UTC).isoformat(timespec="milliseconds")
@@ -352,7 +354,7 @@ class JobFile:
         self._db.execute("INSERT INTO blob VALUES (?,?)", (sha256, data))
 
     def _roll_back(self) -> None:
-        # SQLite rolls a failed transaction back by itself; the next append takes the lock again.
+        # SQLite rolls a failed transaction back itself; the next append takes the lock again.
         with suppress(sqlite3.Error, OSError, StoreError):
             if self._db.in_transaction:
                 self._db.execute("ROLLBACK")
@@ -381,7 +383,7 @@ class JobFile:
             row = self._db.execute("SELECT rowid FROM blob WHERE sha256=?", (sha256,)).fetchone()
             if row is None:
                 raise StoreError(f"The recording {sha256[:12]}… is missing from {self._path.name}.")
-            # Read in one piece: SELECT would hold it twice.
+            # Read in one piece: SELECT would hold it in memory twice.
             with self._db.blobopen("blob", "data", row[0], readonly=True) as stored:
                 if len(stored) > LARGEST_BLOB_BYTES:
                     raise StoreError(f"The recording {sha256[:12]}… in {self._path.name} is impossibly large.")
@@ -391,14 +393,14 @@ class JobFile:
         return data
 
     def verify(self, progress: Progress | None = None) -> str | None:
-        """None when the chain and every recording are whole; else one sentence that says where it breaks."""
+        """None if the chain and every recording are intact; else one sentence on where they break."""
         try:
             with self._limited(MOST_CPU_S + self._path.stat().st_size * _CHECK_S_PER_BYTE):
                 damage = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
                 if damage != "ok":
                     return f"the file itself is damaged ({damage})"
                 named = self._verify_rows()
-            # The lock is let go between two recordings: to digest them all takes a while, and others store and read.
+            # The lock is released between two recordings: digesting all takes a while, and others store and read.
             for index, (sha256, seq) in enumerate(named.items()):
                 if progress is not None:
                     progress(index / len(named), f"recording {index + 1} of {len(named)}")
@@ -413,7 +415,7 @@ class JobFile:
         return None
 
     def _verify_rows(self) -> dict[str, int]:
-        """The recordings that the log names, each with its first event; raises StoreError where the chain breaks."""
+        """Each recording in the log with its first event; raises StoreError where the chain breaks."""
         named: dict[str, int] = {}
         row = None
         for row in _chain(self._db):
@@ -431,12 +433,12 @@ class JobFile:
         with self._lock:
             if not self._closed:
                 self._closed = True
-                self._db.close()  # SQLite takes back what was not committed
+                self._db.close()  # SQLite rolls back what was not committed
                 self._guard.close()
 
 
 def _rows(database: sqlite3.Connection) -> Iterator[_Row]:
-    """The log, row by row; raises StoreError at the first that is missing, too large or of another type."""
+    """The log, row by row; raises StoreError at the first row that is missing, too large or of another type."""
     total = 0
     rows = database.execute("SELECT seq, at, kind, body, blob, prev, hash FROM event ORDER BY seq")
     for expected, values in enumerate(rows, start=1):
@@ -450,7 +452,7 @@ def _rows(database: sqlite3.Connection) -> Iterator[_Row]:
 
 
 def _chain(database: sqlite3.Connection) -> Iterator[_Row]:
-    """As `_rows`; raises StoreError also at the first row that does not follow the one before or was edited."""
+    """`_rows` with the hash chain checked; raises StoreError at the first row that was edited or does not follow."""
     prev = b""
     for row in _rows(database):
         if row.prev != prev:
@@ -464,7 +466,7 @@ def _chain(database: sqlite3.Connection) -> Iterator[_Row]:
 
 
 def _size(row: _Row) -> int:
-    """Bytes of a row, about; raises StoreError when a value is of another type than the log stores."""
+    """Approximate size of a row in bytes; raises StoreError if a value has another type than the log stores."""
     texts = (row.at, row.kind, row.body, "" if row.blob is None else row.blob)
     if not all(isinstance(text, str) for text in texts) or not all(
         isinstance(d, bytes) for d in (row.prev, row.hash)
@@ -489,12 +491,12 @@ def _is_time(text: str) -> bool:
 
 def _fill(path: Path, bodies: Sequence[EventBody], clock: Callable[[], datetime]) -> None:
     """Make the empty file a job with these events, and synchronise it."""
-    from importlib.resources import files  # late: opening a job needs none
+    from importlib.resources import files  # imported late: opening a job does not need it
 
     guard = JobGuard(path, writer=True)
     try:
         with _explained(path), _closing(_connect(path, "rw")) as database:
-            for pragma in ("journal_mode=MEMORY", "synchronous=OFF"):  # killed now, nothing of it is there
+            for pragma in ("journal_mode=MEMORY", "synchronous=OFF"):  # if killed now, none of it remains
                 database.execute(f"PRAGMA {pragma}")
             schema = files("commission.job").joinpath("schema.sql").read_text(encoding="utf-8")
             database.executescript(
@@ -503,7 +505,7 @@ def _fill(path: Path, bodies: Sequence[EventBody], clock: Callable[[], datetime]
             )
             if bodies:
                 JobFile(path, database, guard, False, clock).append(bodies)
-                database.execute("ROLLBACK")  # the reservation for a next entry
+                database.execute("ROLLBACK")  # release the lock taken for a next entry
     finally:
         guard.close()
     with path.open("rb+") as file:
@@ -511,13 +513,13 @@ def _fill(path: Path, bodies: Sequence[EventBody], clock: Callable[[], datetime]
 
 
 def put_in_place(unfinished: Path, path: Path) -> None:
-    """Give a finished file its name, never overwriting; raises StoreError when the name is taken or cannot be had."""
+    """Give a finished file its name, never overwriting; raises StoreError if the name is taken or not possible."""
     try:
         try:
             os.link(unfinished, path)
         except FileExistsError:
             raise StoreError(f"{path} exists already. Choose another name; nothing is overwritten.") from None
-        except OSError:  # no links here, as on a memory stick: the moment between the two is a risk that remains
+        except OSError:  # no links here, as on a memory stick: a short moment of risk remains between the two calls
             refuse_taken(path)
             os.rename(unfinished, path)
         else:
@@ -525,7 +527,7 @@ def put_in_place(unfinished: Path, path: Path) -> None:
         if hasattr(os, "O_DIRECTORY"):
             folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY)
             try:
-                os.fsync(folder)  # the name, too, must be there after a power cut
+                os.fsync(folder)  # the name, too, must survive a power cut
             finally:
                 os.close(folder)
     except OSError as error:
@@ -539,7 +541,7 @@ def _connect(path: Path, mode: str) -> sqlite3.Connection:
     database = sqlite3.connect(
         f"{path.resolve().as_uri()}?mode={mode}",
         uri=True,
-        isolation_level=None,  # transactions are ours to begin and end
+        isolation_level=None,  # transactions are begun and ended here
         check_same_thread=False,
         timeout=_BUSY_S,
     )
@@ -568,17 +570,17 @@ _LAST_COPY = "Keep it as it is, and continue with your last copy of it."
 
 @contextmanager
 def _explained(path: Path) -> Iterator[None]:
-    """What SQLite cannot do becomes a StoreError of one sentence."""
+    """Turn errors of SQLite into StoreError with one sentence."""
     try:
         yield
     except sqlite3.Error as error:
         raise StoreError(_explain(path, error)) from error
-    except (UnicodeError, OverflowError) as error:  # of values, and of the messages about them
+    except (UnicodeError, OverflowError) as error:  # from values, and from messages about them
         raise StoreError(f"{path} is damaged: it contains invalid text or numbers. {_LAST_COPY}") from error
 
 
 def _explain(path: Path, error: sqlite3.Error) -> str:
-    """One sentence for what SQLite says."""
+    """An error of SQLite as one sentence."""
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF
     if code == sqlite3.SQLITE_NOTADB:
         return f"{path} is not a job file (not a database at all). Choose a file that ends in .commission."

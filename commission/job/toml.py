@@ -1,4 +1,4 @@
-"""The job definition in TOML (see README for an example). Errors name the file and the dotted path."""
+"""Reads job definitions in TOML (see README for an example). Errors name the file and the dotted path."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ from commission.model.units import Units, clean_text, is_bare_number, parse_dela
 
 SCHEMA = 1
 _LARGEST_BYTES = 1_000_000
-"""Twice a cinema of 50 loudspeakers and 5,000 readings; tables within tables take 300 times the room."""
+"""Twice a cinema of 50 loudspeakers and 5,000 readings; parsed nested tables take 300 times the memory."""
 LISTS: dict[str, tuple[str, type]] = {
     "channel": ("channels", Channel),
     "seat": ("seats", Seat),
@@ -58,11 +58,11 @@ class Definition:
 
     @property
     def bodies(self) -> tuple[EventBody, ...]:
-        """Everything as event bodies, in the order to store."""
+        """Everything as event bodies, in the order of storing."""
         return (SystemDefined(system=self.system, note="from the job definition"), *self.settings, *self.readings)
 
     def of_round(self, round_id: str) -> Definition:
-        """The same with the settings and readings of one round."""
+        """The same definition with the settings and readings of one round only."""
         return replace(
             self,
             settings=tuple(each for each in self.settings if each.setting.round == round_id),
@@ -71,7 +71,7 @@ class Definition:
 
 
 def load_definition(path: Path) -> Definition:
-    """Read a job definition; raises InputError with file and path of what is wrong."""
+    """Read a job definition; raises InputError with file and path of the mistake."""
     try:
         text = read_outside(path, "a job definition in TOML", largest_bytes=_LARGEST_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError as error:
@@ -80,7 +80,7 @@ def load_definition(path: Path) -> Definition:
 
 
 def parse_definition(text: str, where: str = "definition") -> Definition:
-    """The same from text; `where` names it in errors."""
+    """`load_definition` from text; `where` names it in errors."""
     data = _cleaned(read_toml(text, where, "TOML 1.0"))
     schema = data.pop("schema", SCHEMA)
     if schema != SCHEMA:
@@ -137,7 +137,7 @@ def _system(data: dict[str, Any], where: str) -> System:
 
 
 def _length_m(value: Any, where: str, units: Units, *, signed: bool = False) -> float:
-    """A length; in a job in feet and inches a text needs its unit, for the field's name says metres and the job feet."""
+    """A length; in an imperial job a text needs its unit, since the field's name says metres."""
     if units == "imperial" and isinstance(value, str) and is_bare_number(value):
         text = clean_text(value)
         raise InputError(
@@ -147,7 +147,7 @@ def _length_m(value: Any, where: str, units: Units, *, signed: bool = False) -> 
 
 
 def _convert(raw: Any, kind: type, where: str, units: Units = "metric") -> Any:
-    """One table to its type: lengths in any notation, `class` to its field, unknown names refused."""
+    """Convert one table to its type: lengths in any notation, `class` to its field, unknown names refused."""
     if not isinstance(raw, dict):
         raise InputError(where, type(raw).__name__, "a table of names and values")
     values = {}
@@ -178,7 +178,7 @@ def _position(value: Any, where: str, units: Units) -> tuple[float, float, float
 
 
 def _validation(error: msgspec.ValidationError, where: str, kind: type) -> InputError:
-    """Msgspec says "Expected `float`, got `str` - at `$.trim_db.step`": make it one of our sentences."""
+    """An error of msgspec such as "Expected `float`, got `str` - at `$.trim_db.step`" as an InputError."""
     text, _, path = str(error).partition(" - at ")
     path = path.strip("`").lstrip("$")
     expected, _, got = text.partition(", got ")
@@ -203,12 +203,12 @@ _KINDS = {
 
 
 def _in_words(kinds: str) -> str:
-    """Kinds of values as msgspec lists them, in words: "a number" for "`float | null`"."""
+    """Types as msgspec lists them, in words: "a number" for "`float | null`"."""
     return " or ".join(_KINDS.get(kind, kind) for kind in kinds.replace("`", "").split(" | ") if kind != "null")
 
 
 def _words_of(kind: Any, path: str) -> tuple[str, ...]:
-    """The words that a field may hold, by its path within a table such as ".high_pass.type"; none for any other field."""
+    """The words that a field accepts, by its path within a table such as ".high_pass.type"; none for other fields."""
     for name in path.lstrip(".").split("."):
         hint = get_type_hints(kind).get(name) if isinstance(kind, type) else None
         kind = get_args(hint)[0] if get_origin(hint) in (Union, UnionType) else hint
@@ -244,7 +244,7 @@ def _reading(raw: Any, system: System, where: str) -> ReadingEntered:
     try:
         reading: ReadingEntered = _convert(raw, ReadingEntered, where)
     except InputError as error:
-        if given and error.where == f"{where}.value":  # the file calls it by another name
+        if given and error.where == f"{where}.value":  # the file has another name for the field
             raise InputError(f"{where}.{given[0]}", error.found, error.expected, error.mend) from error
         raise
     if reading.channel is not None and system.channel(reading.channel) is None:
