@@ -63,10 +63,10 @@ def lowest_rate_hz(kind: ResponseKind | None) -> int:
 
 def sound_info(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> SoundInfo:
     """Rate, frames and channels of WAV or FLAC bytes; raises InputError for damaged files and values out of range."""
-    return _looked_at(data, name, lowest_hz)[0]
+    return _checked_info(data, name, lowest_hz)[0]
 
 
-def _looked_at(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> tuple[SoundInfo, str]:
+def _checked_info(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> tuple[SoundInfo, str]:
     """(result of `sound_info`, the library's name of the sample format such as "PCM_24"). Raises InputError."""
     import soundfile
 
@@ -131,7 +131,7 @@ def read_sound(
     """Samples [shape=(channels, n)], float32, full scale 1.0, written to `out` if given. Raises InputError."""
     import soundfile
 
-    info, subtype = _looked_at(data, name, lowest_hz)
+    info, subtype = _checked_info(data, name, lowest_hz)
     samples = np.empty((info.channels, info.frames), np.float32) if out is None else out
     if _unpack_plain(data, info, subtype, samples):
         return samples, info

@@ -1,6 +1,6 @@
-"""Central types. Everything else imports from here and nothing here imports from the rest.
+"""Central types. Everything else imports from here; nothing here imports from the rest.
 
-Each name loads its module when it is first asked for (`commission.lazy` says why).
+Each name loads its module on first use (`commission.lazy` says why).
 """
 
 from typing import TYPE_CHECKING

@@ -1,4 +1,4 @@
-"""Uncertainty budgets: what a stated uncertainty is made of, in the form of JCGM 100:2008 (GUM), 8 and annex H."""
+"""Uncertainty budgets: the contributions to a stated uncertainty, in the form of JCGM 100:2008 (GUM), 8 and annex H."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ class Contribution:
     """One source of uncertainty."""
 
     source: str
-    """In words: "microphone placed within 2 cm"."""
+    """Description, such as "microphone placed within 2 cm"."""
     u: float
     """Standard uncertainty of the input quantity, in `unit`."""
     unit: str
@@ -22,11 +22,11 @@ class Contribution:
     """∂y/∂x, so that `sensitivity · u` is in the unit of the budget (JCGM 100, 5.1.3)."""
     distribution: Distribution = "normal"
     evaluation: Literal["A", "B"] = "B"
-    """A: from the readings themselves (4.2); B: otherwise (4.3)."""
+    """A: from the readings themselves (4.2); B: by other means (4.3)."""
     dof: float = math.inf
     """Degrees of freedom (G.3 for type A, G.4.2 for type B)."""
     shared: bool = False
-    """The same for everything that is compared, so that it cancels between them and repeats do not shrink it."""
+    """Common to all compared results: it cancels between them, and repeats do not reduce it."""
     basis: str = ""
 
     @property
@@ -59,9 +59,9 @@ class Budget:
 
     @property
     def expanded(self) -> float:
-        """U = 2 u: what the screens and the record state."""
+        """Expanded uncertainty U = 2 u, as stated on screens and in the record."""
         return 2.0 * self.u
 
     def share(self, contribution: Contribution) -> float:
-        """How much of the variance a source makes, 0 to 1."""
+        """The share of a source in the variance, 0 to 1."""
         return contribution.part**2 / self.u**2 if self.u else 0.0

@@ -1,4 +1,4 @@
-"""The checklist of the site: what is inspected, not measured. A firm supplies its own file of the same form.
+"""The checklist of the site: points that are inspected, not measured. A firm supplies its own file of the same form.
 
 The whole list is stored in the job, so that every answer keeps the statement that it refers to.
 """
@@ -24,20 +24,20 @@ _ID = re.compile(r"[a-z][a-z0-9-]{0,39}")
 LIP_SYNC = "lip-sync"
 """Id of the one question that is answered with a number."""
 LIP_SYNC_RECORDED = "lip-sync recorded"
-"""The same offset, read from a recording of flashes and clicks."""
+"""The offset between sound and picture from a recording of flashes and clicks."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChecklistItem:
-    """One thing to look at."""
+    """One point to inspect."""
 
     id: str
     name: str
-    """Short, for tables."""
+    """Short name, for tables."""
     statement: str
     """What should be true."""
     fault: str
-    """What is found where it is not, as a clause."""
+    """What is wrong if the statement is not true, as a clause."""
     cause: Literal["electronics", "room", "settings"]
     how: str = ""
     remedy: str = ""
@@ -46,7 +46,7 @@ class ChecklistItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Checklist:
-    """A named and numbered list."""
+    """A checklist with a name and a version."""
 
     name: str
     version: str
@@ -60,7 +60,7 @@ class Checklist:
 
 @cache
 def default_checklist() -> Checklist:
-    """What the program ships."""
+    """The checklist that the program ships."""
     return _checklist(shipped_toml("checklist.toml"), "checklist.toml")
 
 

@@ -1,8 +1,9 @@
 """Decoding in a child process with limits on processor time, wall-clock time and memory.
 
-For formats whose headers do not say what decoding costs, and whose libraries can loop for ever or crash on a damaged file:
-HDF5, PDF, PNG and JPEG. The child runs one function on the bytes of one file and ends. What it returns is plain JSON and
-bytes: nothing that it sends is executed here, even where a file has taken control of the library that reads it.
+It is meant for formats whose headers do not say what decoding costs, and whose libraries can loop for ever or crash
+on a damaged file: HDF5, PDF, PNG and JPEG. The child runs one function on the bytes of one file and ends. What it
+returns is plain JSON and bytes: nothing that it sends is executed here, even where a file has taken control of the
+library that reads it.
 
 Processor time and memory are limited where the system has `setrlimit` (POSIX); the wall-clock limit holds everywhere.
 """
@@ -23,9 +24,9 @@ from typing import IO, Any
 from commission.model.errors import InputError
 
 CPU_S = 6
-"""Processor time of one file; the largest that is accepted takes about two seconds."""
+"""Processor time for one file; the largest accepted file takes about two seconds."""
 WALL_S = 60.0
-"""For a child that waits and computes nothing, or a system that cannot limit processor time."""
+"""Limit for a child that waits without computing, or a system that cannot limit processor time."""
 LARGEST_MEMORY_BYTES = 900_000_000
 """Address space of the child; the libraries alone take 120 million."""
 LARGEST_ANSWER_BYTES = 420_000_000
@@ -36,9 +37,9 @@ _START = (
 )
 
 Decoded = tuple[Any, Sequence[bytes | bytearray | memoryview]]
-"""Plain values for JSON, and bytes that are passed on as they are."""
+"""Plain values for JSON, and bytes that are passed on unchanged."""
 Decoder = Callable[[bytes, dict[str, Any]], Decoded]
-"""From the bytes of a file and its options, `where` (what its errors name) among them. May raise InputError."""
+"""Decodes the bytes of a file with options, including `where` (its name in errors). May raise InputError."""
 
 
 def decode_in_child(
@@ -51,11 +52,11 @@ def decode_in_child(
     cpu_s: int | None = None,
     **options: Any,
 ) -> tuple[Any, list[bytearray]]:
-    """What the decoder `function` ("package.module:name") returns for `data` and the options, run in a child process.
+    """Run the decoder `function` ("package.module:name") on `data` and the options in a child process; returns its
+    result.
 
-    `cpu_s`: processor time that it may take; None: `CPU_S`.
-    Raises InputError: the decoder's own, or one of `where`, `expected` and `mend` when the child
-    exceeds a limit or crashes.
+    `cpu_s`: processor time that it may take; None: `CPU_S`. Raises InputError: the decoder's own, or one of `where`,
+    `expected` and `mend` when the child exceeds a limit or crashes.
     """
     cpu_s = CPU_S if cpu_s is None else cpu_s
     try:
@@ -107,7 +108,7 @@ def _start(function: str, options: dict[str, Any], cpu_s: int) -> subprocess.Pop
 
 
 def _reason(code: int, late: bool, cpu_s: int) -> str:
-    """Why a child gave no answer, from its exit code: the negative number of a signal on POSIX."""
+    """Why a child gave no answer, by its exit code (on POSIX the negative number of a signal)."""
     import signal
 
     if late or -code in (getattr(signal, "SIGXCPU", None), getattr(signal, "SIGKILL", None)):
@@ -127,7 +128,7 @@ def _write_and_close(pipe: IO[bytes], data: bytes) -> None:
 
 
 def _read_answer(pipe: IO[bytes]) -> tuple[dict[str, Any], list[bytearray]] | None:
-    """The values and parts that a child sends; None when it ends before all are there or sends anything else."""
+    """The values and parts sent by a child; None if it ends too early or sends anything else."""
     try:
         head = _read(pipe, int.from_bytes(_read(pipe, _LENGTH_BYTES), "big"))
         values = json.loads(head)
@@ -140,7 +141,7 @@ def _read_answer(pipe: IO[bytes]) -> tuple[dict[str, Any], list[bytearray]] | No
 
 
 def _read(pipe: IO[bytes], size: int) -> bytearray:
-    """Exactly that many bytes. Raises EOFError when fewer follow, ValueError for more than any answer has."""
+    """Exactly `size` bytes. Raises EOFError if fewer follow, ValueError if `size` exceeds any valid answer."""
     if size > LARGEST_ANSWER_BYTES:
         raise ValueError(size)
     data = bytearray(size)
@@ -165,7 +166,7 @@ def run_child(function: str, options: str, cpu_s: str) -> None:
 
     module, name = function.split(":")
     out = os.fdopen(os.dup(1), "wb", buffering=0)
-    os.dup2(2, 1)  # whatever a library prints is no part of the answer
+    os.dup2(2, 1)  # output printed by a library is not part of the answer
     try:
         decoder: Decoder = getattr(importlib.import_module(module), name)
         data = sys.stdin.buffer.read()
@@ -182,7 +183,7 @@ def run_child(function: str, options: str, cpu_s: str) -> None:
         os._exit(_NO_MEMORY)
     except OSError:  # the parent has gone
         os._exit(1)
-    os._exit(0)  # what a library would do at the end of its life is of no use
+    os._exit(0)  # a library's cleanup at exit is not needed
 
 
 def _write_all(out: IO[bytes], data: bytes | memoryview) -> None:
@@ -192,7 +193,7 @@ def _write_all(out: IO[bytes], data: bytes | memoryview) -> None:
 
 
 def _limit(cpu_s: int) -> None:
-    """Limit this process to what one file may cost, where the system can."""
+    """Limit this process to the resources allowed for one file, where the system can."""
     try:
         import resource
     except ImportError:  # Windows: the parent's limit of wall-clock time remains
@@ -203,15 +204,15 @@ def _limit(cpu_s: int) -> None:
         ("RLIMIT_CPU", cpu_s),
         ("RLIMIT_AS", LARGEST_MEMORY_BYTES),
     ):
-        with suppress(OSError, ValueError, AttributeError):  # a system that does not know it, or allows even less
+        with suppress(OSError, ValueError, AttributeError):  # the system does not know the limit, or allows even less
             resource.setrlimit(getattr(resource, name), (most, most + (name == "RLIMIT_CPU")))
 
 
 def forbid_files() -> None:
-    """Open no file in this process from now on; a decoder calls it once its libraries are loaded.
+    """Prevent this process from opening further files; a decoder calls it once its libraries are loaded.
 
-    A library that follows a path inside the file then finds nothing, whatever was overlooked before. In a process that is
-    no child of `decode_in_child` it must not be called.
+    A library that follows a path inside the file then finds nothing, even if earlier checks missed it. It must only
+    be called in a child of `decode_in_child`.
     """
     try:
         import resource
@@ -225,7 +226,7 @@ def forbid_files() -> None:
         "utf-16-be",
         "cp1252",
         "mac-roman",
-    ):  # each a file of its own
+    ):  # each in a separate file
         codecs.lookup(encoding)
     with suppress(OSError, ValueError):
-        resource.setrlimit(resource.RLIMIT_NOFILE, (0, 0))  # those that are open stay so
+        resource.setrlimit(resource.RLIMIT_NOFILE, (0, 0))  # files that are open stay open

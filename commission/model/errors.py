@@ -1,14 +1,14 @@
-"""What can go wrong, each as one clear sentence for the technician."""
+"""Errors, each with one clear sentence for the technician."""
 
 from __future__ import annotations
 
 
 class CommissionError(Exception):
-    """Something the technician must know; its text is shown unchanged."""
+    """An error that the technician must know about; its text is shown unchanged."""
 
 
 class InputError(CommissionError):
-    """Input that cannot be used: where it is, what was found, what is expected, how to mend it."""
+    """Unusable input: where it is, what was found, what is expected, how to mend it."""
 
     def __init__(self, where: str, found: str, expected: str, mend: str = "") -> None:
         self.where, self.found, self.expected, self.mend = where, found, expected, mend
@@ -17,7 +17,7 @@ class InputError(CommissionError):
 
 
 class StoreError(CommissionError):
-    """The job file refuses: in use, foreign, damaged, from a newer version, read-only, disk full."""
+    """An error of the job file: in use, foreign, damaged, from a newer version, read-only, or the disk is full."""
 
 
 class Cancelled(Exception):

@@ -1,4 +1,4 @@
-"""Event bodies: what can be written to the log. Each is stored as JSON under its kind and never changed."""
+"""Event bodies, the entries of the log. Each is stored as JSON under its kind and never changed."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class JobCreated:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SystemDefined:
-    """The whole system as it is now; the last one counts."""
+    """The whole system; the newest one counts."""
 
     system: System
     note: str = ""
@@ -43,7 +43,7 @@ class SettingEntered:
 
     setting: Setting
     applied: bool = False
-    """Ticked on the settings sheet: typed into the processor now, not merely noted."""
+    """Ticked on the settings sheet: entered in the processor, not merely noted."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,24 +62,24 @@ class ReadingEntered:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponseStored:
-    """One imported or recorded response, or noise; the file's bytes are stored with it under `blob_sha256`."""
+    """An imported or recorded response or noise; the file's bytes are stored with it under `blob_sha256`."""
 
     round: str
     channel: str
-    """Empty for the room's own noise; of noise that a loudspeaker makes by itself, its channel."""
+    """Empty for the room's own noise; for noise made by a loudspeaker, its channel."""
     seat: str
     kind: ResponseKind
     file_name: str
     file_sha256: str
-    """Of what is stored."""
+    """Digest of the stored bytes."""
     original_sha256: str | None = None
-    """Of the file that it was decoded from, where that is not stored."""
+    """Digest of the file that they were decoded from, if that is not stored."""
     file_channel: int = 0
-    """Which channel of a multichannel file, from 0."""
+    """Channel of a multichannel file, from 0."""
     rate_hz: float | None = None
     frames: int | None = None
     clock: str | None = None
-    """Responses with the same value share one time origin; None: no common clock."""
+    """Responses with the same value share a time origin; None: no common clock."""
     origin_frame: float = 0.0
     """The frame at which the excitation began (impulse responses: sample of time zero)."""
     passes_delays: bool = True
@@ -87,14 +87,14 @@ class ResponseStored:
     sweep: Sweep | None = None
     stimulus_sha256: str | None = None
     loopback_channel: int | None = None
-    """Which channel of the file recorded the signal itself, from 0: it takes the place of a stimulus."""
+    """Channel of the file with the recorded loopback, from 0, which replaces a stimulus."""
     source: Literal["file", "rig", "rehearsal"] = "file"
     state: str | None = None
-    """Of a recording of noise: what was switched on, as the technician calls it."""
+    """For noise: what was switched on, in the technician's words."""
     drive_db: float | None = None
-    """How much louder it was played than at the reference level; None: not stated, taken as the reference level."""
+    """Playback level relative to the reference level; None: not stated, taken as the reference level."""
     clock_problem: str | None = None
-    """Why it was stored without the clock that it was given with, as a clause; None where it was given without one."""
+    """Why the clock given with it was not stored, as a clause; None if none was given or it was stored."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +117,7 @@ class Noted:
 
 
 ActionKind = Literal["repaired", "adjusted", "replaced", "accepted", "later"]
-"""What was done about a finding: "accepted" by the client as it is, "later" with the reason in the note."""
+"""The action on a finding: "accepted" by the client as it is, "later" with the reason in the note."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +129,7 @@ class ActionLogged:
     finding: str
     """Id of the finding, such as "wiring.polarity"."""
     title: str
-    """The finding as it was worded then, so that the log can be read without the program."""
+    """The title of the finding at that time, so that the log can be read without the program."""
     channels: tuple[str, ...] = ()
     seats: tuple[str, ...] = ()
     action: ActionKind
@@ -139,14 +139,14 @@ class ActionLogged:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhotoAttached:
-    """A photograph to a step; the picture, scaled down and without position data, is stored with it."""
+    """A photograph of a step; the picture, scaled down and without position data, is stored with it."""
 
     step: str
     round: str | None = None
     caption: str
     file_name: str
     file_sha256: str
-    """Of the picture as stored, not of the file that it came from."""
+    """Digest of the stored picture, not of the original file."""
     media_type: Literal["image/jpeg", "image/png"]
     width_px: int
     height_px: int
@@ -154,41 +154,41 @@ class PhotoAttached:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierFigure:
-    """One value of an earlier visit, with its standard uncertainty where it was known."""
+    """One value of an earlier visit, with its standard uncertainty if known."""
 
     quantity: str
-    """"level_db", "trim_db", "arrival_ms" … with the unit at the end."""
+    """Name with the unit at the end: "level_db", "trim_db", "arrival_ms" …"""
     channel: str | None = None
     seat: str | None = None
     value: float
     uncertainty: float | None = None
-    """Standard uncertainty that it does not share with a later visit, which is subtracted from it."""
+    """Standard uncertainty, without the part shared with a later visit, which cancels in the difference."""
     dof: float | None = None
     """Degrees of freedom of the uncertainty; None where their number is too large to matter."""
     over: tuple[str, ...] = ()
-    """The seats of a value over several seats."""
+    """The seats over which a value was taken, if several."""
     heard_hz: tuple[float, float] | None = None
-    """Of a band: the part of it in which the loudspeaker played; None where it was not kept."""
+    """For a band: the part in which the loudspeaker played; None if it was not kept."""
     passes_delays: bool = True
-    """Of responses: whether they ran through the processor, and so through trims, delays and polarity."""
+    """For responses: whether they ran through the processor, and so through trims, delays and polarity."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierVisit:
-    """The job that this one returns to: where it stood when it was closed."""
+    """The job to which this one returns, in its final state."""
 
     file_name: str
     title: str
     digest: str
     round: str
-    """The last round of that visit, which the figures are of."""
+    """The last round of that visit, the source of the figures."""
     closed_at: str
-    """UTC, ISO 8601: the last event of that visit."""
+    """Time of the last event of that visit, UTC, ISO 8601."""
     program_version: str
     meter: str = ""
-    """Which level meter read the levels: the same one again leaves its class out of a comparison."""
+    """The level meter that was used: if it is used again, its class is left out of a comparison."""
     not_typed_in: tuple[str, ...] = ()
-    """Channels whose settings as left were never ticked as typed into the processor."""
+    """Channels whose settings as left were never ticked as entered in the processor."""
     figures: tuple[EarlierFigure, ...] = ()
 
 
@@ -204,21 +204,21 @@ class Decided:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsChosen:
-    """All limits of this job: the last one counts."""
+    """All limits of this job; the newest event counts."""
 
     profile: LimitsProfile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChecklistChosen:
-    """The whole checklist of this job: the last one counts."""
+    """The whole checklist of this job; the newest event counts."""
 
     checklist: Checklist
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signed:
-    """Who takes responsibility for the record."""
+    """The person who takes responsibility for the record."""
 
     role: Literal["technician", "client"]
     name: str
@@ -226,7 +226,7 @@ class Signed:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Withdrawn:
-    """An earlier event counts no longer; it stays in the log. Withdrawing a withdrawal restores."""
+    """An earlier event no longer counts; it stays in the log. Withdrawing a withdrawal restores it."""
 
     seq: int
     reason: str = ""
@@ -273,7 +273,7 @@ EVENT_KINDS: dict[str, type[EventBody]] = {
     "signed": Signed,
     "withdrawn": Withdrawn,
 }
-"""Kind as stored, and its type."""
+"""Kind as stored → its type."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,4 +1,4 @@
-"""What became of a finding over the rounds of a visit."""
+"""The fate of a finding over the rounds of a visit."""
 
 from __future__ import annotations
 
@@ -17,11 +17,11 @@ ACTION_WORDS = {
     "accepted": "accepted by the client",
     "later": "left for later",
 }
-"""Each kind of action in words."""
+"""The wording of each kind of action."""
 
 
 class Fate(Enum):
-    """What is known of a finding after the newest round; the value is the wording."""
+    """The state of a finding after the newest round; the value is the wording."""
 
     OPEN = "open"
     STILL_THERE = "still there"
@@ -30,7 +30,7 @@ class Fate(Enum):
     """Only the newest round shows it, and no earlier round could have."""
     NOT_MEASURED_AGAIN = "not measured again"
     NOT_DETERMINED = "not determined again"
-    """Measured again, but what was measured cannot show whether the fault is gone."""
+    """Measured again, but these measurements cannot show whether the fault is gone."""
     REPAIRED_NOT_MEASURED = "repaired, not yet measured again"
     REPAIRED = "repaired (logged)"
     """A repair is in the log, and the fault is no longer found."""
@@ -40,7 +40,7 @@ class Fate(Enum):
 
     @property
     def gone(self) -> bool:
-        """Whether a measurement that would show the fault does not show it any more."""
+        """Whether a measurement that would show the fault no longer shows it."""
         return self in (Fate.REPAIRED, Fate.NO_LONGER_FOUND)
 
 
@@ -49,43 +49,43 @@ class FindingHistory:
     """One finding over the rounds of a visit."""
 
     first: Finding
-    """As it was found first."""
+    """The finding as found first."""
     round: str
-    """The round in which it was found first."""
+    """The round in which it was first found."""
     now: tuple[Finding, ...]
-    """As it is found in the newest round; empty where it is not found there."""
+    """Its findings in the newest round; empty if it is no longer found."""
     fate: Fate
     actions: tuple[Action, ...] = ()
-    """What was done about it, oldest first."""
+    """Actions on it, oldest first."""
     new_settings: Literal["", "entered", "noted"] = ""
-    """What the log holds of new settings for it: ticked on the settings sheet as entered, or only noted."""
+    """New settings for it in the log: ticked on the settings sheet as entered, or only noted."""
     open_channels: tuple[str, ...] = ()
-    """Where only some of its channels are settled: those that are not."""
+    """The unsettled channels, if only some are settled."""
 
     @property
     def finding(self) -> Finding:
-        """As it is known best: the newest wording, else the first."""
+        """The newest wording of the finding."""
         return self.now[0] if self.now else self.first
 
     @property
     def title(self) -> str:
-        """Its title; several where one fault is found as several now."""
+        """Its title; several if one fault is now reported as several findings."""
         return "; ".join(each.title for each in self.now) or self.first.title
 
     @property
     def action(self) -> Action | None:
-        """What was done last."""
+        """The last action on it; None if there is none."""
         return self.actions[-1] if self.actions else None
 
     @property
     def proven(self) -> Fate:
-        """The fate where noted settings do not count: only settings ticked as entered are a repair."""
+        """The fate if noted settings do not count: only settings ticked as entered are a repair."""
         unproven = self.fate is Fate.REPAIRED_NOT_MEASURED and self.new_settings != "entered"
         return Fate.NOT_MEASURED_AGAIN if unproven and not any(each.mends for each in self.actions) else self.fate
 
     @property
     def status(self) -> str:
-        """What became of it, in words, with the time of what was done (UTC)."""
+        """Its fate in words, with the time of the last action (UTC)."""
         did = self._did
         if self.fate is Fate.REPAIRED_NOT_MEASURED:
             return f"{did}, not yet measured again"

@@ -1,4 +1,4 @@
-"""Numbers, verdicts and table cells as text, the same on the screen and on paper."""
+"""Formats numbers, verdicts and table cells as text, the same on the screen and on paper."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from commission.model.verdict import Verdict
 
 
 def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
-    """Digits with a true minus sign, never "-0.0"; a dash for what is missing."""
+    """Digits with a true minus sign, never "-0.0"; a dash for a missing value."""
     if value is None or not math.isfinite(value):
         return "–"
     rounded = round(value, decimals) + 0.0
@@ -20,7 +20,7 @@ def number(value: float | None, decimals: int, *, signed: bool = False) -> str:
 
 
 def two_digits(value: float) -> str:
-    """Two significant digits, as an uncertainty is stated (JCGM 100 7.2.6), without an exponent."""
+    """Two significant digits, as uncertainties are stated (JCGM 100 7.2.6), without an exponent."""
     if not math.isfinite(value):
         return "∞"
     if value == 0:
@@ -30,7 +30,7 @@ def two_digits(value: float) -> str:
 
 
 def place_text(channel: str | None, seat: str | None) -> str:
-    """Where something holds, as in "FL at A2"; what is None is left out."""
+    """A channel and a seat as in "FL at A2"; either may be None."""
     return " at ".join(clean_text(part) for part in (channel, seat) if part)
 
 
@@ -53,14 +53,14 @@ def cell_text(value: float | str | None, column: Column, units: str) -> str:
 
 
 def unit_text(column: Column, units: str) -> str:
-    """A column's unit as shown in its heading."""
+    """A column's unit as shown in its heading, in the job's units."""
     if units == "imperial":
         return {"m": "ft in", "°C": "°F"}.get(column.unit, column.unit)
     return column.unit
 
 
 def filter_texts(filters: Sequence[Filter], ranges: FilterRanges | None) -> tuple[str, ...]:
-    """Filters as the processor asks for them, as in "45 Hz −6.0 dB Q 4.0"."""
+    """Filters in the processor's terms, as in "45 Hz −6.0 dB Q 4.0"."""
     width = ranges.width if ranges is not None else "q"
 
     def one(each: Filter) -> str:
@@ -72,7 +72,7 @@ def filter_texts(filters: Sequence[Filter], ranges: FilterRanges | None) -> tupl
 
 
 def crossover_text(system: System, channel: Channel) -> str:
-    """As in "high-pass 80 Hz, Linkwitz-Riley 24 dB/octave"; empty where no crossover is entered for the channel."""
+    """A channel's crossover as in "high-pass 80 Hz, Linkwitz-Riley 24 dB/octave"; empty if none is entered."""
     sides = (
         ("high-pass", channel.high_pass_hz, system.high_pass(channel)),
         ("low-pass", channel.low_pass_hz, system.low_pass(channel)),

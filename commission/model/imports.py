@@ -1,4 +1,4 @@
-"""Files on their way into a job: one row each, shown for correction before anything is stored."""
+"""Files to be imported into a job: one row for each channel, for correction before anything is stored."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from commission.model.system import Sweep
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ImportRow:
-    """One channel of one file and where it belongs. Rows with a `problem` are not stored."""
+    """One channel of one file and its place in the job. Rows with a `problem` are not stored."""
 
     path: Path
     file_channel: int = 0
@@ -20,73 +20,73 @@ class ImportRow:
     seat: str | None = None
     kind: ResponseKind | None = None
     state: str | None = None
-    """Of noise: what was switched on."""
+    """For noise: what was switched on."""
     drive_db: float | None = None
-    """How much louder than at the reference level it was played; None: not stated."""
+    """Playback level relative to the reference level; None: not stated."""
     rate_hz: float | None = None
     frames: int | None = None
     sha256: str | None = None
-    """Digest of the file's bytes when it was looked at."""
+    """Digest of the file's bytes at the survey."""
     stored_sha256: str | None = None
-    """Digest of the WAV that is stored of it, where that is not the file itself."""
+    """Digest of the WAV that is stored in place of the file."""
     new_round: bool = False
-    """Whether a round that the job does not have yet may begin with it."""
+    """Whether it may open a round that the job does not have yet."""
     is_stimulus: bool = False
-    """The signal that was played: shown, and used for the recordings beside it."""
+    """The stimulus: shown, and used for the recordings beside it."""
     loopback: int | None = None
-    """Channel of the file that recorded the signal itself, from 0."""
+    """Channel of the file with the recorded loopback, from 0."""
     stimulus: Path | None = None
-    """The file by which it is deconvolved if its kind is a sweep; None: the loopback, or the sweep's parameters."""
+    """The file to deconvolve a sweep with; None: the loopback, or the sweep's parameters."""
     shared_clock: bool = True
     skip: bool = False
 
     place_reason: str = ""
-    """Where round, channel and seat come from."""
+    """The source of round, channel and seat."""
     kind_reason: str = ""
-    """Where the kind comes from."""
+    """The source of the kind."""
     kind_from_name: bool = False
     stimulus_name: str | None = None
     reference: str | None = None
     """What the levels of a text response are relative to."""
     onset_s: float | None = None
-    """When the bass of the deconvolved recording is strongest, after the stimulus began; None where noise covers it."""
+    """When the bass of the deconvolved recording is strongest, after the start of the stimulus; None if noise covers it."""
     peak_s: float | None = None
-    """When the recording itself is strongest, after its first sample."""
+    """When the raw recording is strongest, after its first sample."""
     onset_treble_s: float | None = None
     peak_treble_s: float | None = None
-    """The same, but when its treble is first heard; None where noise covers that."""
+    """When the treble of the deconvolved recording arrives; None if noise covers it."""
     undecided: bool = False
-    """It may be an impulse response or a sweep; the kinds of the files beside it decide."""
+    """It may be an impulse response or a sweep; the kinds of neighbouring files decide."""
     samples_sha256: str | None = None
-    """Digest of its samples, whatever the format of the file."""
+    """Digest of its samples, independent of the file format."""
     profile_db: tuple[float, ...] = ()
-    """How its energy is spread over time."""
+    """Distribution of its energy over time."""
 
     file_problem: str | None = None
-    """Why the file cannot be used, whatever its place."""
+    """Why the file cannot be used at any place."""
     name_problem: str | None = None
-    """Why its name does not say where it belongs."""
+    """Why its name does not determine its place."""
     impulse_problem: str | None = None
-    """Why it is no impulse response."""
+    """Why it is not an impulse response."""
     sweep_problem: str | None = None
     """Why it cannot be deconvolved."""
     file_warning: str | None = None
-    """Usable, but the technician should know (clipped, a second channel left out)."""
+    """A note on a usable file, such as clipping or an ignored second channel."""
 
     problem: str | None = None
-    """The one sentence that says why it cannot be imported as it is (bad file, no channel, no seat …)."""
+    """One sentence on why it cannot be imported as it is (bad file, no channel, no seat …)."""
     duplicate_of: int | None = None
-    """Event that already holds the same recording for the same place; importing again is left out."""
+    """The event that already holds this recording for the same place; it is not imported again."""
     warning: str | None = None
-    """What the technician should know before it is stored."""
+    """A note for the technician before it is stored."""
     clock_problem: str | None = None
-    """Why it cannot share its origin of time with the others, although the import states that it does."""
+    """Why it cannot share a time origin with the others, although the import states that it does."""
     clock_of_seat: bool = False
-    """Whether it shares its origin of time with the recordings at its own seat only."""
+    """Whether it shares its time origin only with recordings at its own seat."""
 
     @property
     def reasons(self) -> str:
-        """Where its place and its kind come from, and what it is deconvolved with or what was switched on."""
+        """The sources of its place and kind, and its stimulus or what was switched on."""
         by = ""
         if self.kind == "sweep":
             by = "deconvolved with " + (
@@ -109,16 +109,16 @@ class ImportOptions:
     """Options of a whole batch."""
 
     round: str | None = None
-    """For files whose mapping gives none."""
+    """The round of files whose mapping gives none."""
     new_round: bool = False
-    """Whether an interim round that the job does not have yet may begin."""
+    """Whether the import may open an interim round that the job does not have yet."""
     sweep: Sweep | None = None
-    """Parameters of the sweep where no stimulus file is given; None: the job's."""
+    """Parameters of the sweep if there is no stimulus file; None: the job's."""
     stimulus: Path | None = None
-    """The file that was played; None: one that is found beside the recordings."""
+    """The stimulus file; None: the one found beside the recordings."""
     loopback: int | None = None
-    """Channel of files with several channels that recorded the signal itself, from 0."""
+    """Channel of multichannel files with the recorded loopback, from 0."""
     clock: str | None = None
-    """Name of the common time origin; None: one is made per batch."""
+    """Name of the common time origin; None: a new one for each batch."""
     passes_delays: bool | None = None
-    """None: as the job's processor says."""
+    """None: as entered for the job's processor."""

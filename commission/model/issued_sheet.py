@@ -1,4 +1,4 @@
-"""What a settings sheet predicted when it was issued, kept in the log: the next measurement is compared with it."""
+"""The predictions of a settings sheet when it was issued, logged so that the next measurement can be compared with them."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from commission.model.system import Setting
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetSeat:
-    """What one seat should hear of a channel with the new settings; None where that was not determined."""
+    """Predicted values of a channel at one seat with the new settings; None if not determined."""
 
     seat: str
     level_db: float | None = None
@@ -18,21 +18,21 @@ class SheetSeat:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetChannel:
-    """Settings of one channel, and what follows from them."""
+    """Settings of one channel, and the predicted values."""
 
     channel: str
     round: str
-    """The round whose responses the prediction follows."""
+    """The round from whose responses the prediction was calculated."""
     old: Setting
-    """Held in that round."""
+    """Setting in that round."""
     new: Setting
-    """By the sheet; what the sheet does not change is as it was."""
+    """Setting by the sheet; unchanged where the sheet proposes nothing."""
     seats: tuple[SheetSeat, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetBassSeat:
-    """Mean level of the bass at a seat relative to the mean of the seats."""
+    """Mean bass level at a seat relative to the mean of the seats."""
 
     seat: str
     deviation_db: float
@@ -40,7 +40,7 @@ class SheetBassSeat:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetBass:
-    """What the seats should hear of all subwoofers together."""
+    """Predicted bass of all subwoofers together."""
 
     round: str
     sd_db: float
@@ -51,7 +51,7 @@ class SheetBass:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetIssued:
-    """A settings sheet was printed, written or ticked for the first time, with this content."""
+    """The content of a settings sheet when it was first printed, written or ticked."""
 
     channels: tuple[SheetChannel, ...]
     bass: SheetBass | None = None

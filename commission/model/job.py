@@ -1,4 +1,4 @@
-"""The job as folded from its events: what counts now."""
+"""The job as folded from its events: the state in force."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from commission.model.verdict import Limit
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reading:
-    """A hand-entered number that counts, with the event it came from."""
+    """A hand-entered number in force, with its event."""
 
     seq: int
     at: str
@@ -23,7 +23,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredResponse:
-    """A stored response that counts, with the event it came from."""
+    """A stored response in force, with its event."""
 
     seq: int
     at: str
@@ -33,7 +33,7 @@ class StoredResponse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Action:
-    """Something done about a finding, not withdrawn, with the event it came from."""
+    """An action on a finding that was not withdrawn, with its event."""
 
     seq: int
     at: str
@@ -47,7 +47,7 @@ class Action:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LeftOut:
-    """An entry that is not used, because its number is impossible."""
+    """An entry that is not used because its number is impossible."""
 
     seq: int
     round: str
@@ -56,7 +56,7 @@ class LeftOut:
 
 @dataclass(frozen=True, kw_only=True)
 class Job:
-    """Immutable; a new one is folded after each event."""
+    """The state of a job; immutable, and built again after each event."""
 
     system: System
     current_round: str = AS_FOUND
@@ -67,24 +67,24 @@ class Job:
     applied: frozenset[tuple[str, str]] = frozenset()
     """(round, channel) ticked on the settings sheet."""
     typed_in: dict[tuple[str, str], Setting] = field(default_factory=dict)
-    """By (round, channel): what was ticked, field by field; None: not ticked."""
+    """By (round, channel): the ticked settings, field by field; None: not ticked."""
     readings: tuple[Reading, ...] = ()
     responses: tuple[StoredResponse, ...] = ()
     noises: tuple[StoredResponse, ...] = ()
-    """Recordings of noise, while nothing was played."""
+    """Noise recordings, made while nothing was played."""
     driven: tuple[StoredResponse, ...] = ()
-    """Responses that were played louder or softer than at the reference level."""
+    """Responses at a playback level other than the reference level."""
     stimuli: dict[str, str] = field(default_factory=dict)
-    """SHA-256 of stimulus files, and their names."""
+    """SHA-256 of stimulus files → their names."""
     notes: tuple[Event, ...] = ()
     actions: tuple[Action, ...] = ()
-    """What was done about findings, oldest first."""
+    """Actions on findings, oldest first."""
     photos: tuple[Event, ...] = ()
-    """PhotoAttached events that count, in the order attached."""
+    """PhotoAttached events in force, in the order attached."""
     left_out: tuple[LeftOut, ...] = ()
     """Entries that are not used, oldest first."""
     earlier: EarlierVisit | None = None
-    """The visit that this one returns to."""
+    """The visit to which this one returns."""
     limits: LimitsProfile | None = None
     """The limits chosen for this job; None: the program's defaults."""
     checklist: Checklist | None = None
@@ -94,16 +94,16 @@ class Job:
     sheets: tuple[Event, ...] = ()
     """Settings sheets as issued, SheetIssued events, oldest first."""
     stored_verdicts: tuple[Event, ...] = ()
-    """Verdicts at each signature or record, oldest first."""
+    """Verdicts stored at each signature or record, oldest first."""
     signatures: tuple[Event, ...] = ()
     log: tuple[Event, ...] = ()
     """Every event, withdrawn ones included."""
 
     @property
     def load_sweeps(self) -> frozenset[int]:
-        """Seqs of the raw sweeps that distortion and rattles are read from.
+        """Seqs of the raw sweeps from which distortion and rattles are determined.
 
-        Those of the reference seat, and all of a channel at a seat where it was also played at another level.
+        These are the sweeps at the reference seat, and all of a channel at a seat with recordings at another level.
         """
         reference = self.system.reference_seat
         twice = {(each.body.round, each.body.channel, each.body.seat) for each in self.driven}
@@ -130,11 +130,11 @@ class Job:
         return self.profile.of(quantity)
 
     def setting(self, round_id: str, channel: str) -> Setting:
-        """What the processor holds for a channel in a round; empty fields where nothing was noted."""
+        """The settings of a channel in a round; empty fields if nothing was noted."""
         return self.settings.get((round_id, channel)) or Setting(round=round_id, channel=channel)
 
     def setting_until(self, round_id: str, channel: str) -> Setting:
-        """What the processor holds for a channel by the end of a round: what was noted last, field by field."""
+        """The settings of a channel by the end of a round: the newest noted value of each field."""
         until = self.rounds.index(round_id) if round_id in self.rounds else len(self.rounds) - 1
         noted = [self.setting(each, channel) for each in reversed(self.rounds[: until + 1])]
         return Setting(
@@ -158,7 +158,7 @@ class Job:
 
     @cached_property
     def _readings_by_step(self) -> dict[tuple[str, str], list[Reading]]:
-        """The readings by (round, step), since screens and steps ask for each channel."""
+        """The readings by (round, step): screens and steps ask for each channel."""
         by_step: dict[tuple[str, str], list[Reading]] = {}
         for reading in self.readings:
             by_step.setdefault((reading.body.round, reading.body.step), []).append(reading)
@@ -177,12 +177,12 @@ class Job:
         )
 
     def has_response(self, round_id: str, channel: str, seat: str, *, louder: bool = False) -> bool:
-        """Whether a round holds one of a channel at a seat; `louder`: at another level than the reference level."""
+        """Whether a round holds a response of a channel at a seat; `louder`: at another level than the reference level."""
         return (round_id, channel, seat, louder) in self._response_places
 
     @cached_property
     def _response_places(self) -> set[tuple[str | None, str | None, str | None, bool]]:
-        """(round, channel, seat, louder) of every response, since screens ask for each place."""
+        """(round, channel, seat, louder) of every response: screens ask for each place."""
         kept = [(each.body, False) for each in self.responses] + [(each.body, True) for each in self.driven]
         return {(body.round, body.channel, body.seat, loud) for body, loud in kept}
 
@@ -196,5 +196,5 @@ class Job:
 
     @property
     def digest(self) -> str:
-        """Digest of the last event: the whole log in 64 hex digits."""
+        """Digest of the last event, which covers the whole log, in 64 hex digits."""
         return self.log[-1].digest if self.log else ""

@@ -1,7 +1,7 @@
-"""Limits profiles: the numbers that verdicts rest on, each with its unit, its basis and where it applies.
+"""Limits profiles: the limits of all verdicts, each with its unit, its basis and its application.
 
-The program ships `limits.toml`; a firm supplies its own file of the same form with only what differs. The whole profile
-is stored in the job, so that a record gives the same verdicts tomorrow as today, on any computer.
+The program ships `limits.toml`; a firm supplies its own file of the same form with only what differs. The whole
+profile is stored in the job, so that a record gives the same verdicts tomorrow as today, on any computer.
 """
 
 from __future__ import annotations
@@ -27,54 +27,54 @@ class ProfileLimit:
     """One limit of a profile."""
 
     quantity: str
-    """As in the checks: "levels.match"."""
+    """Id as in the checks: "levels.match"."""
     low: float | None = None
     high: float | None = None
     unit: str
     basis: str
     applies: str
-    """What is compared with it, in words."""
+    """The compared value, in words."""
     own: bool = False
     """From the firm's file, not from the defaults."""
 
     @property
     def limit(self) -> Limit:
-        """As the checks use it."""
+        """The limit in the form that checks use."""
         return Limit(low=self.low, high=self.high, unit=self.unit, basis=self.basis)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CheckLimit:
-    """What the checks of one id are compared with. A step names each id that it can produce."""
+    """The limit of the checks of one id. A step lists each id that it can produce."""
 
     check: str
-    """Id of the checks; "*" replaces a part that depends on the job, such as a band."""
+    """Id of the checks; "*" stands for a part that depends on the job, such as a band."""
     quantity: str = ""
-    """The limit of the profile in force, by its quantity; empty: `limit` is fixed by the program."""
+    """Quantity of the limit in the profile in force; empty: `limit` is fixed by the program."""
     limit: Limit | None = None
-    """A fixed limit. Without bounds: its unit and basis, where `low` and `high` say what the bounds follow from."""
+    """A fixed limit. Without bounds it gives unit and basis, and `low` and `high` say what the bounds follow from."""
     applies: str = ""
-    """What is compared, in words; with `quantity`, what the profile does not say of it."""
+    """The compared value in words; with `quantity`, what the profile does not say about it."""
     low: str = ""
-    """The low bound in words, where it follows from the measurement."""
+    """The low bound in words, if it follows from the measurement."""
     high: str = ""
     """The high bound, likewise."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class LimitsProfile:
-    """A named and numbered set of limits; every quantity that the program judges by one is in it."""
+    """A set of limits with a name and a version, including every quantity that the program checks."""
 
     name: str
     version: str
     limits: tuple[ProfileLimit, ...]
 
     def of(self, quantity: str) -> Limit:
-        """The limit of a quantity; KeyError for one that no profile holds."""
+        """The limit of a quantity; KeyError if no profile has it."""
         return next((each.limit for each in self.limits if each.quantity == quantity), None) or _missing(quantity)
 
     def is_own(self, quantity: str) -> bool:
-        """Whether the firm's file has this limit."""
+        """Whether the limit is from the firm's file."""
         return any(each.quantity == quantity and each.own for each in self.limits)
 
     @property
@@ -85,13 +85,13 @@ class LimitsProfile:
 
 def _missing(quantity: str) -> Limit:
     if quantity in {each.quantity for each in default_profile().limits}:
-        return default_profile().of(quantity)  # stored before this quantity had a limit
+        return default_profile().of(quantity)  # the profile was stored before this quantity had a limit
     raise KeyError(quantity)
 
 
 @cache
 def default_profile() -> LimitsProfile:
-    """What the program ships."""
+    """The profile that the program ships."""
     return _profile(shipped_toml("limits.toml"), "limits.toml", None)
 
 
@@ -162,7 +162,7 @@ def _number(value: object, where: str) -> float | None:
 
 @cache
 def rooms_that_pass() -> dict[str, str]:
-    """Quantity of a limit, or id of the checks of a fixed one → what share of simulated rooms passes it, in words."""
+    """Quantity of a limit, or id of the checks of a fixed one → share of simulated rooms that pass it, in words."""
     return {name: _share_text(each) for each in shipped_toml("limit_shares.toml")["share"] for name in each["limits"]}
 
 
@@ -178,6 +178,6 @@ def _share_text(share: Mapping[str, Any]) -> str:
 
 
 def _passed(counts: Sequence[int], of_which: str) -> str:
-    """`counts`: passed, undecided, all; such as "8 of 16 with a fault (2 undecided)"."""
+    """Counts of (passed, undecided, all) as in "8 of 16 with a fault (2 undecided)"."""
     passed, unsure, rooms = counts
     return f"{passed} of {rooms} {of_which}{f' ({unsure} undecided)' if unsure else ''}"

@@ -15,14 +15,14 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 Cell = float | str | None
-"""What a table shows at one place; None: nothing is known there."""
+"""The content of a table cell; None: unknown."""
 Unit = str
-"""Units as printed: "dB", "ms", "m", "°C", "Hz", "°", "dB²", "" for words. Tables in "m" follow the job's units."""
+"""Units as printed: "dB", "ms", "m", "°C", "Hz", "°", "dB²", "" for text. Tables in "m" follow the job's units."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Column:
-    """A table column; its unit is shown in the heading. `decimals` None: words."""
+    """A table column; its unit is shown in the heading. `decimals` None: text."""
 
     key: str
     title: str
@@ -33,13 +33,13 @@ class Column:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Row:
-    """A table row; cells in the order of the columns. `check` gives the verdict of the row, where there is one."""
+    """A table row; cells in the order of the columns. `check` gives the row's verdict, if any."""
 
     key: str
     cells: tuple[Cell, ...]
     check: Check | None = None
     minor: bool = False
-    """Nothing real in it: paper leaves the row out and says so; screens, text and JSON hold it."""
+    """A row without a real value: omitted on paper with a note; screens, text and JSON have it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,10 +52,10 @@ class Table:
     rows: tuple[Row, ...]
     remark: str = ""
     verdicts: bool = True
-    """Whether a column of verdicts is added where rows carry checks; False where a column of words says it already."""
+    """Whether rows with checks get a column of verdicts; False if a column of text gives them already."""
 
     def without(self, *keys: str) -> Table:
-        """The same table without the columns of those keys, for a view that has no room for them."""
+        """The table without the columns of those keys, for a view with little room."""
         kept = [i for i, column in enumerate(self.columns) if column.key not in keys]
         rows = tuple(replace(row, cells=tuple(row.cells[i] for i in kept)) for row in self.rows)
         return replace(self, columns=tuple(self.columns[i] for i in kept), rows=rows)
@@ -72,7 +72,7 @@ def table_of(
     remark: str = "",
     verdicts: bool = True,
 ) -> Table:
-    """A table of one row for each item. Every column comes with the value that it shows of an item."""
+    """A table with one row for each item. Every column is given with the function that returns its cell."""
     rows = tuple(
         Row(key=key(item), cells=tuple(value(item) for _, value in columns), check=check(item), minor=minor(item))
         for item in items
@@ -116,7 +116,7 @@ class TradePoint:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TradeCurve:
-    """Two goals against each other: one point for each weight, joined by a line, and where things are now."""
+    """Two goals against each other: one point for each weight, joined by a line, and the present state."""
 
     id: str
     title: str
@@ -125,14 +125,14 @@ class TradeCurve:
     unit: Unit
     points: tuple[TradePoint, ...]
     chosen: int
-    """Index of the point that is chosen."""
+    """Index of the chosen point."""
     now: TradePoint
     caption: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GridCell:
-    """A mark and the one worst figure; `detail` are lines for the selected cell."""
+    """A mark and the worst figure; `detail` has lines for the selected cell."""
 
     verdict: Verdict | None
     figure: str = ""
@@ -142,7 +142,7 @@ class GridCell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
-    """Seats across, channels down. None: nothing measured there."""
+    """A grid with seats across and channels down. None: nothing was measured there."""
 
     id: str
     title: str
@@ -154,7 +154,7 @@ class Grid:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanItem:
-    """Something standing in the room."""
+    """An object in the room."""
 
     label: str
     kind: Literal["seat", "reference", "loudspeaker", "sub", "screen"]
@@ -164,20 +164,20 @@ class PlanItem:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanRay:
-    """The way of a reflection from a loudspeaker over a surface to the ears."""
+    """The path of a reflection from a loudspeaker by a surface to the ears."""
 
     channel: str
     seat: str
     points_m: tuple[Position, Position, Position]
     level_db: float
-    """Re the direct sound."""
+    """Level relative to the direct sound."""
     text: str
     """The surface with level and delay, as in "ceiling −8 dB after 3.1 ms"."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanBox:
-    """An obstacle: two opposite corners of a box."""
+    """An obstacle, given by two opposite corners of a box."""
 
     label: str
     from_m: Position
@@ -186,7 +186,7 @@ class PlanBox:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RoomPlan:
-    """The room to scale with what is in it."""
+    """The room to scale with the objects in it."""
 
     length_m: float
     width_m: float
@@ -194,7 +194,7 @@ class RoomPlan:
     items: tuple[PlanItem, ...]
     boxes: tuple[PlanBox, ...] = ()
     rays: tuple[PlanRay, ...] = ()
-    """Shown for one loudspeaker at one seat at a time."""
+    """Reflections, shown for one loudspeaker at one seat at a time."""
 
 
 Cause = Literal["electronics", "room", "settings"]
@@ -202,7 +202,7 @@ Cause = Literal["electronics", "room", "settings"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
-    """A cause of trouble with its evidence, its rivals and the test that would settle it."""
+    """A cause of trouble with its evidence, its alternatives and a test to confirm it."""
 
     id: str
     cause: Cause
@@ -211,21 +211,21 @@ class Finding:
     channels: tuple[str, ...] = ()
     seats: tuple[str, ...] = ()
     confidence: float | None = None
-    """Between 0 and 1 where a probability can be given; else None."""
+    """Probability between 0 and 1 if it can be given; else None."""
     evidence: tuple[str, ...] = ()
     alternatives: tuple[str, ...] = ()
     confirm: str = ""
     remedy: str = ""
     step: str = ""
     check: str = ""
-    """Id of the checks of that step that would show it again; it counts as gone only after they were made."""
+    """Id of the step's checks that would show it again; it counts as gone only after these checks were made."""
     place: Literal["channel", "seat"] = "channel"
-    """What makes it the same fault in another round: its channels, or its seats (a null at one seat)."""
+    """What identifies the same fault in another round: its channels, or its seats (a null at one seat)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Advice:
-    """The thing best done next in a step; lower `priority` comes first over all steps (0 to 100)."""
+    """The best next action in a step; lower `priority` comes first over all steps (0 to 100)."""
 
     text: str
     step: str
@@ -234,7 +234,7 @@ class Advice:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Choice:
-    """Something the technician decides: stored as a `Decided` event of this step under `key`."""
+    """A decision of the technician, stored as a `Decided` event of this step under `key`."""
 
     key: str
     title: str
@@ -242,13 +242,13 @@ class Choice:
     """(value to store, what it means)."""
     current: str | None = None
     how: str = ""
-    """How to find out, shown while its row is selected; empty where the title says enough."""
+    """How to find out, shown while its row is selected; empty if the title says enough."""
     caution: str = ""
-    """Shown with it when something can hurt people or equipment."""
+    """A warning shown with it if people or equipment can be harmed."""
     note_values: tuple[str, ...] = ()
-    """Values that ask for a note."""
+    """Values that require a note."""
     other: str = ""
-    """Where a text of the technician's own may be stored as well: what that is."""
+    """The meaning of free text as an answer; empty if free text is not allowed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -259,7 +259,7 @@ class Outcome:
     round: str
     done: int = 0
     total: int = 0
-    """How many parts of the plan have their readings. done 0: nothing yet; done < total: partly."""
+    """Number of parts of the plan that have their readings. done 0: nothing yet; done < total: partly."""
     checks: tuple[Check, ...] = ()
     tables: tuple[Table, ...] = ()
     curves: tuple[Curve, ...] = ()
@@ -271,12 +271,12 @@ class Outcome:
     main_result: str = ""
     """The main result, one clause for the overview; empty where there is none."""
     remarks: tuple[str, ...] = ()
-    """What the reader must know: what was left out and why, the basis of a choice."""
+    """Notes for the reader: what was left out and why, the basis of a choice."""
     budgets: tuple[Budget, ...] = ()
-    """What the uncertainties of this step are made of. One without channel or seat holds for all of its kind."""
+    """Uncertainty budgets of this step. One without channel or seat applies to all of its kind."""
 
     def budget_of(self, check: Check) -> Budget | None:
-        """What the uncertainty of a check is made of: the budget of its id that fits its channel and seat best."""
+        """The uncertainty budget of a check: among those of its id, the best fit to its channel and seat."""
         fitting = [
             each
             for each in self.budgets
@@ -286,14 +286,14 @@ class Outcome:
 
     @property
     def state(self) -> Literal["nothing", "part", "done"]:
-        """Nothing yet, partly done, done."""
+        """The progress: "nothing" without readings, "part" while incomplete, else "done"."""
         if self.done == 0:
             return "nothing"
         return "done" if self.done >= self.total else "part"
 
     @property
     def verdict(self) -> Verdict | None:
-        """The worst verdict; None when nothing was checked."""
+        """The worst verdict; None if nothing was checked."""
         return worst([check.verdict for check in self.checks])
 
     def count(self, verdict: Verdict) -> int:

@@ -1,8 +1,8 @@
-"""Files from outside: one reader for all of them, and which job files are open in this program.
+"""Reads files from outside, and keeps track of the job files that are open in this program.
 
-A job file that is open here must not be opened a second time as anything else. POSIX locks belong to the process and the
-file: closing any other descriptor of the file drops them (POSIX.1-2017, fcntl), and with them SQLite's protection against
-a second writer.
+A job file that is open here must not be opened a second time as anything else. POSIX locks belong to the process and
+the file: closing any other descriptor of the file drops them (POSIX.1-2017, fcntl), and with them SQLite's protection
+against a second writer.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from commission.model.unfinished_files import write_whole
 from commission.model.units import clean_text
 
 Identity = tuple[int, int]
-"""Device and inode: the file itself, under whatever name."""
+"""Device and inode, which identify a file under any name."""
 FileKind = Literal["file", "folder", "device", "missing", "circle"]
 KIND_NAMES: Mapping[FileKind, str] = {
     "file": "a file",
@@ -32,7 +32,7 @@ KIND_NAMES: Mapping[FileKind, str] = {
 
 
 def kind_of(path: Path) -> FileKind:
-    """What the path leads to; "missing" also for names that no file can have, "circle" for symbolic links in one.
+    """The kind of file at a path; "missing" also for impossible names, "circle" for circular symbolic links.
 
     "device" is a pipe or socket, too. Raises OSError where a folder on the way may not be entered.
     """
@@ -60,9 +60,10 @@ def read_outside(
     mend: str = "Check the path.",
     start_only: bool = False,
 ) -> bytes:
-    """All bytes of a file; raises InputError for what is no regular file, is too large, or is a job that is open here.
+    """All bytes of a file; raises InputError if it is not a regular file, is too large, or is a job that is open
+    here.
 
-    `where` names the file in the sentence (its path where None), `expected` what should be there. With `start_only`, the
+    `where` names the file in the sentence (None: its path), `expected` what should be there. With `start_only`, the
     first `largest_bytes` of a file of any size.
     """
     where = clean_text(str(path)) if where is None else where
@@ -74,7 +75,7 @@ def read_outside(
         with open(
             os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)), "rb"
         ) as file:
-            status = os.fstat(file.fileno())  # the path may lead elsewhere by now
+            status = os.fstat(file.fileno())  # the path may have been replaced meanwhile
             if not stat.S_ISREG(status.st_mode):
                 raise InputError(where, KIND_NAMES["device"], expected, mend)
             if start_only:
@@ -89,7 +90,7 @@ def read_outside(
 
 
 def replace_own(path: Path, text: str) -> None:
-    """Write a file that the program keeps for itself, in place of whatever has its name: a pipe would be waited for.
+    """Write a file of the program's own in place of anything with its name; writing to a pipe would block.
 
     Raises OSError.
     """
@@ -105,13 +106,13 @@ def _size(size: int) -> str:
 
 _lock = threading.RLock()
 _open_jobs: dict[Identity, int] = {}
-"""How often each is open."""
+"""Number of times that each job is open."""
 _to_close: dict[Identity, list[IO[bytes]]] = {}
-"""Descriptors of open jobs that are no longer needed: closed with the last of them."""
+"""Unneeded descriptors of open jobs, to be closed when the job is closed for the last time."""
 
 
 def refuse_open_job(path: Path, expected: str, *, where: str | None = None) -> None:
-    """Raise InputError when `path` leads to a job that is open in this program; call it before opening the file."""
+    """Raise InputError if `path` leads to a job that is open in this program; to be called before opening the file."""
     try:
         status = os.stat(path)
     except (OSError, ValueError):
@@ -124,19 +125,19 @@ def refuse_open_job(path: Path, expected: str, *, where: str | None = None) -> N
 
 
 def is_open_job(identity: Identity) -> bool:
-    """Whether that file is a job that is open in this program."""
+    """Whether the file is a job that is open in this program."""
     with _lock:
         return identity in _open_jobs
 
 
 def note_open_job(identity: Identity) -> None:
-    """A job file was opened; `note_closed_job` must follow."""
+    """Record that a job file was opened; `note_closed_job` must follow."""
     with _lock:
         _open_jobs[identity] = _open_jobs.get(identity, 0) + 1
 
 
 def note_closed_job(identity: Identity, file: IO[bytes] | None = None) -> None:
-    """A job file was closed. `file`, a descriptor of it, is closed once nobody here has that job open."""
+    """Record that a job file was closed. Its descriptor `file` is closed once the job is open nowhere in this program."""
     with _lock:
         if file is not None:
             _to_close.setdefault(identity, []).append(file)

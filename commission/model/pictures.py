@@ -1,4 +1,4 @@
-"""What a picture that a job stores can be: small, and of a kind that is decoded quickly.
+"""Checks that a picture stored in a job is small and of a kind that is decoded quickly.
 
 A job file from elsewhere may hold any bytes as a photograph. Its header is looked at before a typesetter decodes it.
 """
@@ -8,14 +8,14 @@ from __future__ import annotations
 LONGEST_PX = 1600
 """Enough for half a page of A4 at 200 dots per inch."""
 LARGEST_BYTES = 4 * LONGEST_PX**2 + 1_000_000
-"""Of the pixels as they are, and something around them."""
+"""The pixels uncompressed, and an allowance for headers."""
 _PNG = b"\x89PNG\r\n\x1a\n"
 _MOST_SCANS = 4
-"""Of a baseline JPEG: one for each of its colours at most (ITU-T T.81, B.2)."""
+"""Limit for a baseline JPEG: at most one for each colour component (ITU-T T.81, B.2)."""
 
 
 def stored_picture_problem(data: bytes) -> str | None:
-    """Why bytes are no picture as a job stores it, such as "a progressive JPEG"; None when they are one by their header."""
+    """Why bytes are not a picture as stored in a job, such as "a progressive JPEG"; None if their header says they are."""
     if len(data) > LARGEST_BYTES:
         return f"{len(data) / 1e6:.0f} MB"
     size = _png_size(data) if data.startswith(_PNG) else _jpeg_size(data)
@@ -36,7 +36,7 @@ def _png_size(data: bytes) -> tuple[int, int] | None:
 def _jpeg_size(data: bytes) -> tuple[int, int] | None:
     """Width and height of a baseline JPEG (ITU-T T.81, B.1.1.3 and B.2.2); None for any other.
 
-    In data that an entropy coder wrote, 0xFF is followed by zero or a restart marker, so that scans can be counted.
+    In entropy-coded data 0xFF is followed by zero or a restart marker, so that scans can be counted.
     """
     if not data.startswith(b"\xff\xd8") or data.count(b"\xff\xda") > _MOST_SCANS:
         return None

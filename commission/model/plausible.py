@@ -1,7 +1,7 @@
-"""The largest spans of numbers, texts and lists that a job accepts, from the screens, from TOML or from a log.
+"""The widest ranges of numbers, texts and lists that a job accepts, from the screens, from TOML or from a log.
 
-The spans are far wider than anything a home cinema has: they keep typing errors and hostile files out of the computation,
-and judge nothing. Common practice, no source.
+The ranges are far wider than anything in a home cinema: they keep typing errors and hostile files out of the
+computation, and are not limits for verdicts. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from commission.model.system import (
 
 
 class Problem(NamedTuple):
-    """An impossible value: the dotted path of the field, what was found there, what is expected."""
+    """An impossible value: the dotted path of the field, the value, what is expected."""
 
     path: str
     found: str
@@ -85,7 +85,7 @@ _ROOM: Span = (0.5, 100.0)
 _MOST_SWEEP_FRAMES = 25e6
 """Two minutes at 192 kHz."""
 MOST_ITEMS = 100_000
-"""Of any list: checks of a large job with all its rounds."""
+"""Longest list: the checks of a large job with all its rounds."""
 _MOST: dict[str, int] = {
     "channels": 256,
     "seats": 500,
@@ -97,7 +97,7 @@ _MOST: dict[str, int] = {
     "points": 1000,
 }
 LONGEST_TEXT = 5000
-"""Of a note; a page of the record holds about half of it."""
+"""Longest note; a page of the record holds about half of it."""
 
 _LONGEST_BY_NAME: dict[str, int] = {
     "id": 60,
@@ -115,7 +115,7 @@ _LONGEST_BY_NAME: dict[str, int] = {
     "reason": 1000,
     "file_name": 1000,
 }
-"""Lines of a form: a name of several pages fits no table, no list and no sheet."""
+"""Lines of a form: a name of several pages fits no table."""
 
 
 @cache
@@ -126,8 +126,8 @@ def _span(name: str) -> Span:
 
 
 def problem_of(body: EventBody) -> Problem | None:
-    """The first impossible value of an event; None where there is none."""
-    if isinstance(body, StoredVerdicts):  # thousands of values of any unit, which nothing is computed from
+    """The first impossible value of an event; None if there is none."""
+    if isinstance(body, StoredVerdicts):  # thousands of values of any unit, used in no computation
         return next(_numbers(body, "", finite_only=True), None)
     return next(_problems(body), None)
 
@@ -143,7 +143,7 @@ def _problems(body: EventBody) -> Iterator[Problem]:
 
 
 def _numbers(value: object, path: str, *, finite_only: bool = False) -> Iterator[Problem]:
-    """Numbers out of their span, lists that are too long; `path` leads to the value."""
+    """Numbers out of range, and lists that are too long; `path` leads to the value."""
     kind = type(value)
     if kind is float or kind is int:
         name = path.rsplit(".", 1)[-1].split("[", 1)[0]
@@ -175,7 +175,7 @@ def _outside(value: float, span: Span, path: str, unit: str) -> Iterator[Problem
 
 
 def _inconsistent(value: object, start: str) -> Iterator[Problem]:
-    """Combinations of values of one table that are impossible."""
+    """Impossible combinations of values in one table."""
     if isinstance(value, Room):
         for name in ("length_m", "width_m", "height_m"):
             length_m = getattr(value, name)
@@ -233,7 +233,7 @@ def _range_problems(span: TrimRange | DelayRange | Steps, path: str) -> Iterator
 
 
 def system_problems(system: System) -> Iterator[Problem]:
-    """Combinations that are impossible in a system: a label twice, two reference seats."""
+    """Impossible combinations in a system: a duplicate label, two reference seats."""
     for name, items in (
         ("channel", system.channels),
         ("seat", system.seats),
@@ -253,14 +253,14 @@ def system_problems(system: System) -> Iterator[Problem]:
 
 
 def table_problem(table: object) -> Problem | None:
-    """The same of one table of a job definition: a room, a channel, a reading."""
+    """The first impossible value of one table of a job definition: a room, a channel, a reading."""
     if isinstance(table, ReadingEntered):
         return problem_of(table)
     return next(_numbers(table, ""), None)
 
 
 def counts(body: EventBody) -> str | None:
-    """Why an entry of a log is not used; None where it is.
+    """Why an entry of a log is not used; None if it is.
 
     Earlier versions took any number: one that cannot be is left out and named, so that a slip of the finger does not
     keep the whole job from being opened.
@@ -271,7 +271,7 @@ def counts(body: EventBody) -> str | None:
 
 
 def long_text(value: object, path: str) -> Problem | None:
-    """The first text that is longer than its field can be; `path` leads to the value."""
+    """The first text that is too long for its field; `path` leads to the value."""
     if isinstance(value, str):
         most = _LONGEST_BY_NAME.get(path.rsplit(".", 1)[-1], LONGEST_TEXT)
         if len(value) <= most:

@@ -1,4 +1,4 @@
-"""How far slow work is, and how it is stopped."""
+"""Progress and cancellation of slow work."""
 
 from __future__ import annotations
 
@@ -6,18 +6,18 @@ from collections.abc import Callable
 from typing import Protocol
 
 Progress = Callable[[float, str], None]
-"""(fraction from 0 to 1, what is being done)."""
+"""Called with (fraction from 0 to 1, description of the current work)."""
 
 
 def unwatched(fraction: float, text: str) -> None:
-    """A progress that nobody watches."""
+    """Ignore the progress."""
 
 
 class CancelToken(Protocol):
-    """A `threading.Event` serves."""
+    """Asks slow work to stop; a `threading.Event` fits."""
 
     def is_set(self) -> bool:
-        """Whether to stop."""
+        """Whether the work should stop."""
 
     def wait(self, timeout: float | None = None) -> bool:
-        """Wait at most `timeout` s; whether to stop."""
+        """Wait at most `timeout` s; whether the work should stop."""

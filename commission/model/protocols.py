@@ -1,4 +1,4 @@
-"""The seams: small protocols that devices, files, storage and clocks stand behind."""
+"""Small protocols of devices, files, storage and clocks."""
 
 from __future__ import annotations
 
@@ -33,26 +33,26 @@ class Journal(Protocol):
         """
 
     def file_problem(self) -> str | None:
-        """One sentence when the file is no longer the one that this program left, and takes no entries; cheap to ask.
+        """One sentence if the file has changed since this program last wrote it, and takes no entries; cheap to call.
 
-        None while it is, and for a log that is only read.
+        None if it is unchanged, and for a log opened for reading only.
         """
 
     def events(self) -> tuple[Event, ...]:
         """The whole log, oldest first."""
 
     def blob(self, sha256: str) -> bytes:
-        """A stored recording; raises StoreError when it is not there or does not match its digest."""
+        """A stored recording; raises StoreError if it is missing or does not match its digest."""
 
     def verify(self, progress: Progress | None = None) -> str | None:
-        """None when the chain and every recording are whole; else one sentence that says where it breaks."""
+        """None if the log and every recording are intact; else one sentence on where they break."""
 
     def close(self) -> None:
         """Release the file and its lock."""
 
 
 class Decoder(Protocol):
-    """Turns stored recordings into responses."""
+    """Decodes stored recordings to responses."""
 
     def __call__(
         self, stored: Sequence[StoredResponse], blobs: Callable[[str], bytes], whole: Container[int] = ()
@@ -64,10 +64,10 @@ class Decoder(Protocol):
 
 
 class AnalysesMemory(Protocol):
-    """Keeps what was computed from one opening of a job to the next; saves time and never raises."""
+    """Keeps analyses from one opening of a job to the next; saves time and never raises."""
 
     def recall(self, job: Job, wanted: Sequence[StoredResponse]) -> dict[int, Analysis | NoiseAnalysis]:
-        """What is kept of these responses and noises, by seq: of the same recordings, computed by the same program."""
+        """The analyses kept of these responses and noise recordings, by seq, if made by the same program."""
 
     def keep(self, job: Job, analyses: Mapping[int, Analysis | NoiseAnalysis]) -> None:
         """Keep the analyses of that job, by seq."""
@@ -85,10 +85,10 @@ class Importer(Protocol):
         cancel: CancelToken,
         progress: Progress,
     ) -> tuple[ImportRow, ...]:
-        """Look at files and folders and say where each would go; stores nothing, never raises for a bad file."""
+        """Examine files and folders and propose a place for each; stores nothing, never raises for a bad file."""
 
     def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
-        """The rows after the technician changed some: problems and duplicates checked again."""
+        """The rows with problems and duplicates checked again after the technician edited them."""
 
     def read(
         self, row: ImportRow, job: Job, options: ImportOptions
@@ -97,7 +97,7 @@ class Importer(Protocol):
 
 
 class Rig(Protocol):
-    """Something that plays and records at once: the live device, or the rehearsal room."""
+    """Plays and records at once: the live device, or the rehearsal room."""
 
     name: str
 
@@ -109,17 +109,17 @@ class Rig(Protocol):
 
 
 class Source(Protocol):
-    """Where responses of a step come from."""
+    """A source of responses for a step."""
 
     name: str
 
     def why_not(self, capture: Capture) -> str | None:
-        """Why this capture cannot be had from here; None when it can."""
+        """Why this capture cannot be made from here; None if it can."""
 
     def measure(
         self, capture: Capture, round_id: str, cancel: CancelToken, progress: Progress
     ) -> tuple[tuple[ResponseStored, ...], dict[str, bytes]]:
-        """Measure it: an event for each level and their recordings, ready for `Journal.append`."""
+        """Measure a capture: an event for each level, and the recordings, ready for `Journal.append`."""
 
     def record_noise(
         self, seat: str, state: str, round_id: str, cancel: CancelToken, progress: Progress

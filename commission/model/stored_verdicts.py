@@ -1,4 +1,4 @@
-"""Verdicts as they stood at one moment, kept in the log: a newer version can list what it would judge differently."""
+"""Verdicts stored in the log, so that a newer version can list what it would decide differently."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from typing import Literal, NamedTuple
 
 
 class StoredVerdict(NamedTuple):
-    """One check of a kind: where, its verdict word, its value; None where there is none."""
+    """One check: its place, verdict and value; None where there is none."""
 
     channel: str | None
     seat: str | None
@@ -17,7 +17,7 @@ class StoredVerdict(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictsOfKind:
-    """All checks of one kind in one round, in the order in which the step makes them."""
+    """All checks of one kind in one round, in the order of the step."""
 
     step: str
     round: str
@@ -28,7 +28,7 @@ class VerdictsOfKind:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StoredVerdicts:
-    """Every verdict of every round, with the version of the program that gave it."""
+    """Every verdict of every round, with the version of the program."""
 
     occasion: Literal["signed", "record"]
     program_version: str

@@ -41,7 +41,7 @@ class Seat:
     weight: float = 1.0
     reference: bool = False
     back_top_m: float | None = None
-    """Height of the top of its back above the origin, as the z of its ears; None: low enough to be out of every path."""
+    """Height of the top of its back above the origin, like the z of its ears; None: low enough to be out of every path."""
 
 
 CrossoverType = Literal["linkwitz-riley", "butterworth"]
@@ -49,13 +49,14 @@ CROSSOVER_SLOPES_DB: Mapping[CrossoverType, range] = {
     "linkwitz-riley": range(12, 49, 12),
     "butterworth": range(6, 49, 6),
 }
-"""Per octave, 6 dB for each order. A Linkwitz-Riley filter is a Butterworth filter of half its order twice; 48 dB is the
-steepest in use (common practice, no source)."""
+"""Slopes per octave, 6 dB for each order. A Linkwitz-Riley filter is a Butterworth filter of half its order applied
+twice; 48 dB is the steepest in use (common practice, no source).
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CrossoverFilter:
-    """Type and slope of the high-pass or low-pass of a crossover, as the processor names them."""
+    """Type and slope of a crossover's high-pass or low-pass, as named by the processor."""
 
     type: CrossoverType
     slope_db_per_octave: int
@@ -63,7 +64,7 @@ class CrossoverFilter:
 
     @property
     def text(self) -> str:
-        """As in "Linkwitz-Riley 24 dB/octave"."""
+        """Type and slope as in "Linkwitz-Riley 24 dB/octave"."""
         return f"{self.type.title()} {self.slope_db_per_octave} dB/octave"
 
 
@@ -76,29 +77,29 @@ class Channel:
     role: Role
     position_m: Position | None = None
     distance_m: float | None = None
-    """Tape from the reference seat's ears; preferred to the position where both are given."""
+    """Distance from the reference seat's ears by tape; it takes precedence over the position."""
     output: int | None = None
     high_pass_hz: float | None = None
-    """The crossover the processor holds for this channel; None when it runs full range or is unknown."""
+    """The high-pass frequency in the processor; None if the channel runs full range or it is unknown."""
     high_pass: CrossoverFilter | None = None
-    """Where it differs from that of the processor."""
+    """The high-pass filter, if it differs from the processor's."""
     low_pass_hz: float | None = None
-    """Of a subwoofer: the low-pass that the processor applies; None: none, or unknown."""
+    """For a subwoofer: the low-pass frequency in the processor; None: none, or unknown."""
     low_pass: CrossoverFilter | None = None
-    """Where it differs from that of the processor."""
+    """The low-pass filter, if it differs from the processor's."""
     aim_m: Position | None = None
     """A point on its axis in front of it; None: unknown."""
     coverage_deg: float | None = None
-    """Angle, from edge to edge, within which its treble falls by 6 dB at most; None: unknown."""
+    """Angle, edge to edge, within which its treble falls by 6 dB at most; None: unknown."""
     mount: Mount | None = None
-    """What it is fixed to, so that a move keeps its distance from it; None: it stands free."""
+    """The surface it is fixed to, so that a move keeps its distance from it; None: it stands free."""
     move_from_m: Position | None = None
     move_to_m: Position | None = None
-    """Opposite corners of the space within which it may be moved; None: it stays where it is."""
+    """Opposite corners of the space within which it may be moved; None: it must not be moved."""
 
     @property
     def is_sub(self) -> bool:
-        """Whether this is a subwoofer output."""
+        """Whether the channel is a subwoofer."""
         return self.role == "sub"
 
     @property
@@ -109,18 +110,18 @@ class Channel:
 
     @property
     def label(self) -> str:
-        """The plain name where there is one, else the id."""
+        """The plain name if there is one, else the id."""
         return self.name or self.id
 
     @property
     def name_and_id(self) -> str:
-        """As in "Centre (FC)"; the id alone where there is no name."""
+        """Name and id as in "Centre (FC)"; the id alone if there is no name."""
         return f"{self.name} ({self.id})" if self.name and self.name != self.id else self.id
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Obstacle:
-    """A box with edges along the walls that takes no loudspeaker and lets no direct sound through: a column, a door."""
+    """A box parallel to the walls that takes no loudspeaker and blocks direct sound: a column, a door."""
 
     id: str
     from_m: Position
@@ -130,7 +131,7 @@ class Obstacle:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TrimRange:
-    """What the processor can set as trim, dB."""
+    """The range of a trim in the processor, dB."""
 
     min: float = -12.0
     max: float = 12.0
@@ -139,7 +140,7 @@ class TrimRange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DelayRange:
-    """What the processor can set as delay or distance, in `unit`."""
+    """The range of a delay or distance in the processor, in `unit`."""
 
     unit: DelayUnit = "m"
     min: float = 0.0
@@ -148,13 +149,15 @@ class DelayRange:
 
 
 FilterWidth = Literal["q", "pole-q", "octaves"]
-"""How a processor asks for the width of a parametric filter: "q": f₀ over the bandwidth between the points of half the gain
-in dB; "pole-q": f₀ over the bandwidth 3 dB below the top of a large boost; "octaves": the first bandwidth in octaves."""
+"""How a processor defines the width of a parametric filter: "q": f₀ over the bandwidth between the points of half the
+gain in dB; "pole-q": f₀ over the bandwidth 3 dB below the top of a large boost; "octaves": the first bandwidth in
+octaves.
+"""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Steps:
-    """From the least to the largest value, in steps."""
+    """A range from the least to the largest value, in steps."""
 
     min: float
     max: float
@@ -163,7 +166,7 @@ class Steps:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FilterRanges:
-    """What the processor can set for a parametric filter."""
+    """The ranges of a parametric filter in the processor."""
 
     width: FilterWidth = "q"
     frequency_hz: Steps = Steps(min=20.0, max=250.0, step=1.0)
@@ -174,7 +177,7 @@ class FilterRanges:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Filter:
-    """A parametric filter as it is entered in the processor."""
+    """A parametric filter as entered in the processor."""
 
     frequency_hz: float
     gain_db: float
@@ -184,41 +187,42 @@ class Filter:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Target:
-    """The level that the bass should have over frequency, relative to any level: points, or a straight line."""
+    """The desired bass level over frequency, relative to any level: points, or a straight line."""
 
     points: tuple[tuple[float, float], ...] = ()
     """(frequency in Hz, level in dB), frequencies rising."""
     slope_db_per_octave: float = 0.0
-    """Where there are no points."""
+    """Slope of the line if there are no points."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Processor:
-    """What the processor can set and how it calibrates."""
+    """The processor's abilities and its calibration."""
 
     model: str = ""
     trim_db: TrimRange = field(default_factory=TrimRange)
     delay: DelayRange = field(default_factory=DelayRange)
     reference_spl_db: float = 75.0
-    """Meter reading that every main channel is set to give with the processor's test noise, C-weighted, slow."""
+    """Meter reading of a calibrated main channel with the processor's test noise, C-weighted, slow."""
     sub_reference_spl_db: float | None = None
-    """The same for subwoofers; None: as the mains."""
+    """Meter reading for subwoofers; None: as for the mains."""
     sub_reference_for: Literal["together", "each", "processor"] | None = None
-    """What reads it: all subwoofers playing at once; each alone; all at once, each as the processor sets it against the
-    others. None: unknown, and each alone is compared with it."""
+    """What that reading refers to: all subwoofers playing at once; each alone; all at once, with the processor
+    setting each relative to the others. None: unknown, and each alone is compared with it.
+    """
     reference_basis: str = ""
-    """Where that reference comes from; empty: looked up among the conventions of the trade."""
+    """The source of that reference; empty: looked up among the conventions of the trade."""
     speed_of_sound_m_s: float | None = None
-    """What the processor assumes when it turns distances into delays, when known."""
+    """The processor's speed of sound for turning distances into delays; None: unknown."""
     crossovers_hz: tuple[float, ...] = ()
     high_pass: CrossoverFilter | None = None
-    """Of every main channel with a high-pass, as far as no other is entered for it; None: unknown."""
+    """Filter of every main channel with a high-pass, unless entered for the channel; None: unknown."""
     low_pass: CrossoverFilter | None = None
-    """Of every subwoofer with a low-pass, likewise."""
+    """Filter of every subwoofer with a low-pass, unless entered for the channel; None: unknown."""
     parametric_bands: int | None = None
-    """Parametric filters of each channel."""
+    """Number of parametric filters of each channel."""
     filters: FilterRanges | None = None
-    """What each of them can be set to; None: not entered."""
+    """The ranges of these filters; None: not entered."""
     sweeps_pass_delays: bool = True
     """Whether imported sweeps ran through the processor with its delays active."""
 
@@ -228,7 +232,7 @@ InstrumentKind = Literal["meter", "microphone", "calibrator", "tape", "thermomet
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Instrument:
-    """A measuring instrument: which, how accurate, calibrated when."""
+    """A measuring instrument with its accuracy and calibration."""
 
     kind: InstrumentKind
     model: str = ""
@@ -239,11 +243,11 @@ class Instrument:
     resolution: float | None = None
     """Smallest step of the display, dB, metres or °C."""
     support: Literal["hand", "stand"] | None = None
-    """Meter: held by hand or on a stand while it is read; None counts as by hand."""
+    """Meter: held by hand or on a stand while it is read; None: by hand."""
     level_offset_db: float | None = None
-    """Microphone: added to the level of an imported response to read in dB SPL; None: levels stay relative."""
+    """Microphone: added to the level of an imported response to obtain dB SPL; None: levels stay relative."""
     full_scale_db: float | None = None
-    """Microphone: dB SPL of a recording of noise with an rms of 1.0 (full scale) at the gain in use; None: unknown."""
+    """Microphone: dB SPL of a recording with an rms of 1.0 (full scale) at the gain in use; None: unknown."""
     self_noise_db: float | None = None
     """Microphone or meter: its self-noise, dB(A); None: unknown."""
 
@@ -284,19 +288,19 @@ DEFAULT_BANDS = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Setting:
-    """What the processor holds for one channel in a round; None: not noted."""
+    """The processor's settings for one channel in a round; None: not noted."""
 
     round: str
     channel: str
     trim_db: float | None = None
     distance: float | None = None
-    """In the processor's own unit, which may be milliseconds."""
+    """Distance in the processor's own unit, which may be milliseconds."""
     polarity: Polarity | None = None
     filters: tuple[Filter, ...] | None = None
 
 
 def merge_settings(old: Setting | None, new: Setting) -> Setting:
-    """`new` over `old`: fields that are None keep the older value."""
+    """The setting `new` over `old`: fields that are None keep the older value."""
     if old is None:
         return new
     return replace(
@@ -310,7 +314,7 @@ def merge_settings(old: Setting | None, new: Setting) -> Setting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class System:
-    """Everything the Site step holds: who, where, which equipment, which seats."""
+    """Everything entered in the Site step: names, equipment, channels, seats."""
 
     title: str
     client: str = ""
@@ -328,7 +332,7 @@ class System:
     sweep: Sweep | None = None
     """Parameters of the sweep used for recordings without a stimulus file."""
     target: Target | None = None
-    """What the bass should sound like; None: nothing is asked for beyond evenness."""
+    """The desired bass level; None: only evenness is required."""
 
     def channel(self, channel_id: str) -> Channel | None:
         """The channel of that id, or None."""
@@ -339,16 +343,16 @@ class System:
         return next((seat for seat in self.seats if seat.id == seat_id), None)
 
     def high_pass(self, channel: Channel) -> CrossoverFilter | None:
-        """The high-pass of a channel; None where it has none, or its type is not entered."""
+        """The high-pass of a channel; None if it has none, or its type is not entered."""
         return None if channel.high_pass_hz is None else channel.high_pass or self.processor.high_pass
 
     def low_pass(self, channel: Channel) -> CrossoverFilter | None:
-        """The low-pass of a subwoofer; None where it has none, or its type is not entered."""
+        """The low-pass of a subwoofer; None if it has none, or its type is not entered."""
         return None if channel.low_pass_hz is None else channel.low_pass or self.processor.low_pass
 
     @property
     def centre(self) -> Channel | None:
-        """The screen loudspeaker that carries the dialogue, by its label rather than its name; None where there is none."""
+        """The screen loudspeaker that carries the dialogue, by its label rather than its name; None if there is none."""
         centres = [channel for channel in self.channels if channel.is_centre]
         return min(centres, key=lambda channel: channel.id.casefold() not in _CENTRE_LABELS, default=None)
 
@@ -358,7 +362,7 @@ class System:
         return next((seat for seat in self.seats if seat.reference), self.seats[0] if self.seats else None)
 
     def seat_weights(self, seats: Sequence[str]) -> list[float]:
-        """The weights of these seats; all alike where fewer than two of them have any: one seat has no variance."""
+        """The weights of these seats; all equal if fewer than two of them have any: one seat has no variance."""
         weights = [1.0 if (found := self.seat(seat)) is None else found.weight for seat in seats]
         return weights if sum(weight > 0 for weight in weights) > 1 else [1.0] * len(seats)
 

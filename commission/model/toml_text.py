@@ -1,4 +1,4 @@
-"""TOML from a file that anybody may have written: tables and texts, or one sentence on what is wrong."""
+"""Reads TOML from untrusted files: tables and texts, or one sentence on the mistake."""
 
 from __future__ import annotations
 
@@ -8,16 +8,16 @@ from commission.model.errors import InputError
 from commission.model.units import clean_text
 
 DEEPEST = 20
-"""Tables within tables; no file of ours has more than four, and what walks through them must come to an end."""
+"""Deepest nesting of tables; no file of ours has more than four levels, and recursion through them must end."""
 _LONGEST = 300
-"""Of one value or name, in characters."""
+"""Longest single value or name, in characters."""
 MOST_DOTS = 200
-"""In a line: the reader copies a key again for each of its dots, so that 100 kB of them took 40 s."""
+"""Most dots in a line: the reader copies a key for each of its dots, and 100 kB of them took 40 s."""
 
 
 def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str, Any]:
     """The tables of a TOML text, with or without a byte order mark; raises InputError, whatever the text holds."""
-    import tomllib  # late: the first screen reads none
+    import tomllib  # imported late: the first screen reads no TOML
 
     dots = max(line.count(".") for line in text.split("\n"))
     if dots > MOST_DOTS:
@@ -28,12 +28,12 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
         raise InputError(where, f"no valid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
     except RecursionError as error:
         raise InputError(where, "lists or tables within each other, hundreds deep", expected, mend) from error
-    except ValueError as error:  # of a number that Python does not read
+    except ValueError as error:  # from a number that Python does not read
         raise InputError(where, "a number of thousands of digits", expected, mend) from error
     level: list[Any] = [data]
     for _ in range(DEEPEST):
         longest = max((len(key) for each in level if isinstance(each, dict) for key in each), default=0)
-        if longest > _LONGEST:  # it would be repeated in the sentence that refuses it
+        if longest > _LONGEST:  # it would be repeated in the error message
             raise InputError(where, f"a name of {longest:,} characters", expected, mend)
         level = [
             inner
@@ -47,8 +47,8 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
 
 
 def shipped_toml(name: str) -> dict[str, Any]:
-    """The tables of a file that the program ships beside this module."""
-    import tomllib  # late: the first screen reads none
+    """The tables of a file shipped beside this module."""
+    import tomllib  # imported late: the first screen reads no TOML
     from importlib.resources import files
 
     return tomllib.loads(files("commission.model").joinpath(name).read_text(encoding="utf-8"))

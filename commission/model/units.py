@@ -1,6 +1,8 @@
-"""Lengths and temperatures as technicians write them; metres and °C inside. Text from outside is cleaned here too.
+"""Parses and formats lengths and temperatures as technicians write them, in metres and °C inside, and cleans outside
+text.
 
-Source of the conversions: NIST SP 811 (2008), Appendix B.8: 1 ft = 0.3048 m, 1 in = 0.0254 m, exactly; °C = (°F − 32)/1.8.
+Source of the conversions: NIST SP 811 (2008), Appendix B.8: 1 ft = 0.3048 m, 1 in = 0.0254 m, exactly; °C = (°F −
+32)/1.8.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ if TYPE_CHECKING:  # the first screen needs no model of a system
 INCH_M = 0.0254
 FOOT_M = 0.3048
 LONGEST_M = 1000.0
-"""Beyond this a length in a home is a typing error."""
+"""A longer length in a home is a typing error."""
 
 _METRIC = {"m": 1.0, "cm": 0.01, "mm": 0.001}
 _NUMBER = r"\d+(?:\.\d+)?|\.\d+"
@@ -37,7 +39,7 @@ Units = Literal["metric", "imperial"]
 
 
 def counted(count: int, word: str) -> str:
-    """How many of what: "1 file", "2 files"."""
+    """A count with its noun: "1 file", "2 files"."""
     return f"{count} {word}" if count == 1 else f"{count} {word}s"
 
 
@@ -50,14 +52,14 @@ def round_name(round_id: str) -> str:
 
 def clean_text(text: str) -> str:
     """Text from outside without terminal control characters: C0, C1 and bidirectional overrides; tabs become spaces."""
-    if text.isprintable():  # nearly always: nothing of all that is in it
+    if text.isprintable():  # nearly always: no control characters
         return text
     kept = (" " if char in "\t\n\r" else char for char in text)
     return "".join(char for char in kept if unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Co", "Cn"))
 
 
 def _plain(text: str) -> str:
-    """Lower case, one kind of quote, decimal point."""
+    """The text in lower case with one kind of quote and a decimal point."""
     text = clean_text(text).strip().lower()
     for mark in "’‘′`":
         text = text.replace(mark, "'")
@@ -105,7 +107,7 @@ def is_bare_number(text: str) -> bool:
 
 
 def in_other_units(text: str, units: Units) -> str:
-    """The same bare numbers with the unit that the job is not in: "9.7" is "9.7 m" where feet are usual.
+    """Bare numbers with the unit that the job does not use: "9.7" becomes "9.7 m" in a job in feet.
 
     Several lengths may stand with ; or × between them. Empty where a unit was typed.
     """
@@ -121,16 +123,16 @@ def split_lengths(text: str) -> list[str]:
 
 
 def without_unit(text: str, unit: str) -> str:
-    """A number without the unit that may stand behind it, such as "76.5 dB(C)"."""
+    """A number without the unit that may follow it, such as "76.5 dB(C)"."""
     pattern = rf"(?<=[\d.,])\s*{re.escape(unit)}(\(?[ACZ]\)?)?$"
     return re.sub(pattern, "", text.strip(), flags=re.IGNORECASE)
 
 
 def parse_delay(text: str, where: str, unit: DelayUnit) -> float:
-    """A delay or distance setting in the processor's `unit`, which a number alone is in.
+    """A delay or distance setting in the processor's `unit`, which also applies to a bare number.
 
-    A distance may have any unit of length. Raises InputError naming `where`, also for a time where the processor takes
-    distances, and the other way round: neither follows from the other without the other channels.
+    A distance may have any unit of length. Raises InputError naming `where`, also for a time where the processor
+    takes distances, and the other way round: neither follows from the other without the other channels.
     """
     number = without_unit(text, unit)
     if is_bare_number(number):
@@ -181,7 +183,7 @@ def parse_temperature_c(text: str | float, where: str = "temperature") -> float:
 
 
 def parse_number(text: str | float, where: str, *, low: float | None = None, high: float | None = None) -> float:
-    """A plain decimal number, comma or point; raises InputError naming `where` when it is none or out of range."""
+    """A plain decimal number, comma or point; raises InputError naming `where` if it is invalid or out of range."""
     shown = f"“{clean_text(str(text))[:40]}”"
     try:
         value = float(str(text).strip().replace("−", "-").replace(",", "."))
@@ -217,5 +219,5 @@ def format_temperature(value_c: float, units: Units = "metric") -> str:
 
 
 def listed(names: Sequence[str]) -> str:
-    """Names as in "A, B and C"."""
+    """Names joined as in "A, B and C"."""
     return " and ".join((", ".join(names[:-1]), names[-1])) if len(names) > 1 else "".join(names)

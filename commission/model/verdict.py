@@ -1,4 +1,4 @@
-"""The verdict rule: a limit, a value with its uncertainty, and one of four words."""
+"""The verdict rule: a limit and a value with its uncertainty give one of four words."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ GUARD_FACTOR = 1.645
 
 
 class Verdict(StrEnum):
-    """A word; `symbol` goes with it wherever it is shown, so that colour never carries it alone."""
+    """A verdict; `symbol` is shown with it everywhere, so that colour alone never carries it."""
 
     PASS = "pass"
     FAIL = "fail"
@@ -26,7 +26,7 @@ class Verdict(StrEnum):
 
     @property
     def severity(self) -> int:
-        """Order for "the worst verdict": fail, unsure, not tested, pass."""
+        """Rank for "the worst verdict": fail, unsure, not tested, pass."""
         return _SEVERITY[self]
 
 
@@ -34,12 +34,12 @@ _SEVERITY = {Verdict.PASS: 0, Verdict.NOT_TESTED: 1, Verdict.UNSURE: 2, Verdict.
 
 
 def worst(verdicts: list[Verdict] | tuple[Verdict, ...]) -> Verdict | None:
-    """The worst of some verdicts; None when there are none."""
+    """The worst of some verdicts; None if there are none."""
     return max(verdicts, key=_SEVERITY.__getitem__, default=None)
 
 
 def surely_above(value: float, bound: float, standard_uncertainty: float) -> bool:
-    """Whether `value` is above `bound` at a risk of 5 %: value − 1.645 u > bound. False where either is not a number.
+    """Whether `value` is above `bound` at a risk of 5 %: value − 1.645 u > bound. False if either is not a number.
 
     The one rule for failing limits, findings and outliers (JCGM 106, ISO 14253-1; from memory).
     """
@@ -47,7 +47,7 @@ def surely_above(value: float, bound: float, standard_uncertainty: float) -> boo
 
 
 def surely_below(value: float, bound: float, standard_uncertainty: float) -> bool:
-    """Whether `value` is below `bound` at a risk of 5 %, as `surely_above`."""
+    """Whether `value` is below `bound` at a risk of 5 %, like `surely_above`."""
     return value + guard_band(standard_uncertainty) < bound
 
 
@@ -76,10 +76,10 @@ class Limit:
         return math.inf if self.high is None else self.high
 
     def judge(self, value: float | None, standard_uncertainty: float = 0.0) -> Verdict:
-        """Judge `value` with standard uncertainty u [same unit]: guarded acceptance and guarded rejection.
+        """Verdict on `value` with standard uncertainty u [same unit]: guarded acceptance and guarded rejection.
 
-        Pass when value ± 1.645 u is inside, fail when it is outside by more than 1.645 u, otherwise unsure
-        (JCGM 106:2012 clause 8.3, ISO 14253-1; from memory). A missing or non-finite value is not tested.
+        Pass when value ± 1.645 u is inside, fail when it is outside by more than 1.645 u, otherwise unsure (JCGM
+        106:2012 clause 8.3, ISO 14253-1; from memory). A missing or non-finite value is not tested.
         """
         if value is None or not math.isfinite(value) or not math.isfinite(standard_uncertainty):
             return Verdict.NOT_TESTED
@@ -91,7 +91,7 @@ class Limit:
         return Verdict.PASS if below + guard <= value <= above - guard else Verdict.UNSURE
 
 
-# Without slots: the verdict is kept, since tables, paper and JSON ask for it again and again.
+# Without slots, to cache the verdict: tables, paper and JSON ask for it repeatedly.
 @dataclass(frozen=True, kw_only=True)
 class Check:
     """One checked number. `uncertainty` is the standard uncertainty u (k = 1); on screen U = 2 u is shown."""
@@ -106,20 +106,20 @@ class Check:
     why_not: str | None = None
     """Why there is no verdict; given whenever the value is missing or must not be compared."""
     text: str = ""
-    """What the number is, in words, for the line under a table."""
+    """A description of the number, for the line under a table."""
     words: str = ""
-    """The value and what was expected, where the number only represents a word: "reversed; expected normal"."""
+    """The value and the expectation, if the number only represents a word: "reversed; expected normal"."""
     undecided: bool = False
     """Either this or another one is wrong, with equal likelihood: unsure, with neither value nor uncertainty."""
 
     @cached_property
     def kind(self) -> str:
-        """The id without what a part of the job adds to it: a band, a state of the room."""
+        """The id without the part added by the job: a band, a state of the room."""
         return ".".join(self.id.split(".", 2)[:2])
 
     @cached_property
     def verdict(self) -> Verdict:
-        """Not tested with a reason against it or without a limit; unsure where undecided; else the limit's word."""
+        """Not tested with a reason or without a limit; unsure if undecided; else the limit's verdict."""
         if self.why_not is not None or self.limit is None:
             return Verdict.NOT_TESTED
         return Verdict.UNSURE if self.undecided else self.limit.judge(self.value, self.uncertainty)

@@ -11,7 +11,7 @@ import soundfile
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from commission.audio.files import _data_chunk, _looked_at, _unpack_plain, read_sound
+from commission.audio.files import _checked_info, _data_chunk, _unpack_plain, read_sound
 from commission.model import InputError
 
 INTEGER = ["PCM_16", "PCM_24", "PCM_32"]
@@ -68,7 +68,7 @@ def test_every_format_is_read_as_libsndfile_reads_it(
 def test_plain_chunks_do_not_go_through_the_library(subtype: str, kind: str) -> None:
     """Without this the comparisons here could hold the library against itself."""
     data = written(subtype, 2, 100, 1, kind)
-    info, printed = _looked_at(data, "x.wav")
+    info, printed = _checked_info(data, "x.wav")
     assert printed == subtype
     samples = np.empty((2, 100), np.float32)
     assert _unpack_plain(data, info, printed, samples)
