@@ -269,32 +269,31 @@ def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     ):
         return
     if set(names) & set(e.levels.channels):
+        if not _reads_low(e, names):
+            return
         read = list(_dialogue_read(e, names))
         yield from read
-        if read or not _reads_low(e, names):
+        if read:
             return
     yield from _dialogue_recorded(e, names)  # also where single readings below the limit scatter too much to decide
 
 
 def _reads_low(e: Evidence, names: tuple[str, str, str]) -> bool:
-    """Whether the centre reads below the limit under left and right both, be it within the uncertainty."""
+    """Whether the centre reads below the limit under left and right both, be it within the uncertainty.
+
+    Under each of them: where one side alone is loud, the centre is not what is wrong.
+    """
     if not set(names) <= set(e.levels.channels):
         return False
     centre, left, right = (e.levels.channels[c].level_db for c in names)
-    return centre - min(left, right) < (e.job.limit("settings.dialogue").lower or 0.0)
+    return centre - min(left, right) < e.job.limit("settings.dialogue").lower
 
 
 def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[FindingDetails]:
-    if not set(names) <= set(e.levels.channels):
-        return
     centre, left, right = (e.levels.channels[c] for c in names)
     apart = centre.level_db - (left.level_db + right.level_db) / 2
     u = math.hypot(centre.u_db, math.hypot(left.u_db, right.u_db) / 2)
-    limit = e.job.limit("settings.dialogue").lower
-    # Below each of them: where one side alone is loud, the centre is not what is wrong.
-    if centre.level_db - min(left.level_db, right.level_db) >= limit:
-        return
-    if surely_below(apart, limit, u):
+    if surely_below(apart, e.job.limit("settings.dialogue").lower, u):
         yield from _quiet_dialogue(e, names, apart, u)
         return
     off, against = _off_trims_db(e)

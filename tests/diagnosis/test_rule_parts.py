@@ -385,7 +385,7 @@ def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = N
         each.channel = SimpleNamespace(is_sub=name.startswith("SUB"))
     return evidence(
         levels=SimpleNamespace(channels=values, common_u_db=common_u_db, seats=()),
-        seats=SimpleNamespace(polarity=polarity or {}, against={}),
+        seats=SimpleNamespace(polarity=polarity or {}, against={}, cells={}),
         distances=distances_of({}, {}),
         analyses=Analyses(),
     )
@@ -539,7 +539,7 @@ def test_a_trim_at_the_end_of_its_range() -> None:
 )
 def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected: bool) -> None:
     e = read({c: level(75.0 - value, level_db=value) for c, value in readings.items()})
-    got = list(level_settings._dialogue_read(e, ("FC", "FL", "FR")))
+    got = look(level_settings._dialogue, e)
     assert [each.title for each in got] == (["dialogue quiet: FC 3.0 dB below FL and FR"] if expected else [])
     if expected:
         assert "3.0 ± 0.7 dB below the mean of FL and FR, limit 1 dB" in got[0].evidence[0]  # 0.3·√1.5 = 0.37
@@ -548,13 +548,13 @@ def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected
 def test_a_centre_surely_below_the_reference_alone_is_quiet_dialogue() -> None:
     """1.8 dB beyond the limit: more than 1.645 · 1.0 dB against the reference, less than 1.645 · 1.0 · √1.5 against two."""
     e = read({"FC": level(2.8, 1.0, level_db=72.2), **{c: level(0.0, 1.0, level_db=75.0) for c in ("FL", "FR")}})
-    (got,) = level_settings._dialogue_read(e, ("FC", "FL", "FR"))
+    (got,) = look(level_settings._dialogue, e)
     assert got.title == "dialogue quiet: FC 2.8 dB below the reference"
     assert "2.8 ± 2.0 dB below the reference, limit 1 dB" in got.evidence[0]
     low_side = read(
         {"FC": level(2.8, 1.0, level_db=72.2), "FL": level(2.8, 1.0, level_db=72.2), "FR": level(0.0, level_db=75.0)}
     )
-    assert list(level_settings._dialogue_read(low_side, ("FC", "FL", "FR"))) == []
+    assert look(level_settings._dialogue, low_side) == []
 
 
 def test_centre_left_and_right_have_the_labels_of_the_standard_or_short_ones() -> None:
