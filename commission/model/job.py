@@ -133,10 +133,13 @@ class Job:
         """The settings of a channel in a round; empty fields if nothing was noted."""
         return self.settings.get((round_id, channel)) or Setting(round=round_id, channel=channel)
 
+    def rounds_until(self, round_id: str) -> tuple[str, ...]:
+        """The rounds up to and including this one; all of them where it is not opened yet."""
+        return self.rounds[: self.rounds.index(round_id) + 1] if round_id in self.rounds else self.rounds
+
     def setting_until(self, round_id: str, channel: str) -> Setting:
         """The settings of a channel by the end of a round: the newest noted value of each field."""
-        until = self.rounds.index(round_id) if round_id in self.rounds else len(self.rounds) - 1
-        noted = [self.setting(each, channel) for each in reversed(self.rounds[: until + 1])]
+        noted = [self.setting(each, channel) for each in reversed(self.rounds_until(round_id))]
         return Setting(
             round=round_id,
             channel=channel,

@@ -130,8 +130,7 @@ def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromRespo
     """How the subwoofers add at the reference seat in this round and those before it, where that is asked for."""
     if not adds_up(job) or round_id not in job.rounds:
         return {}
-    rounds = job.rounds[: job.rounds.index(round_id) + 1]
-    return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in rounds}
+    return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in job.rounds_until(round_id)}
 
 
 def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | None:

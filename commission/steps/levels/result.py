@@ -262,9 +262,8 @@ def trim_or_cause(
 
     By its responses of a round, whose seats are in `result`, or of the newest one before that has any.
     """
-    until = job.rounds[: job.rounds.index(round_id) + 1]
     heard = {item.round for item in analyses if item.channel == channel}
-    newest = next((each for each in reversed(until) if each in heard), round_id)
+    newest = next((each for each in reversed(job.rounds_until(round_id)) if each in heard), round_id)
     if newest != round_id:
         result = solve_seats(job, newest, analyses)
     shared = leakages(job, newest, analyses).get(channel) if loud else None

@@ -82,9 +82,8 @@ _Solve = Callable[[Job, str, Analyses], seats.SeatsResult]
 def _awaiting(job: Job, round_id: str, analyses: Analyses, solve: _Solve) -> dict[str, str]:
     if not job.responses and job.earlier is None and not any(silent_readings_db(job, each) for each in job.rounds):
         return {}
-    until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
     open_faults: dict[tuple[str, str], tuple[str, str]] = {}
-    for each in job.rounds[: until + 1]:
+    for each in job.rounds_until(round_id):
         if not job.responses_of(each) and not job.readings_of(each, "levels"):
             continue
         found = _round(job, each, analyses, solve)

@@ -40,8 +40,7 @@ def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | No
     """
     reference = job.system.reference_seat
     seats = (None, reference.id if reference is not None else None)
-    until = job.rounds.index(round_id) if round_id in job.rounds else len(job.rounds) - 1
-    for each in reversed(job.rounds[: until + 1]):
+    for each in reversed(job.rounds_until(round_id)):
         read = [r.body for r in job.readings_of(each, "distances", channel=channel.id) if r.body.seat in seats]
         if found := [body.value for body in read if body.quantity == "distance"]:
             return found[-1], "tape"
