@@ -147,6 +147,11 @@ class DelayRange:
     max: float = 18.0
     step: float = 0.03
 
+    @property
+    def word(self) -> str:
+        """The processor's name for such a setting."""
+        return "delay" if self.unit == "ms" else "distance"
+
 
 FilterWidth = Literal["q", "pole-q", "octaves"]
 """How a processor defines the width of a parametric filter: "q": f₀ over the bandwidth between the points of half the

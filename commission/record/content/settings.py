@@ -217,7 +217,7 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
 
     pairs = [
         ("Trim", steps("dB", trim.step)),
-        ("Delay" if delay.unit == "ms" else "Distance", steps(delay.unit, delay.step)),
+        (delay.word.capitalize(), steps(delay.unit, delay.step)),
     ]
     if delay.unit != "ms":
         held = "unknown" if speed is None else f"{speed:g} m/s"

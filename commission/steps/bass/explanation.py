@@ -10,7 +10,7 @@ from commission.model import Analyses, Job, Setting, Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.model.verdict import surely_above
-from commission.steps.shared.slips import Slip, delay_word, exchange, slip_of
+from commission.steps.shared.slips import Slip, exchange, slip_of
 from commission.steps.wiring import result as wiring
 
 GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
@@ -133,7 +133,7 @@ def _of_one(
         return LikelyMistake(
             subs=(c.sub,),
             text=plain if slip is None else f"{c.sub}: {slip.text}",
-            remedy=f"Enter the {delay_word(job)} of {c.sub} again.",
+            remedy=f"Enter the {job.system.processor.delay.word} of {c.sub} again.",
         )
     return _of_gain(job, c, settings, slope_s, compressed) if off == (True, False, False) else None
 
@@ -193,7 +193,7 @@ def _of_several(
     if kinds not in ({(True, False)}, {(False, True)}):
         return None
     first, second = (_slip(job, each, settings, slope_s, quantity) for each in off)
-    what = "trim" if quantity == "trim" else delay_word(job)
+    what = "trim" if quantity == "trim" else job.system.processor.delay.word
     text = exchange(names[0], first, names[1], second, what)
     remedy = f"Enter the {what}s of {listed(names)} again, as the sheet says."
     return LikelyMistake(subs=names, text=text, remedy=remedy) if text else None

@@ -24,7 +24,7 @@ from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.shared.cache import cached
 from commission.steps.shared.issued_sheet import held_setting, issued_before
 from commission.steps.shared.screening import usable
-from commission.steps.shared.slips import Slip, delay_word, exchange, slip_of
+from commission.steps.shared.slips import Slip, exchange, slip_of
 from commission.steps.shared.survey import common_clock, delay_slope_s, on_clock
 
 LEVEL_OFF_DB, LEVEL_U_DB = 1.0, 0.5
@@ -311,7 +311,7 @@ def _explained(
     named = {c: replace(channels[c], mistake=slip.text) for c, (_, slip) in slips.items() if slip is not None}
     if len(slips) == 2 and sum(each.is_off for each in channels.values()) == 2:
         (one, (first, its)), (other, (second, theirs)) = slips.items()
-        what = "trim" if first == "trim_db" else delay_word(job)
+        what = "trim" if first == "trim_db" else job.system.processor.delay.word
         if first == second and (text := exchange(one, its, other, theirs, what)):
             named = {c: replace(channels[c], mistake=text, is_shared=True) for c in (one, other)}
     return channels | named

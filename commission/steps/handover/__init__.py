@@ -221,8 +221,7 @@ def _advice(job: Job, left: bool) -> tuple[Advice, ...]:
 
 
 def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
-    unit = job.system.processor.delay.unit
-    what = "Delay" if unit == "ms" else "Distance"
+    unit, what = job.system.processor.delay.unit, job.system.processor.delay.word.capitalize()
     trims = _decimals((trim for c in changes for trim in (c.trim_found_db, c.trim_left_db)), 1)
     decimals = _decimals((each for c in changes for each in (c.distance_found, c.distance_left)), 2)
     return table_of(

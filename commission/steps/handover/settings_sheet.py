@@ -285,8 +285,7 @@ def _line(
     if kind == "trim":
         now, unit, decimals = typed.trim_db, "dB", grid_decimals(trim.step, 1)
     elif kind == "delay":
-        what = "delay" if delay.unit == "ms" else "distance"
-        now, unit, decimals = typed.distance, f"{delay.unit} {what}", grid_decimals(delay.step, 1)
+        now, unit, decimals = typed.distance, f"{delay.unit} {delay.word}", grid_decimals(delay.step, 1)
     else:
         now, unit, decimals = typed.polarity, "", 0
     return SheetLine(

@@ -29,11 +29,6 @@ class Slip:
     """Whose setting it is, for the kind "other"."""
 
 
-def delay_word(job: Job) -> str:
-    """The processor's name for a delay setting."""
-    return "delay" if job.system.processor.delay.unit == "ms" else "distance"
-
-
 def slip_of(
     job: Job,
     name: str,
@@ -60,7 +55,7 @@ def slip_of(
     def shown(value: float) -> str:
         return f"{number(value, grid_decimals(step, 1), signed=is_trim)} {unit}"
 
-    what = "trim" if is_trim else delay_word(job)
+    what = "trim" if is_trim else job.system.processor.delay.word
     for slip in _slips(old, new, others, what, shown, metres=unit in ("m", "ft")):
         if abs(slip.value - held) <= known and abs(slip.value - new) > known:
             return slip

@@ -131,7 +131,7 @@ def unusual_setting(job: Job, new: Setting) -> str:
     if new.distance is None or new.distance == job.setting(new.round, new.channel).distance:
         return ""
     delay = processor.delay
-    what = "Delay" if delay.unit == "ms" else "Distance"
+    what = delay.word.capitalize()
     known = new.distance in {held.distance for held in settings}
     off = "" if known else _off_range(new.distance, delay.min, delay.max, delay.step, delay.unit, what)
     return off or _far_from_tape(job, new)

@@ -39,8 +39,7 @@ def unit_question(job: Job, unit: DelayUnit) -> tuple[str, list[tuple[str, str]]
     system = job.system
     old = system.processor.delay
     noted = _noted(job)
-    what = "delay" if old.unit == "ms" else "distance"
-    held = f", and {counted(len(noted), what)} {'is' if len(noted) == 1 else 'are'} noted" if noted else ""
+    held = f", and {counted(len(noted), old.word)} {'is' if len(noted) == 1 else 'are'} noted" if noted else ""
     title = f"The processor's range is {_range_text(old)}{held}. Which is right in {NAMES[unit]}?"
     converted, same = converted_range(system, unit), replace(old, unit=unit)
     example = noted[0] if noted else None
