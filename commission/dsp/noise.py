@@ -183,7 +183,7 @@ def still_decaying(impulses: FloatArray, rate_hz: float, low_hz: float) -> NDArr
     # Run backwards, by the conjugate: no ringing into the tail.
     band = fft.irfft(fft.rfft(parts, length, axis=-1) * np.conj(gain), length, axis=-1)[..., : parts.shape[-1]]
     powers = [np.mean(np.square(band[..., k * count : (k + 1) * count]), axis=-1, dtype=float) for k in range(3)]
-    return np.asarray((np.maximum(powers[0], powers[1]) > 2.0 * powers[2]) & (powers[2] > 0.0))
+    return np.asarray(np.maximum(powers[0], powers[1]) > 2.0 * powers[2])
 
 
 @lru_cache(maxsize=8)
