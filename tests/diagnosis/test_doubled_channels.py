@@ -106,6 +106,7 @@ def test_at_few_seats_the_meter_shows_whether_another_loudspeaker_plays_it_too(
     assert [(f.id, f.title) for f in found] == (
         [("wiring.doubled", "FL likely also plays from SiR")] if named_so else []
     )
+    assert all("louder than the others, by as much as SiR adds: 2." in f.evidence[1] for f in found)
     assert (levels_step.solve(read, AS_FOUND, few).channels["FL"].trim_db is not None) is trim_proposed
 
 

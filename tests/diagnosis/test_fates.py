@@ -130,7 +130,7 @@ def test_a_finding_has_the_history_of_its_own_fault_alone() -> None:
 
 
 def test_no_longer_found_needs_the_check_carried_out_again() -> None:
-    job = job_with(AGAIN)
+    job = job_with(response("FL", round_id=AS_LEFT), AGAIN)
     assert fates(job, {AS_FOUND: [FR]}, PASSES)[0].fate is Fate.NO_LONGER_FOUND
     undecided = {AS_LEFT: [checks("seats.polarity", FR="a response without phase")]}
     assert fates(job, {AS_FOUND: [FR]}, undecided)[0].fate is Fate.NOT_DETERMINED
@@ -172,6 +172,12 @@ def test_a_repair_is_no_measurement() -> None:
     assert one.status == "repaired 09:00 UTC, not yet measured again"
     (one,) = fates(job_with(action(FR), RoundOpened(round=AS_LEFT)), {AS_FOUND: [FR]})
     assert one.fate is Fate.REPAIRED_NOT_MEASURED
+
+
+def test_a_repair_of_another_loudspeaker_or_fault_is_none_of_this_one() -> None:
+    for about in (finding("wiring.polarity", "FL"), finding("wiring.silent", "FR")):
+        one = fates(job_with(action(about)), {AS_FOUND: [FR]}, round_id=AS_FOUND)[0]
+        assert (one.first, one.actions, one.fate) == (FR, (), Fate.OPEN)
 
 
 def test_a_repair_and_a_measurement_without_the_fault() -> None:

@@ -897,6 +897,8 @@ def test_a_null_of_one_seat_and_of_a_row() -> None:
         levels[names.index(seat), np.abs(np.log2(GRID_HZ / hz)) < 0.05] = -40.0
     (moving,) = look(room._row_null, narrow)
     assert (moving.seats, "misses bass at 50 Hz" in moving.title) == (("B1", "B2", "B3"), True)
+    alone = evidence(subs=(names[3:], levels[3:]), seats=narrow.seats)
+    assert look(room._row_null, alone) == []  # a row misses bass only against other rows
 
 
 @pytest.mark.parametrize(

@@ -33,6 +33,14 @@ from commission.dsp.bass_sum import (
     unchanged,
 )
 
+
+def test_settings_are_tried_by_powers_of_the_generalised_golden_ratio() -> None:
+    """φ² = φ + 1 gives 0.618034, φ³ = φ + 1 (the plastic number, 1.324718) 0.754878 and 0.569840."""
+    one, two = bass_search._recurrence(1, 1), bass_search._recurrence(2, 2)
+    np.testing.assert_allclose(one, [[0.118034]], atol=1e-6)
+    np.testing.assert_allclose(two, [[0.254878, 0.069840], [0.009755, 0.639681]], atol=2e-6)
+
+
 GRID = SettingGrid(
     gain_origin_db=np.zeros(2), gain_step_db=0.5, delay_origin_s=np.zeros(2), delay_step_s=0.03 / 343.2
 )

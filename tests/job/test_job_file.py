@@ -21,7 +21,7 @@ from commission import history
 from commission.history import fold
 from commission.job.codec import decode, encode, kind_of
 from commission.job.identity import APPLICATION_ID
-from commission.job.store import JobFile
+from commission.job.store import JobFile, _Deadline
 from commission.model import (
     ActionLogged,
     Decided,
@@ -378,7 +378,7 @@ def test_a_recording_must_match_its_digest(tmp_path: Path) -> None:
 WRITER = """
 import hashlib, os, sys
 from pathlib import Path
-from commission.job.store import JobFile
+from commission.job.store import JobFile, _Deadline
 from commission.model import ResponseStored
 job = JobFile.open(Path(sys.argv[1]))
 n = 0
@@ -415,3 +415,11 @@ def test_kill_at_any_moment_loses_no_acknowledged_event(stored: Path) -> None:
         assert events[seq].blob_sha256 == sha
         job.blob(sha)
     job.close()
+
+
+def test_sqlite_gives_up_past_its_deadline_alone() -> None:
+    deadline = _Deadline()
+    assert not deadline.is_over()  # none is set
+    for left_s, over in ((10.0, False), (-0.001, True)):
+        deadline.at_s = time.thread_time() + left_s
+        assert deadline.is_over() is over

@@ -182,6 +182,7 @@ def test_another_volume_is_no_mistake_of_a_subwoofer(mains: bool) -> None:
         visit.items = [item for item in visit.items if item.channel.startswith("SUB")]
     found = checked(visit)
     assert found.common_db == pytest.approx(4.0, abs=1.0)
+    assert isinstance(verification.newest_verified(visit.job, visit.analyses), Verification)
     words = "SUB2: the new distance was not set"
     assert (found.explanation and found.explanation.text) == (words if mains else None)
 
@@ -398,6 +399,9 @@ def test_filters_of_several_subwoofers_that_were_not_set_are_one_mistake() -> No
     assert found is not None and found.subs == ("SUB1", "SUB2")
     assert found.text == "the new filters of SUB1 and SUB2 were not set"
     assert "equaliser is switched on" in found.remedy
+    as_it_was = change("SUB1", 0.0, True)
+    for delay_s, unset in ((None, True), (0.0, True), (0.005, False), (-0.005, False)):
+        assert explanation._is_unset(replace(as_it_was, delay_s=delay_s)) is unset
 
 
 @pytest.mark.parametrize(

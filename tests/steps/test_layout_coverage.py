@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from itertools import product
 
 import numpy as np
 import pytest
@@ -31,7 +32,7 @@ from commission.record.drawing.plan import plan_figure
 from commission.steps import layout
 from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
-from commission.steps.layout.directions import direction, direction_range, directions, seat_verdict
+from commission.steps.layout.directions import direction, direction_checks, direction_range, directions, seat_verdict
 from commission.steps.layout.sight import direct_paths, path_m
 
 NOMINAL_DEG = {
@@ -379,6 +380,10 @@ def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:
     assert check.value == pytest.approx(30 - math.degrees(math.atan2(0.65, 3.2)), abs=0.01)
     assert check.verdict is Verdict.FAIL
     assert check.limit == own.limit
+    others = [c.id for c in job.system.channels if not c.is_sub and c.id != "FL"]
+    assert [(c.channel, c.seat) for c in direction_checks(job, ("FL", "A1"))] == [
+        (c, s.id) for c, s in product(others, job.system.seats) if s.id != "A1"
+    ]
     outcomes = {"layout": layout.evaluate(job, "as-found", Analyses())}
     named = {f.id: f for f in findings(job, "as-found", Analyses(), outcomes)}["room.direction"]
     assert {"FL", "FR"} <= set(named.channels) and "A1" in named.seats and "19°" in named.evidence[0]

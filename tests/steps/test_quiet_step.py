@@ -322,7 +322,9 @@ def test_with_a_state_of_each_kind_nothing_is_left_to_record() -> None:
 )
 def test_what_to_look_for_first_depends_on_everything_off(states: dict[str, float], sentence: str | None) -> None:
     read = [body for state, level in states.items() for body in typed(state, {"L_Aeq": level})]
-    remarks = evaluated([], job(*read)).remarks
+    outcome = evaluated([], job(*read))
+    remarks, loudest = outcome.remarks, max(states, key=lambda state: states[state])
+    assert outcome.main_result.removeprefix("≤ ") == f"{states[loudest]:.1f} dB(A) with {loudest}"
     assert sentence in remarks if sentence is not None else not any("Look" in remark for remark in remarks)
 
 

@@ -20,7 +20,8 @@ from commission.steps import levels as step
 from commission.steps.bass.entries import louder_db_of
 from commission.steps.bass.result import BassResult
 from commission.steps.handover.settings_sheet import settings_sheet
-from commission.steps.shared.sub_sum import QUANTITY, sub_level_db
+from commission.steps.levels.result import _sub_basis
+from commission.steps.shared.sub_sum import MODES, QUANTITY, sub_level_db
 
 MAINS = {"FL": 75.0, "FC": 75.0, "FR": 75.0}
 IDS = [*MAINS, "SUB1", "SUB2"]
@@ -52,6 +53,7 @@ def test_a_reading_of_all_at_once_sets_what_each_alone_must_read(mode: str | Non
     """Two of 75 dB in phase: 75 + 20·lg 2 = 81.0 dB, 6 dB above the reference."""
     of = job(mode, {"SUB1": 75.0, "SUB2": 75.0}, together=81.0)
     found = step.solve(of, AS_FOUND)
+    assert _sub_basis(of).endswith("no source)" if mode is None else f"no source); {dict(MODES)[mode]}")  # type: ignore[index]
     for sub in ("SUB1", "SUB2"):
         assert found.channels[sub].target_db == pytest.approx(targets)
         assert found.channels[sub].trim_db == pytest.approx(targets - 75.0)
