@@ -382,7 +382,7 @@ EVEN = Uneven(300.0, 0.0, 3000.0, 0.0)
 
 def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = None, common_u_db: float = 0.0) -> Any:
     for name, each in values.items():
-        each.channel = SimpleNamespace(is_sub=name.startswith("SUB"))
+        each.channel = SimpleNamespace(id=name, is_sub=name.startswith("SUB"))
     return evidence(
         levels=SimpleNamespace(channels=values, common_u_db=common_u_db, seats=()),
         seats=SimpleNamespace(polarity=polarity or {}, against={}, cells={}),
@@ -555,6 +555,21 @@ def test_a_centre_surely_below_the_reference_alone_is_quiet_dialogue() -> None:
         {"FC": level(2.8, 1.0, level_db=72.2), "FL": level(2.8, 1.0, level_db=72.2), "FR": level(0.0, level_db=75.0)}
     )
     assert look(level_settings._dialogue, low_side) == []
+
+
+@pytest.mark.parametrize(
+    ("mode", "together", "stated"),
+    [("together", object(), True), ("together", None, False), ("each", object(), False)],
+)
+def test_what_each_subwoofer_alone_must_read_is_stated_where_all_at_once_read_the_reference(
+    mode: str, together: object, stated: bool
+) -> None:
+    e: Any = read({"SUB1": level(2.0, target_db=69.0), "FL": level(2.0, target_db=75.0)})
+    e.job = job_of(defined(cinema(processor=Processor(sub_reference_for=mode))))  # type: ignore[arg-type]
+    e.levels.together = together
+    sentences = level_settings._at_once(e, ["SUB1", "FL"])
+    assert [each.endswith("each alone must read: SUB1 69.0 dB") for each in sentences] == [True] * stated
+    assert level_settings._at_once(e, ["FL"]) == ()
 
 
 def test_centre_left_and_right_have_the_labels_of_the_standard_or_short_ones() -> None:
@@ -964,7 +979,7 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(**lower, FL_A1=-8.0, FL_B1=0.0, FR_A3=0.0) == []
     assert blocked(**lower, FL_A1=-12.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     six = {f"{c}_A1": -10.0 for c in ("FC", "FR", "SiL", "SiR", "BL")}
-    assert blocked(**six, FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
+    assert blocked(**six, FL_A1=-18.0, FL_B1=0.0, FR_A3=0.0) == []  # six of eleven: the seat, not the loudspeaker
 
 
 @pytest.mark.parametrize(

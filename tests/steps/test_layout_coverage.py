@@ -33,7 +33,7 @@ from commission.steps import layout
 from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
 from commission.steps.layout.directions import direction, direction_checks, direction_range, directions, seat_verdict
-from commission.steps.layout.sight import direct_paths, path_m
+from commission.steps.layout.sight import _inside_m, direct_paths, path_m
 
 NOMINAL_DEG = {
     "FL": (30, 0),
@@ -367,6 +367,18 @@ def test_obstacles_are_in_the_plan() -> None:
     assert figure.svg.count("#b5b5b5") == 2  # from above and from the side
     assert figure.caption.endswith("Grey: obstacles.")
     assert "column, obstacle: −1.60 m, 2.00 m, 0.00 m to −1.20 m, 2.40 m, 2.60 m." in figure.alt
+
+
+@pytest.mark.parametrize(
+    ("from_y_m", "to_y_m", "inside_m"), [(1.0, 2.5, 1.5), (-2.0, 1.0, 1.0), (3.0, 9.0, 1.0), (-2.0, -1.0, 0.0)]
+)
+def test_a_way_is_inside_an_obstacle_from_where_it_begins_to_where_it_ends(
+    from_y_m: float, to_y_m: float, inside_m: float
+) -> None:
+    """4 m from the loudspeaker at y = 0 to the ears."""
+    box = Obstacle(id="box", from_m=(-1.0, from_y_m, 0.0), to_m=(1.0, to_y_m, 2.0))
+    found = _inside_m(np.array([[0.0, 0.0, 1.0]]), np.array([[0.0, 4.0, 1.0]]), box)
+    np.testing.assert_allclose(found, [[inside_m]], atol=1e-12)
 
 
 def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:

@@ -253,6 +253,12 @@ def test_without_everything_off_the_softest_state_is_the_baseline() -> None:
     assert "Whether it is too loud is not known" in remarks
 
 
+def test_a_typed_value_is_of_a_state_and_a_known_quantity() -> None:
+    assert quiet_result.read_quantity("Fan: on: 63 hz") == ("Fan: on", "63 Hz")
+    for other in ("63 Hz", ": 63 Hz", "fan: weight", "fan"):
+        assert quiet_result.read_quantity(other) is None
+
+
 def test_values_are_typed_at_the_chosen_seat() -> None:
     chosen = Decided(round=AS_FOUND, step="quiet", key="seat", value="B1")
     assert {task.seat for task in quiet.plan(job(chosen), AS_FOUND)} == {"B1"}

@@ -22,7 +22,19 @@ from commission.dsp.reflections import LEAST_DB
 from commission.dsp.repeatability import Repeatability
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import VarianceParts
-from commission.model import AS_FOUND, FULL_SCALE, SOUND_PRESSURE, Analyses, Band, EarlierFigure, Prompt, Room, Seat
+from commission.model import (
+    AS_FOUND,
+    FULL_SCALE,
+    SOUND_PRESSURE,
+    Analyses,
+    Band,
+    DelayRange,
+    EarlierFigure,
+    Processor,
+    Prompt,
+    Room,
+    Seat,
+)
 from commission.steps import step
 from commission.steps.bass import crossover
 from commission.steps.drift import visits as drift_visits
@@ -287,6 +299,16 @@ def visits(then: Any = None, now: Any = None, trims_db: tuple[float, float] | No
         round=AS_FOUND,
         figure=lambda quantity, channel: figures.get((quantity, channel)),
     )
+
+
+def test_a_distance_typed_in_another_unit_differs_by_half_of_the_coarser_step() -> None:
+    """0.1 ft are 30.48 mm, more than 30 mm."""
+    feet, metres = (
+        cinema(processor=Processor(delay=DelayRange(unit=unit, step=step_)))  # type: ignore[arg-type]
+        for unit, step_ in (("ft", 0.1), ("m", 0.03))
+    )
+    assert drift_visits.coarser_step(visits(then=feet, now=metres)) == pytest.approx(0.01524)
+    assert drift_visits.coarser_step(visits(then=metres, now=metres)) == 0.0
 
 
 def over(*seats: str, channel: str = "FL", heard_hz: tuple[float, float] | None = None) -> EarlierFigure:
