@@ -1,1 +1,1 @@
-"""What others read: results, settings sheet, record."""
+"""Output for others: results, settings sheet, record."""

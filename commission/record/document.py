@@ -1,7 +1,7 @@
-"""What a record says, as plain values: sections of blocks. HTML and PDF render this and nothing else.
+"""The content of a record as plain values: sections of blocks. HTML and PDF render nothing else.
 
-All text is finished: numbers are rounded, units stand in headings, verdicts are words
-with their symbol. Strings are data: whoever renders them escapes them. No string contains markup.
+All text is finished: numbers are rounded, units stand in headings, verdicts are words with their symbol. Strings are
+data: whoever renders them escapes them. No string contains markup.
 """
 
 from __future__ import annotations
@@ -11,17 +11,17 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 MARKS = {"✓": "good", "✗": "bad", "?": "open", "–": "none"}
-"""The symbol of a verdict and how its cell is coloured; the word is always beside it."""
+"""The symbol of a verdict → the colour class of its cell; the word is always beside it."""
 WORST = ("✗", "?")
 _UNIT_IN_TITLE = re.compile(r"(.+) \[(m|ft|ms)\](.*)")
 Paper = Literal["a4", "us-letter"]
 
 
 def tone_of(cell: str) -> str:
-    """Colour class of a cell: that of its verdict, the worst where it counts several; "" where it has none."""
+    """Colour class of a cell: that of its verdict, or of the worst if it counts several; "" without a verdict."""
     if cell[:1] not in MARKS or cell[1:2] not in ("", " "):
         return ""
-    # Only counts such as "✓ 9 ✗ 2" hold more than one symbol.
+    # Only counts such as "✓ 9 ✗ 2" have more than one symbol.
     worst = next((mark for mark in WORST if mark in cell and not any(map(str.isalpha, cell))), cell[0])
     return MARKS[worst]
 
@@ -50,7 +50,7 @@ class Facts:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heading:
-    """The head of a column; numbers align on the decimal sign, words at the left."""
+    """The heading of a column; numbers align on the decimal sign, text at the left."""
 
     title: str
     unit: str = ""
@@ -69,7 +69,7 @@ class PrintedTable:
 
 
 def with_units(grid: PrintedTable) -> PrintedTable:
-    """The grid with the units of its titles, "Distance [m], as found", moved to the unit of the heading."""
+    """The table with the units of its titles, "Distance [m], as found", moved to the unit of the heading."""
     headings = tuple(
         replace(each, title=found[1] + found[3], unit=found[2])
         if not each.unit and (found := _UNIT_IN_TITLE.fullmatch(each.title))
@@ -81,7 +81,7 @@ def with_units(grid: PrintedTable) -> PrintedTable:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Figure:
-    """A drawing: SVG 1.1 made by this project alone, with what it shows in words for who cannot see it."""
+    """A drawing: SVG 1.1 made by this program, with a description for people who cannot see it."""
 
     id: str
     title: str
@@ -89,7 +89,7 @@ class Figure:
     alt: str
     caption: str = ""
     wide: bool = True
-    """Over the whole width; else two are set side by side where there is room."""
+    """Full width; otherwise two are set side by side if there is room."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -105,7 +105,7 @@ class Photo:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SignaturePlace:
-    """Room for a signature by hand; name and date filled in when it was signed on the screen."""
+    """Space for a signature by hand; name and date are filled in if it was signed on the screen."""
 
     role: str
     name: str = ""
@@ -114,7 +114,7 @@ class SignaturePlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Signatures:
-    """The places to sign, side by side."""
+    """Signature places, side by side."""
 
     places: tuple[SignaturePlace, ...]
 
@@ -135,7 +135,7 @@ class Section:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Letterhead:
-    """Whose record it is; every part is optional."""
+    """The firm that issues the record; every part is optional."""
 
     name: str = ""
     lines: tuple[str, ...] = ()
@@ -160,11 +160,11 @@ class Document:
     title: str
     subtitle: str
     created_at: str
-    """UTC, ISO 8601 with seconds: the only moment in the record, so that it can be made again to the byte."""
+    """UTC, ISO 8601 with seconds: the only time in the record, so that it can be reproduced byte for byte."""
     date_text: str
-    """As printed on every page."""
+    """The date as printed on every page."""
     digest: str
-    """Of the last event in the log, 64 hex digits."""
+    """Digest of the last event in the log, 64 hex digits."""
     how_to_check: str
     paper: Paper = "a4"
     letterhead: Letterhead = Letterhead()
@@ -173,5 +173,5 @@ class Document:
 
     @property
     def name(self) -> str:
-        """The line on every page: the job and the kind of document."""
+        """The running header: the job and the kind of document."""
         return " · ".join(part for part in (self.subtitle, self.title) if part)

@@ -1,4 +1,4 @@
-"""Writing a record to a file: whole or not at all, and the same visit at the same moment to the same bytes."""
+"""Writes a record to a file, completely or not at all; the same visit at the same time gives the same bytes."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ FORMATS = (".pdf", ".html", ".json", ".csv")
 
 
 def utc_now() -> str:
-    """The second that it is, as a record is dated."""
+    """The current second in UTC, the date of a record."""
     return dt.datetime.now(dt.UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
@@ -37,10 +37,10 @@ def write_record(
     created_at: str | None = None,
     progress: Progress = unwatched,
 ) -> str:
-    """Write the record in the format of the suffix; returns one sentence on what was written. Analyse before.
+    """Write the record in the format of the suffix; returns one sentence on the result. Analyse first.
 
-    `created_at`: UTC as `2026-03-14T17:05:00Z`, None: now.
-    Raises CommissionError with nothing written, and so does what `progress` raises.
+    `created_at`: UTC as `2026-03-14T17:05:00Z`, None: now. Raises CommissionError, and any error of `progress`, with
+    nothing written.
     """
     suffix = target.suffix.lower()
     if suffix not in FORMATS:
@@ -62,7 +62,7 @@ def write_record(
 
 
 def record_document(visit: Visit, *, paper: Paper, letterhead: Letterhead | None, created_at: str) -> Document:
-    """The record as it is printed; its JSON also holds what is needed to print it again."""
+    """The record as printed; its JSON also has what is needed to print it again."""
     from commission.record.content.assembly import document
 
     made = document(visit, created_at=created_at, letterhead=letterhead, paper=paper)
@@ -115,15 +115,15 @@ def checks_csv(visit: Visit) -> str:
 
 
 def write_text(target: Path, text: str) -> None:
-    """Text as UTF-8, whole or not at all."""
+    """Write text as UTF-8, completely or not at all."""
     write_bytes(target, text.encode("utf-8"))
 
 
 def write_bytes(target: Path, data: bytes) -> None:
     """Write the whole file or nothing: an old one is never left half overwritten.
 
-    A link is followed. Raises CommissionError, with nothing changed, for what cannot be written, and for a target that
-    is no file or is a job: readings are never overwritten.
+    A link is followed. Raises CommissionError, with nothing changed, if the target cannot be written, is not a file, or
+    is a job: readings are never overwritten.
     """
     shown = clean_text(str(target))
     try:

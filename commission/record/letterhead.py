@@ -21,18 +21,18 @@ from commission.record.document import Letterhead
 
 LogoType = Literal["image/png", "image/jpeg"]
 LARGEST_LOGO = 2_000_000
-"""Bytes."""
+"""Size limit of a logo in bytes."""
 LARGEST_SIDE_PX = 4000
 _EXPECTED_LOGO = "the logo, as PNG or JPEG"
 
 LARGEST_TOML = 100_000
-"""Bytes."""
+"""Size limit of the TOML file in bytes."""
 LONGEST_NAME, LONGEST_LINE, MOST_LINES = 80, 100, 8
 _KEYS = ("name", "lines", "logo")
 
 
 def load_letterhead(path: Path) -> Letterhead:
-    """Read a letterhead; raises InputError in one clear sentence, whatever the file holds."""
+    """Read a letterhead; raises InputError for any mistake in the file."""
     where = clean_text(str(path))
     data = _toml(path, where)
     for key in data:
@@ -81,7 +81,7 @@ def _logo(path: Path) -> tuple[bytes, LogoType]:
 
 
 def _pixels(content: bytes, where: str) -> tuple[bytes, LogoType]:
-    """The picture encoded again from its pixels, so that no position, name or comment travels in the record."""
+    """The picture encoded again from its pixels, so that the record contains no position, name or comment."""
     kind, (pixels,) = decode_in_child(
         "commission.record.letterhead:decode_logo", content, where, _EXPECTED_LOGO, mend="Save the logo as PNG."
     )
@@ -89,12 +89,12 @@ def _pixels(content: bytes, where: str) -> tuple[bytes, LogoType]:
 
 
 def check_logo(content: bytes, where: str) -> None:
-    """Raise InputError for a picture that is broken, too large on a side, or neither PNG nor JPEG."""
+    """Raise InputError for a picture that is broken, too large, or neither PNG nor JPEG."""
     _pixels(content, where)
 
 
 def decode_logo(content: bytes, options: dict[str, Any]) -> Decoded:
-    """Media type and pixels, in a child process."""
+    """Decode a logo to media type and pixels, in a child process."""
     import io
 
     from PIL import Image, UnidentifiedImageError

@@ -1,1 +1,1 @@
-"""What a record says, as plain values: from an open job to sections of finished text."""
+"""The content of a record as plain values: turns an open job into sections of finished text."""

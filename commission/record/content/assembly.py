@@ -1,7 +1,7 @@
-"""The whole record as a document, made from an open visit; pure but for reading stored photographs.
+"""The whole record as a document, made from an open visit; pure except for reading stored photographs.
 
-Page one is for the homeowner; then site, settings and plan for the trade, every step in the order of the visit, findings,
-limits, notes, cautions, signatures. Steps are rendered from their outcomes alone.
+Page one is for the homeowner; then site, settings and plan for the trade, every step in the order of the visit,
+findings, limits, notes, cautions, signatures. Steps are rendered from their outcomes alone.
 """
 
 from __future__ import annotations
@@ -50,9 +50,9 @@ if TYPE_CHECKING:
 
 _MOMENT = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}Z")
 LONG_LINES, LONGEST_LINES = 250, 600
-"""Some five and some twelve pages."""
+"""Limits in lines: some five and some twelve pages."""
 _OWN = ("handover",)
-"""Steps whose outcome is the record itself: settings, notes, cautions and signatures have places of their own."""
+"""Steps whose outcome is the record itself: settings, notes, cautions and signatures have sections of their own."""
 
 
 def document(
@@ -62,7 +62,7 @@ def document(
     letterhead: Letterhead | None = None,
     paper: Paper = "a4",
 ) -> Document:
-    """The record of a visit; analyse it before. The same log, moment and letterhead give the same document.
+    """The record of a visit; analyse it first. The same log, time and letterhead give the same document.
 
     `created_at`: UTC as `2026-03-14T17:05:00Z`; raises InputError for anything else.
     """
@@ -101,7 +101,7 @@ def _is_moment(text: str) -> bool:
 
 
 def _typed(file_name: str) -> str:
-    """A file name as it is typed after a command: in quotes where a shell would take it for several words or more."""
+    """A file name as typed after a command: quoted if a shell would split it."""
     name = clean_text(file_name)
     name = f"./{name}" if name.startswith("-") else name
     if re.fullmatch(r"[\w./-]+", name):
@@ -124,7 +124,7 @@ def _sections(context: Context) -> list[Section]:
         signatures_section(context),
     ]
     there = [part for part in parts if part is not None]
-    # What follows a long part begins a page, as that does.
+    # A long part begins a page, and so does the part after it.
     return [
         replace(part, new_page=True) if i and _lines(there[i - 1]) > LONG_LINES else part
         for i, part in enumerate(there)
@@ -132,7 +132,7 @@ def _sections(context: Context) -> list[Section]:
 
 
 def _written(context: Context, title: str, make: Callable[[], Section | None]) -> Section | None:
-    """A part of the record; where it cannot be made, the reason in its place."""
+    """A part of the record; if it cannot be made, the reason in its place."""
     try:
         return make()
     except Cancelled:
@@ -147,7 +147,7 @@ def _examined(context: Context) -> bool:
 
 
 def _plan_section(context: Context) -> Section | None:
-    """The plan of the room as the newest round has it; None where nothing has a place."""
+    """The plan of the room in the newest round; None if nothing has a position."""
     for round_id in reversed(context.job.rounds):
         for step in context.visit.steps:
             drawn = plans(context, context.outcome(step.id, round_id))
@@ -173,7 +173,7 @@ def _steps_section(context: Context) -> Section:
         ),
     )
     there = [part for part in parts if part is not None]
-    # Long stretches begin a page, since the typesetter lays them out side by side; short ones leave none half empty.
+    # A long run begins a page, since the typesetter sets it side by side; a short one would leave a page half empty.
     placed, before = [], 0
     for part in there:
         long = before > LONGEST_LINES
@@ -189,7 +189,7 @@ def _steps_section(context: Context) -> Section:
 
 
 def _lines(section: Section) -> int:
-    """About how many lines a section takes on paper, by its tables and drawings."""
+    """Approximate number of lines of a section on paper, by its tables and drawings."""
     own = sum(
         len(block.rows) + 3 if isinstance(block, PrintedTable) else 6 if isinstance(block, Figure) else 1
         for block in section.blocks

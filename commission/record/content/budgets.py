@@ -1,4 +1,4 @@
-"""What the uncertainties are made of: the budgets of every step, each kind once (JCGM 100, annex H)."""
+"""The uncertainty budgets of every step, each kind once (JCGM 100, annex H)."""
 
 from __future__ import annotations
 
@@ -12,14 +12,14 @@ from commission.record.content.context import Context, table
 from commission.record.document import Block, Heading, Paragraph, PrintedTable, Section
 
 OWN_TABLE = ":uncertainty"
-"""The ending of the id of a table in which a step lists its budgets itself."""
+"""Ending of the id of a table in which a step lists its budgets itself."""
 EXPANDED = "U = 2 u"
 MANY = 1000
-"""From this many degrees of freedom on, Student's t for 95 % differs from the normal by 0.1 %: they are not printed."""
+"""From this many degrees of freedom on, Student's t for 95 % is within 0.1 % of the normal: they are not printed."""
 
 
 def budgets_section(context: Context) -> Section | None:
-    """Tables of the newest round that has any, step by step; None where no step has a budget."""
+    """Budget tables of the newest round that has any, step by step; None if no step has a budget."""
     sections, elsewhere = [], []
     for step in context.visit.steps:
         outcomes = (context.outcome(step.id, round_id) for round_id in reversed(context.job.rounds))
@@ -53,7 +53,7 @@ def budgets_section(context: Context) -> Section | None:
 
 
 def _step(context: Context, step: Step, outcome: Outcome) -> Section:
-    """Results of several sources have a table each; those of one source share one."""
+    """The budgets of a step: one table for each result of several sources, one shared table for results of one source."""
     kinds = _kinds(context, outcome.budgets)
     title = f"{clean_text(step.title)}, {context.round(outcome.round)}"
     blocks = [_grid(context, place, budget) for place, budget in kinds if len(budget.contributions) > 1]
@@ -63,7 +63,7 @@ def _step(context: Context, step: Step, outcome: Outcome) -> Section:
 
 
 def _kinds(context: Context, budgets: Iterable[Budget]) -> list[tuple[str, Budget]]:
-    """Each kind of result once, loudspeakers and subwoofers apart: what it applies to, and the largest of its budgets."""
+    """Each kind of result once, loudspeakers and subwoofers apart: (what it applies to, the largest of its budgets)."""
     subs = {channel.id for channel in context.job.system.channels if channel.is_sub}
     kinds: dict[tuple[str, bool], list[Budget]] = {}
     for each in budgets:

@@ -1,4 +1,4 @@
-"""Checks in the record: results with limit, uncertainty and basis, what did not pass, what was not tested."""
+"""Checks in the record: results with limit, uncertainty and basis; failed and undecided checks; checks not tested."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from commission.record.content.context import Context, capital, table
 from commission.record.document import Block, Bullets, Heading, PrintedTable
 
 MOST_ROWS = 48
-"""Of what did not pass; the rest is in the attached results."""
+"""Limit of listed checks that did not pass; the rest is in the attached results."""
 MOST_PLACES, MOST_LIMITS = 8, 3
 NAMES = {
     "site.settings": "settings entered",
@@ -47,13 +47,14 @@ NAMES = {
     "seats.direct": "direct sound, 4–10 kHz, relative to the mean of the other seats",
     "seats.bass": "lowest third octave of bass relative to the mean of the seats",
 }
-"""What a check is about, by its id; others are named by their own text."""
+"""The subject of a check, by its id; others use their own text."""
 
 
 def check_blocks(context: Context, outcome: Outcome, in_tables: Collection[Check]) -> list[Block]:
-    """The checks of an outcome by kind; those that did not pass one by one, unless a table of the step shows them already.
+    """The checks of an outcome by kind; those that did not pass are listed one by one, unless a table of the step has
+    them.
 
-    `in_tables`: the checks that stand in a row of a table.
+    `in_tables`: the checks in rows of a table.
     """
     if not outcome.checks:
         return []
@@ -73,7 +74,7 @@ def check_blocks(context: Context, outcome: Outcome, in_tables: Collection[Check
 
 
 def kinds(checks: Sequence[Check]) -> list[list[Check]]:
-    """Checks of one kind together: of one id, or without a unit and on one basis."""
+    """Checks grouped by kind: the same id, or no unit and the same basis."""
     groups: dict[tuple[object, ...], list[Check]] = {}
     for check in checks:
         plain = not check.unit and check.limit is not None
@@ -83,7 +84,7 @@ def kinds(checks: Sequence[Check]) -> list[list[Check]]:
 
 
 def kind_name(checks: Sequence[Check]) -> str:
-    """What a kind of check is about, in words: by its id in `NAMES`, else what its texts have in common."""
+    """The subject of a kind of check in words: by its id in `NAMES`, else the common part of its texts."""
     names = []
     for ident in dict.fromkeys(check.id for check in checks):
         if ident in NAMES:
@@ -97,7 +98,7 @@ def kind_name(checks: Sequence[Check]) -> str:
 
 
 def _common(texts: Sequence[str]) -> str:
-    """What texts begin with alike, up to a comma; empty when there is none."""
+    """The common beginning of texts up to a comma; empty if there is none."""
     first, last = min(texts), max(texts)
     length = next(
         (i for i, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), min(len(first), len(last))
@@ -106,7 +107,7 @@ def _common(texts: Sequence[str]) -> str:
 
 
 def kind_limit(context: Context, checks: Sequence[Check]) -> str:
-    """The limit that a kind of check is compared with; "yes or no" without a unit, a span where each has its own."""
+    """The limit of a kind of check; "yes or no" without a unit, a range if the limits differ."""
     limits = list(dict.fromkeys(check.limit for check in checks if check.limit is not None))
     if not limits:
         return "none"
@@ -121,12 +122,12 @@ def kind_limit(context: Context, checks: Sequence[Check]) -> str:
 
 
 def kind_basis(checks: Sequence[Check]) -> str:
-    """Where the limit of a kind comes from."""
+    """The basis of the limit of a kind."""
     return "; ".join(dict.fromkeys(clean_text(check.limit.basis) for check in checks if check.limit is not None))
 
 
 def kind_uncertainty(context: Context, checks: Sequence[Check]) -> str:
-    """The largest U = 2 u of a kind; where a few limits stand side by side, of each in the same order."""
+    """The largest U = 2 u of a kind; if it has a few different limits, one for each in the same order."""
     by_limit: dict[Limit | None, list[Check]] = {}
     for check in checks:
         by_limit.setdefault(check.limit, []).append(check)
@@ -162,13 +163,13 @@ def _kinds(context: Context, outcome: Outcome) -> PrintedTable:
 
 
 def verdict_counts(group: Sequence[Check]) -> str:
-    """Every verdict that occurs with its symbol and how often."""
+    """Every verdict that occurs, with its symbol and count."""
     counted = [(verdict, sum(check.verdict is verdict for check in group)) for verdict in Verdict]
     return "  ".join(f"{verdict.symbol} {count}" for verdict, count in counted if count)
 
 
 def farthest(context: Context, group: Sequence[Check]) -> str:
-    """The value that is farthest from right, with its place."""
+    """The worst value, with its place."""
     judged = [check for check in group if check.verdict is not Verdict.NOT_TESTED]
     if not judged:
         return "–"
@@ -184,7 +185,7 @@ def farthest(context: Context, group: Sequence[Check]) -> str:
 
 
 def _beyond(check: Check) -> float:
-    """How far a value is beyond its nearest edge; negative inside."""
+    """How far a value is beyond its nearer limit; negative inside."""
     limit: Limit | None = check.limit
     if limit is None or check.value is None:
         return 0.0
@@ -231,7 +232,7 @@ def _not_passed(context: Context, outcome: Outcome, failed: Sequence[Check]) -> 
 
 
 def _untested(checks: Sequence[Check]) -> tuple[str, ...]:
-    """Not tested and why, places of one reason together."""
+    """Reasons for checks that were not tested, each with its places."""
     reasons: dict[tuple[str, str], list[Check]] = {}
     for check in checks:
         if check.verdict is Verdict.NOT_TESTED:

@@ -1,4 +1,4 @@
-"""What every part of a record is written from: the visit, and the form of names, dates and figures."""
+"""The input of every part of a record: the visit, and the format of names, dates and figures."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from commission.visit import Visit
 MOST_NAMES = 4
 """More names than this in a sentence for the homeowner become a count."""
 OPTIONAL = "–"
-"""In a cell that may be empty."""
+"""The text of an optional cell."""
 EMPTY = ("", OPTIONAL)
 """The text of a cell without a value."""
 _DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 1, "°C": 1, "m/s": 1, "s": 2, "NC": 1, "NR": 1}
@@ -23,7 +23,7 @@ _DECIMALS = {"m": 2, "ms": 2, "dB²": 1, "Hz": 0, "°": 0, "%": 1, "°C": 1, "m/
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Context:
-    """What every part of the record needs; analyse the visit before."""
+    """The input of every part of the record; analyse the visit first."""
 
     visit: Visit
     plans_shown: list[RoomPlan] = field(default_factory=list)
@@ -37,23 +37,23 @@ class Context:
 
     @property
     def units(self) -> str:
-        """Of the job: "metric" or "imperial"."""
+        """Units of the job: "metric" or "imperial"."""
         return self.job.system.units
 
     @property
     def after(self) -> str | None:
-        """The round that shows the present state: as left, else the newest, of those that hold anything; None where
-        only as found does. A round that was opened and is empty does not count.
+        """The round that shows the present state: as left, else the newest with data; None if only as found has data. A
+        round that was opened and is empty does not count.
         """
         later = (each for each in reversed(self.job.rounds) if each != FOUND)
         return next((each for each in later if has_round(self.job, each)), None)
 
     def outcome(self, step_id: str, round_id: str) -> Outcome:
-        """What a step says of a round."""
+        """The outcome of a step in a round."""
         return self.visit.outcome(step_id, round_id)
 
     def id(self, *parts: str) -> str:
-        """An id that is used once in the record: lower-case letters, digits and hyphens."""
+        """An id that is unique in the record: lower-case letters, digits and hyphens."""
         wanted = re.sub(r"[^a-z0-9]+", "-", "-".join(parts).lower()).strip("-")[:60] or "part"
         unique, count = wanted, 1
         while unique in self._ids:
@@ -63,23 +63,23 @@ class Context:
         return unique
 
     def round(self, round_id: str) -> str:
-        """A round as it is called: "as found"."""
+        """The name of a round: "as found"."""
         return clean_text(round_id.replace("-", " "))
 
     def listed(self, names: Iterable[str]) -> str:
-        """Names as in "A, B and C"."""
+        """Names joined as in "A, B and C"."""
         all_names = [clean_text(name) for name in names]
         if len(all_names) < 2:
             return "".join(all_names)
         return f"{', '.join(all_names[:-1])} and {all_names[-1]}"
 
     def channel_name(self, channel_id: str) -> str:
-        """The plain name of a channel where there is one."""
+        """The plain name of a channel, else its id."""
         channel = self.job.system.channel(channel_id)
         return clean_text(channel_id if channel is None else channel.label)
 
     def channel_names(self, ids: Iterable[str]) -> str:
-        """Names of a few channels, or how many they are of all."""
+        """A few channels by name, many as a count."""
         own, known = tuple(ids), self.job.system.channels
         if len(own) <= MOST_NAMES:
             return self.listed(self.channel_name(each) for each in own)
@@ -88,7 +88,7 @@ class Context:
         return f"{len(own)} of the {len(known)} loudspeakers"
 
     def seat_name(self, seat_id: str) -> str:
-        """A seat in a sentence, with the name of its own where it has one."""
+        """A seat in a sentence, with its own name if it has one."""
         seat = self.job.system.seat(seat_id)
         name = "" if seat is None or seat.name in ("", seat_id) else clean_text(seat.name)
         text = f"seat {clean_text(seat_id)}"
@@ -102,7 +102,7 @@ class Context:
         return f"{len(own)} of the {len(known)} seats"
 
     def date(self, moment: str) -> str:
-        """The day of a moment in UTC, ISO 8601, in words; the text itself when it is none."""
+        """The date of a time in UTC, ISO 8601, in words; the text itself if it is not a time."""
         found = re.match(r"(\d{4})-(\d{2})-(\d{2})", moment)
         if found is None or not 1 <= int(found[2]) <= 12:
             return clean_text(moment)
@@ -110,16 +110,16 @@ class Context:
         return f"{int(found[3])} {months[int(found[2]) - 1]} {found[1]}"
 
     def quantity(self, value: float | None, unit: str, *, like: Limit | None = None, signed: bool = False) -> str:
-        """A figure with its unit, lengths and temperatures in the units of the job."""
+        """A figure with its unit; lengths and temperatures in the job's units."""
         return quantity(value, unit, self.units, decimals(unit, like), signed=signed)
 
     def assumed(self, value: str) -> str:
-        """A property of the processor, called assumed where nothing is noted of one."""
+        """A property of the processor, marked as assumed if it was not entered."""
         noted = self.job.system.processor != Processor()
         return value if noted else f"{value} (assumed: no processor was entered)"
 
     def limit(self, limit: Limit) -> str:
-        """What a limit allows: "−0.50 to 0.50 dB", "at most 30 dB"."""
+        """The range allowed by a limit: "−0.50 to 0.50 dB", "at most 30 dB"."""
         low, high = (self.quantity(edge, limit.unit, like=limit) for edge in (limit.low, limit.high))
         if limit.low is not None and limit.high is not None:
             if limit.low == -limit.high:
@@ -131,7 +131,7 @@ class Context:
 
 
 def decimals(unit: str, limit: Limit | None = None) -> int:
-    """How many decimals a figure gets: two for decibels where a limit other than 0 is finer than 2 dB, else one."""
+    """Number of decimals of a figure: two for decibels if a limit other than 0 is finer than 2 dB, else one."""
     if unit == "dB":
         edges = [abs(edge) for edge in (limit.low, limit.high) if edge is not None] if limit is not None else []
         return 2 if edges and 0 < max(edges) < 2 else 1
@@ -141,7 +141,7 @@ def decimals(unit: str, limit: Limit | None = None) -> int:
 def table(
     ident: str, title: str, headings: Sequence[Heading], rows: Sequence[Sequence[str]], remark: str = ""
 ) -> PrintedTable:
-    """A grid without the columns that hold nothing; the first, which names the row, stays."""
+    """A table without empty columns; the first column, which names the row, stays."""
     kept = [i for i in range(len(headings)) if i == 0 or any(row[i] not in EMPTY for row in rows)]
     return PrintedTable(
         id=ident,
@@ -153,12 +153,12 @@ def table(
 
 
 def capital(text: str) -> str:
-    """The text with its first letter large."""
+    """The text with its first letter capitalised."""
     return text[:1].upper() + text[1:]
 
 
 def sentence(text: str) -> str:
-    """The text as a sentence: large first letter, full stop at the end."""
+    """The text as a sentence: first letter capitalised, full stop at the end."""
     text = capital(text.strip())
     return text if text.endswith((".", "!", "?", ":", "…")) or not text else f"{text}."
 
@@ -179,7 +179,7 @@ def has_round(job: Job, round_id: str) -> bool:
 
 
 def only_found(context: Context) -> bool:
-    """Whether this was a visit that measured and changed nothing: no other round than as found."""
+    """Whether the visit only measured: it has no other round than as found."""
     return context.after is None
 
 
@@ -194,7 +194,7 @@ def measured_in(job: Job, round_id: str) -> tuple[int, int]:
 
 
 def mains(job: Job) -> tuple[Channel, ...]:
-    """All loudspeakers but the subwoofers."""
+    """All loudspeakers except the subwoofers."""
     return tuple(channel for channel in job.system.channels if not channel.is_sub)
 
 

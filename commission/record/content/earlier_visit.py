@@ -1,4 +1,4 @@
-"""Page one of a return visit: in plain words, what has changed since the visit before, and what was set otherwise."""
+"""Page one of a return visit: in plain words, what has drifted since the earlier visit, and what was set differently."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from commission.steps.drift.result import Drift, DriftResult, compared_round, so
 from commission.steps.shared.subwoofers import SUBS
 
 MOST = 5
-"""More drifts than this are counted; the step lists them all."""
+"""Most drifts listed here; the step lists all."""
 FROM_LEFT = "The state in which the room was found this time is compared with the state in which it was left then."
 FROM_FOUND = (
     "The state in which the room was found this time is compared with the state in which it was found then: that visit "
@@ -27,11 +27,11 @@ ONLY_SETTINGS = (
 )
 OR_SET = "Its setting may have changed as well: it was not recorded at both visits."
 TOGETHER_DB = 1.0
-"""A change of all loudspeakers alike is mentioned from here on (common practice, no source)."""
+"""A change common to all loudspeakers is mentioned from this size on (common practice, no source)."""
 
 
 def earlier_section(context: Context) -> Section | None:
-    """What has changed since the visit that this one returns to; None where this is no return."""
+    """The changes since the earlier visit; None if this is not a return visit."""
     earlier = context.job.earlier
     if earlier is None:
         return None
@@ -58,7 +58,7 @@ def earlier_section(context: Context) -> Section | None:
 
 
 def quieter_since(context: Context) -> set[str]:
-    """Channels that have become quieter since the visit before, with no setting that explains it."""
+    """Channels that have become quieter since the earlier visit, unexplained by their settings."""
     if context.job.earlier is None:
         return set()
     result = solve(context.job, compared_round(context.job), context.visit.analyses)
@@ -68,7 +68,7 @@ def quieter_since(context: Context) -> set[str]:
 
 
 def _partly(context: Context, result: DriftResult) -> str:
-    """How many loudspeakers were compared by measurement, where not all were; "" else."""
+    """The number of loudspeakers compared by measurement; "" if all were."""
     known = [channel.id for channel in context.job.system.channels]
     compared = {d.channel for d in result.drifts if not d.is_setting} & set(known)
     if not compared or len(compared) == len(known):
@@ -82,7 +82,7 @@ def _measured(result: DriftResult) -> bool:
 
 
 def _settings(context: Context, result: DriftResult) -> Iterable[str]:
-    """Settings that are not as they were left, by kind."""
+    """Settings that differ from those left at the earlier visit, by kind."""
     unticked = set(context.job.earlier.not_typed_in) if context.job.earlier is not None else set()
     for quantity, what in ((TRIM, "loudness"), (HELD, "timing"), (POLARITY, "polarity")):
         own = [d for d in result.changed_settings() if d.quantity == quantity]
@@ -96,7 +96,7 @@ def _settings(context: Context, result: DriftResult) -> Iterable[str]:
 
 
 def _named(context: Context, changed: list[Drift]) -> str:
-    """A few loudspeakers with what each was turned by, where that is loudness; else as everywhere."""
+    """Loudspeakers in a sentence; up to `MOST_NAMES` with a changed trim, each with its change."""
     if changed[0].quantity != TRIM or len(changed) > MOST_NAMES:
         return context.channel_names(d.channel or "" for d in changed)
     turned = [
@@ -107,7 +107,7 @@ def _named(context: Context, changed: list[Drift]) -> str:
 
 
 def _drifts(context: Context, result: DriftResult) -> Iterable[str]:
-    """The surest first; of two measurements of the same loudness the surer one. Each band of a spread is its own."""
+    """Drifts, surest first; of two measurements of one loudness only the surer. Each band of a spread is listed."""
     texts: dict[tuple[str, str | None], str] = {}
     for d in sorted(result.drifted(), key=lambda d: -abs(d.change) / max(d.expanded, 1e-9)):
         what = LEVEL if d.quantity == RESPONSE else d.quantity
@@ -153,7 +153,7 @@ def _drift(context: Context, d: Drift) -> str:
 
 
 def _together(result: DriftResult) -> Iterable[str]:
-    """The change that all loudspeakers share, where it is large enough to mention."""
+    """The change common to all loudspeakers, if it is large enough to mention."""
     shift = result.shared.get(LEVEL, 0.0)
     if abs(shift) >= TOGETHER_DB:
         yield (

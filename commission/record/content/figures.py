@@ -1,4 +1,4 @@
-"""Which curves and plans of an outcome are drawn, and how they are taken together."""
+"""Selects the curves and plans of an outcome to be drawn, and combines them."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ if TYPE_CHECKING:
     from commission.record.drawing.plots import Axis
 
 SHARED_FROM = 3
-"""From this many drawings on, a caption that all share is printed once, before them."""
+"""If this many drawings share a caption, it is printed once before them."""
 
 
 def figures(context: Context, outcome: Outcome) -> list[Figure | Paragraph]:
-    """The curves of an outcome: all seats of a channel in one drawing, everything else by itself.
+    """The curves of an outcome: all seats of a channel in one drawing, any other curve by itself.
 
-    Curves that hold two states beside each other are drawn for the reference seat, and for every seat where they are of
-    loudspeakers taken together; the curves of each seat stand in the step that measured them.
+    Curves that compare two states are drawn for the reference seat only, or for every seat if they are of several
+    loudspeakers together; the curves of each seat are in the step that measured them.
     """
     from commission.record.drawing import plots, trade
 
@@ -51,12 +51,12 @@ def figures(context: Context, outcome: Outcome) -> list[Figure | Paragraph]:
 
 
 def _kind(curve: Curve) -> tuple[str, str]:
-    """Curves of one kind share their axis."""
+    """The kind of a curve, (name, unit) of its y axis: curves of one kind share an axis."""
     return curve.y_name, curve.y_unit
 
 
 def _axes(context: Context, outcome: Outcome) -> dict[tuple[str, str], Axis]:
-    """An axis for each kind of curve of a step, the same in all rounds: what is drawn can be compared by eye."""
+    """One axis for each kind of curve of a step, the same in all rounds, so that drawings can be compared by eye."""
     from commission.record.drawing import plots
 
     kinds: dict[tuple[str, str], list[Curve]] = {_kind(curve): [] for curve in outcome.curves}
@@ -69,7 +69,7 @@ def _axes(context: Context, outcome: Outcome) -> dict[tuple[str, str], Axis]:
 
 
 def _with_captions(figures: Sequence[Figure]) -> list[Figure | Paragraph]:
-    """The drawings; a caption that all of them share appears once, before the first."""
+    """The drawings; a caption common to all appears once, before the first."""
     shared = {each.caption for each in figures}
     if len(figures) < SHARED_FROM or len(shared) > 1 or not (caption := next(iter(shared))):
         return list(figures)

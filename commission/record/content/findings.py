@@ -1,4 +1,4 @@
-"""Findings in the record: what became of each, in plain words for the homeowner and with evidence for the trade."""
+"""Findings in the record: the fate of each, in plain words for the homeowner and with evidence for the trade."""
 
 from __future__ import annotations
 
@@ -23,26 +23,26 @@ CAUSE_TITLES: dict[Cause, str] = {
     "room": "Room: construction and layout",
 }
 MEASURING = "measurement."
-"""Beginning of the ids of measuring mistakes, which are no faults of the cinema."""
+"""Beginning of the ids of measuring mistakes, which are not faults of the cinema."""
 
 
 def finding_histories(context: Context) -> tuple[FindingHistory, ...]:
-    """Every finding of the visit with what became of it by the newest round that holds anything."""
+    """Every finding of the visit with its fate in the newest round that has data."""
     return context.visit.finding_histories(context.after or FOUND)
 
 
 def of_the_cinema(history: FindingHistory) -> bool:
-    """Whether it is a fault of the cinema, and not a mistake of the measurement or a setting that could be better."""
+    """Whether it is a fault of the cinema, not a mistake of the measurement or a setting that could be better."""
     return not history.first.id.startswith(MEASURING) and not is_improvement(history)
 
 
 def is_improvement(history: FindingHistory) -> bool:
-    """Whether a setting could be better without being wrong: the slopes of healthy loudspeakers leave a weaker sum too."""
+    """Whether a setting could be better without being wrong: healthy loudspeakers' slopes can also leave a weaker sum."""
     return history.first.id == "settings.crossover"
 
 
 def electronics_open(context: Context) -> set[str]:
-    """Channels with an open fault of the equipment or its wiring, but for what the client accepted."""
+    """Channels with an open fault of the equipment or its wiring, except those accepted by the client."""
     faults = [
         each
         for each in finding_histories(context)
@@ -55,7 +55,7 @@ def electronics_open(context: Context) -> set[str]:
 
 
 def hidden(context: Context, cause: Cause, findings: Iterable[Finding]) -> bool:
-    """Whether the room cannot be checked yet, because other findings spoil what was measured of its bass."""
+    """Whether the room cannot be checked yet, because other findings invalidate the measurements of its bass."""
     subs = {channel.id for channel in context.job.system.channels if channel.is_sub}
     spoilt = (each for each in findings if each.id in SPOILT)
     return cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
@@ -65,7 +65,7 @@ def hidden(context: Context, cause: Cause, findings: Iterable[Finding]) -> bool:
 
 
 def merged(histories: Iterable[FindingHistory]) -> list[FindingHistory]:
-    """For the homeowner: faults of one kind with the same fate as one, where there is a sentence for the kind."""
+    """Findings for the homeowner: faults of one kind with the same fate become one, if the kind has a sentence."""
     groups: dict[tuple[object, ...], list[FindingHistory]] = {}
     for i, each in enumerate(histories):
         kind = each.first.id if each.first.id in PLAIN_FINDINGS else i
@@ -91,7 +91,7 @@ def _union(findings: Sequence[Finding]) -> Finding:
 
 
 def plain(context: Context, finding: Finding, part: Literal["was", "now", "notice", "mending"]) -> str:
-    """A part of what a finding means, as a sentence; empty where there is none for this kind."""
+    """One part of the meaning of a finding, as a sentence; empty if there is none for this kind."""
     known = PLAIN_FINDINGS.get(finding.id)
     if known is None:
         return ""
@@ -110,15 +110,15 @@ def plain(context: Context, finding: Finding, part: Literal["was", "now", "notic
 
 
 def description(context: Context, finding: Finding, tense: Literal["was", "now"]) -> str:
-    """What was or is wrong; its own title where there is no sentence for this kind. Likely, where it could be something
-    else.
+    """A sentence on what was or is wrong; its own title if its kind has none. It says "likely" if there are
+    alternatives.
     """
     text = plain(context, finding, tense) or sentence(clean_text(finding.title))
     return text if "likely" in text.lower() or not finding.alternatives else f"Likely: {text}"
 
 
 def status_sentences(context: Context, history: FindingHistory) -> str:
-    """What became of a finding, never more than is known; empty in a visit that measured once and changed nothing."""
+    """The fate of a finding, never more than is known; empty in a visit that only measured once."""
     some = history.open_channels
     where = f": {context.channel_names(some)}" if some else ""
     did = _action(context, history)
@@ -150,7 +150,7 @@ def status_sentences(context: Context, history: FindingHistory) -> str:
 
 
 def _others(context: Context, history: FindingHistory) -> str:
-    """What is known of the channels of a finding that its status does not name, where it names some."""
+    """The state of those channels of a finding that its status does not name, if it names some."""
     some = history.open_channels
     known: dict[str, list[str]] = {}
     for channel in history.first.channels if some else ():
@@ -160,7 +160,7 @@ def _others(context: Context, history: FindingHistory) -> str:
 
 
 def _action(context: Context, history: FindingHistory) -> str:
-    """What was done about it last, by whom and when, as a clause; "" where nothing is logged."""
+    """The last action on it, by whom and when, as a clause; "" if nothing is logged."""
     mends = history.fate in (Fate.REPAIRED, Fate.REPAIRED_NOT_MEASURED, Fate.STILL_THERE)
     actions = [each for each in history.actions if each.mends or not mends]
     if not actions:
@@ -172,7 +172,7 @@ def _action(context: Context, history: FindingHistory) -> str:
 
 
 def _checked_later(context: Context, history: FindingHistory, channel: str) -> str:
-    """What the rounds after the one that found it first say of one channel of a finding."""
+    """The results of later rounds for one channel of a finding."""
     rounds = context.job.rounds
     later = rounds[rounds.index(history.round) + 1 :] if history.round in rounds else ()
     verdicts = [
@@ -190,7 +190,7 @@ def _checked_later(context: Context, history: FindingHistory, channel: str) -> s
 
 
 def findings_section(context: Context, found: tuple[FindingHistory, ...]) -> Section:
-    """Every finding with its evidence, what else it could be, what would confirm it, the remedy and what was done."""
+    """Every finding with its evidence, alternatives, confirming test, remedy, and actions."""
     ident, title = context.id("findings"), "Findings"
     failures = dict.fromkeys(each for r in context.job.rounds for each in context.visit.failures(r))
     not_known = tuple(Paragraph(text=sentence(clean_text(each))) for each in failures)
@@ -247,7 +247,7 @@ def _logged(context: Context, action: str, by: str, at: str, note: str) -> str:
 
 
 def _checked_again(context: Context, history: FindingHistory) -> str:
-    """What the newest round says of the checks that would show a finding that it does not show: the ground of "gone"."""
+    """The newest results of the checks that would show a finding: the reason why it counts as gone."""
     finding = history.first
     if context.after is None or not finding.check or history.now or history.round == context.after:
         return ""

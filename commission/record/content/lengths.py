@@ -1,4 +1,4 @@
-"""Texts of a document cut to what a page can hold: jobs of earlier versions, and foreign ones, hold texts of any length."""
+"""Cuts texts of a document to what a page can hold: older or foreign jobs have texts of any length."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from dataclasses import fields, is_dataclass, replace
 from typing import Any, TypeVar
 
 LONGEST_PARAGRAPH = 5000
-"""Characters; as `model.plausible.LONGEST_TEXT`, of which no text that is entered today is cut."""
+"""Characters, as `model.plausible.LONGEST_TEXT`: no text entered today is cut."""
 LONGEST = 500
-"""Of any other text: a cell, a heading, a caption."""
+"""Longest other text: a cell, a heading, a caption."""
 LONGEST_SUBTITLE = 200
 """It is printed on every page."""
 _BY_FIELD: dict[str, int | None] = {
@@ -25,7 +25,7 @@ Part = TypeVar("Part")
 
 
 def shortened(part: Part) -> Part:
-    """A document, or a part of one, without longer texts; each that was cut says so."""
+    """A document or a part of it with long texts shortened; each of them says so."""
     cut: Part = _shortened(part, LONGEST)
     return cut
 

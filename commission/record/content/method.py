@@ -1,4 +1,4 @@
-"""How it was measured, so that the next technician can do it again: when, where, with what signal, on which clock."""
+"""The measuring conditions, so that the next technician can repeat them: when, where, with which signal and clock."""
 
 from __future__ import annotations
 
@@ -11,14 +11,14 @@ from commission.record.content.context import OPTIONAL, Context, measured_in, ta
 from commission.record.document import Block, Facts, Heading, Section
 
 DIGITS = 16
-"""Digits of a SHA-256 that distinguish files of one visit."""
+"""Digits of a SHA-256 that distinguish the files of one visit."""
 
 SOURCES = {"file": "files", "rig": "recorded by this program", "rehearsal": "a simulated room"}
 KINDS = {"impulse": "impulse response", "sweep": "sweep", "response": "magnitude response"}
 
 
 def method_section(context: Context) -> Section | None:
-    """A row for every round that measured anything, and what signal, ears and microphone were; None without any."""
+    """A row for every round with measurements, and the signal, ear positions and microphone; None without any."""
     job = context.job
     rounds = [each for each in job.rounds if any(measured_in(job, each))]
     if not rounds:
@@ -68,7 +68,7 @@ def _how_many(kind: str, count: int) -> str:
 
 
 def _clock(heard: tuple[StoredResponse, ...]) -> str:
-    """On how many clocks the responses of a round are, and how many are on none."""
+    """The number of clocks of a round's responses, and of responses without a clock."""
     clocks = {each.body.clock for each in heard if each.body.clock is not None}
     alone = sum(each.body.clock is None for each in heard)
     parts = [("one clock for all" if len(clocks) == 1 else f"{len(clocks)} clocks")] if clocks else []
@@ -76,7 +76,7 @@ def _clock(heard: tuple[StoredResponse, ...]) -> str:
 
 
 def _each(words: list[str]) -> str:
-    """One word for all, or each with its count."""
+    """A value common to all, or each value with its count."""
     counts = Counter(words)
     if len(counts) == 1:
         return words[0]
@@ -110,7 +110,7 @@ def _seats_heard(heard: list[ResponseStored]) -> tuple[str, ...]:
 
 
 def _places(context: Context, seats: tuple[str, ...]) -> str:
-    """Seats in their order, each with the height of its ears where that is known; heights that are alike once."""
+    """Seats in order, each with its ear height if known; equal heights are given once."""
     known = {seat.id: seat for seat in context.job.system.seats}
     groups: dict[str, list[str]] = {}
     for seat_id in (*(each for each in known if each in seats), *(each for each in seats if each not in known)):
@@ -123,7 +123,7 @@ def _places(context: Context, seats: tuple[str, ...]) -> str:
 
 
 def _signals(context: Context, heard: list[ResponseStored]) -> list[str]:
-    """Every sweep that was deconvolved here: by the file that was played, or by its parameters."""
+    """Every sweep that was deconvolved here, by its stimulus file or its parameters."""
     stored = (event.body for event in context.job.log if isinstance(event.body, StimulusStored))
     files = {body.file_sha256: body for body in stored}
     out: dict[str, None] = {}

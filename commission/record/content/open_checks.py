@@ -1,4 +1,4 @@
-"""Checks that leave something open at the end of a visit: failed without a known cause, undecided, not tested, outdated."""
+"""Checks that remain open at the end of a visit: failed without a known cause, undecided, not tested, outdated."""
 
 from __future__ import annotations
 
@@ -60,30 +60,30 @@ PLAIN_KINDS = {
     "layout.seat-wall": "Seats away from the walls",
     "site": "Information about the site",
 }
-"""What a check is about in plain words, by the beginning of its id; others by the words of the trade."""
+"""The subject of a check in plain words, by the beginning of its id; others use the terms of the trade."""
 FAILING = {"compare.": "worse", "drift": "beyond the uncertainty of the measurements"}
-"""What a failed check means, by the beginning of its id, where it is not a limit that somebody set."""
+"""The meaning of a failed check, by the beginning of its id, if it has no chosen limit."""
 Key = tuple[str, str, str | None, str | None]
 
 
 @dataclass(slots=True)
 class OpenKind:
-    """All checks of one kind: those that leave something open, and how many there are."""
+    """All checks of one kind: the open ones and the total."""
 
     name: str
     checks: list[Check] = field(default_factory=list)
     failed: list[Check] = field(default_factory=list)
-    """Outside the limit in the newest round, and no open finding explains it."""
+    """Checks that fail in the newest round, unexplained by any open finding."""
     unsure: list[Check] = field(default_factory=list)
     untested: list[Check] = field(default_factory=list)
     outdated: list[Check] = field(default_factory=list)
-    """Outside the limit or undecided in an earlier round, and not checked again."""
+    """Checks that failed or were undecided in an earlier round, and were not made again."""
     passed_before: list[Check] = field(default_factory=list)
-    """Within the limit in an earlier round, and not checked again."""
+    """Checks that passed in an earlier round, and were not made again."""
 
 
 def open_kinds(context: Context, histories: Iterable[FindingHistory]) -> list[OpenKind]:
-    """Every kind of check of the visit, in the order of the steps; most leave nothing open."""
+    """Every kind of check of the visit, in the order of the steps, open or not."""
     open_findings = [f for each in histories if not each.fate.gone for f in (each.first, *each.now)]
     newest = context.after or FOUND
     rounds = context.job.rounds[: context.job.rounds.index(newest) + 1] if newest in context.job.rounds else (newest,)
@@ -124,7 +124,7 @@ def _name(check: Check) -> str:
 
 
 def failed_sentences(context: Context, kinds: Iterable[OpenKind]) -> list[str]:
-    """One line for each kind with failed checks that nothing explains."""
+    """One line for each kind with unexplained failed checks."""
     return [
         f"{kind.name}: {len(kind.failed)} of {len(kind.checks)} {_failing(kind)}{_worst(context, kind.failed)}. "
         f"{level_of_dialogue(context, kind.failed)}{_chance(kind)}Cause not known."
@@ -134,7 +134,7 @@ def failed_sentences(context: Context, kinds: Iterable[OpenKind]) -> list[str]:
 
 
 def _chance(kind: OpenKind) -> str:
-    """How often chance alone makes a comparison look worse: half of the false words of one table."""
+    """How often a comparison looks worse by chance: half of the false results of one table."""
     by_chance = kind.failed[0].id.startswith("compare.")
     return (
         "In a cinema where nothing changed, chance shows such a line once in twenty times at most. "
@@ -158,7 +158,7 @@ def _small(name: str) -> str:
 
 
 def _worst(context: Context, checks: list[Check]) -> str:
-    """Names where they are few, and the worst value with its limit where it has a unit of everyday use."""
+    """A few names, and the worst value with its limit if its unit is in everyday use."""
     channels = tuple(dict.fromkeys(check.channel for check in checks if check.channel is not None))
     names = f" ({context.channel_names(channels)})" if channels else ""
     values = [c for c in checks if c.value is not None and c.limit is not None and c.unit in ("dB", "ms", "m")]
@@ -179,7 +179,7 @@ def _worst(context: Context, checks: list[Check]) -> str:
 
 
 def _rounded(context: Context, value: float, unit: str, *, signed: bool = False) -> str:
-    """A value for the homeowner: decibels and milliseconds to a tenth, lengths in the units of the job."""
+    """A value for the homeowner: decibels and milliseconds to a tenth, lengths in the job's units."""
     return (
         context.quantity(value, unit, signed=signed) if unit == "m" else f"{number(value, 1, signed=signed)} {unit}"
     )
@@ -191,7 +191,7 @@ def _beyond(check: Check) -> float:
 
 
 def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "now") -> str:
-    """What it means where the loudspeaker that carries the dialogue is off its level; "" where none of them is its."""
+    """The meaning of a wrong level of the dialogue loudspeaker; "" if none of the checks is about it."""
     for check in checks:
         channel = context.job.system.channel(check.channel or "")
         if check.id == "levels.match" and check.value is not None and channel is not None and channel.is_centre:
@@ -204,7 +204,7 @@ def level_of_dialogue(context: Context, checks: Iterable[Check], tense: str = "n
 
 
 def below_the_sides(context: Context, round_id: str, tense: str) -> str:
-    """By how much the centre is below the front loudspeakers beside it, by the readings of a round; "" where unknown."""
+    """How far the centre is below the front loudspeakers beside it, by the readings of a round; "" if unknown."""
     known = {
         check.channel: check.value
         for check in context.outcome("levels", round_id).checks

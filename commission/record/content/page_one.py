@@ -1,7 +1,7 @@
-"""Page one: for the homeowner, in plain words, every technical one explained.
+"""Page one, for the homeowner in plain words; every technical term is explained.
 
-No sentence says more than was measured: "no longer found" needs a check that would show the fault, "repaired" an entry in
-the log, "nothing remains" a visit in which nothing failed, was undecided, or was left out.
+No sentence says more than was measured: "no longer found" needs a check that would show the fault, "repaired" an entry
+in the log, "nothing remains" a visit in which nothing failed, was undecided, or was left out.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ NOT_YET = "Other faults must be repaired first, before anything is known about"
 NOTHING_OPEN = "Nothing that was checked remains open."
 BLAME = "The record says what was measured and done; it does not say who caused a fault."
 LEVEL_FINDINGS = ("settings.trims", "settings.channel-level", "settings.dialogue-level")
-"""Findings that a wrong trim causes, and also a loudspeaker that has lost a driver since the earlier visit."""
+"""Findings caused by a wrong trim, and also by a loudspeaker with a dead driver since the earlier visit."""
 OVERHEAD = "What hangs overhead is for a licensed trade."
 PLAIN_STEPS = {
     "checklist": ("Checklist (power, door, picture, remote control)", "items"),
@@ -75,7 +75,7 @@ PLAIN_STEPS = {
     "distances": ("Distances (when each loudspeaker is heard)", "loudspeakers"),
     "seats": ("Seats (what is heard at each seat)", "recordings"),
 }
-"""How the homeowner may know a step, by its id, and what is counted in it; others are named by their title."""
+"""A step as the homeowner may know it, by its id, and what is counted in it; others use their title."""
 GLOSSARY = (
     ("dB", "dB (decibel)", "a measure of loudness: 1 dB is barely audible, 10 dB is about twice as loud"),
     ("ms", "ms (millisecond)", "a thousandth of a second, in which sound travels 34 cm (a little over a foot)"),
@@ -87,7 +87,7 @@ GLOSSARY = (
     ("subwoofers?", "subwoofer", "a loudspeaker for the deepest tones only"),
     ("trims?", "trim", "the loudness set for one loudspeaker in the processor"),
 )
-"""Technical words: a pattern that finds them on the page, how they are listed, what they mean."""
+"""Technical terms: (a pattern that finds them on the page, the term as listed, its meaning)."""
 
 
 def summary_section(context: Context, histories: tuple[FindingHistory, ...]) -> Section:
@@ -131,7 +131,7 @@ def _bottom_line(
     loose: list[str],
     alone: bool,
 ) -> str:
-    """What state the cinema is in now, in one sentence."""
+    """The present state of the cinema in one sentence."""
     if not context.job.system.channels:
         return "Nothing is known about this cinema yet; this record contains only what was entered by hand."
     if not any(measured(context.job)):
@@ -158,11 +158,11 @@ def _bottom_line(
 
 
 _UNKNOWN = frozenset({Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED})
-"""No measurement shows whether the problem is still there."""
+"""Fates in which no measurement shows whether the problem is still there."""
 
 
 def _remaining(count: int, unknown: int) -> str:
-    """How many problems remain, of which `unknown` were not seen again: they may remain."""
+    """How many problems remain; the `unknown` ones were not seen again and only may remain."""
     if unknown == count:
         return (
             f"{capital(count_word(count))} problem{'s' if count > 1 else ''} found before may remain in your cinema"
@@ -173,7 +173,7 @@ def _remaining(count: int, unknown: int) -> str:
 
 
 def _open_ends(remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str]) -> str:
-    """What is left open in a cinema without a known problem, as a clause; "" where nothing is."""
+    """Open points in a cinema without a known problem, as a clause; "" if there are none."""
     failed = sum(bool(kind.failed) for kind in kinds)
     undecided = sum(bool(kind.unsure) for kind in kinds)
     untested = any(kind.untested or kind.outdated or kind.passed_before for kind in kinds)
@@ -193,7 +193,7 @@ COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", 
 
 
 def count_word(count: int) -> str:
-    """A count in a sentence: "two"; digits beyond ten."""
+    """A count in a sentence: "two"; digits above ten."""
     return COUNTS[count] if count < len(COUNTS) else str(count)
 
 
@@ -202,7 +202,7 @@ def _problems(count: int) -> str:
 
 
 def _speech(context: Context) -> str:
-    """Whether speech is understood, which is what most clients ask about; "" where no step looked at it."""
+    """Whether speech is understood, the question of most clients; "" if no step measured it."""
     rounds = [r for r in (context.after, FOUND) if r is not None]
     known = [(r, dialogue.solve(context.job, r, context.visit.analyses)) for r in rounds]
     found = next(((r, each) for r, each in known if each.seats), None)
@@ -229,7 +229,7 @@ def _speech(context: Context) -> str:
 
 
 def _scope(context: Context, alone: bool) -> str:
-    """What was measured, and what this page does not say; "" where nothing was."""
+    """What was measured, and what this page leaves out; "" if nothing was measured."""
     system, job = context.job.system, context.job
     if not system.channels or not any(measured(job)):
         return ""
@@ -241,7 +241,7 @@ def _scope(context: Context, alone: bool) -> str:
 
 
 def _when_measured(context: Context, alone: bool) -> str:
-    """What "was measured" means in this visit."""
+    """The meaning of "was measured" in this visit."""
     standing = "as it is; no change is recorded."
     if alone or context.after is None:
         return standing
@@ -261,7 +261,7 @@ def _when_measured(context: Context, alone: bool) -> str:
 
 
 def _found(context: Context, gone: list[FindingHistory], histories: tuple[FindingHistory, ...]) -> Section | None:
-    """What was wrong and is no longer found; and of which causes no fault showed."""
+    """Faults that are no longer found, and causes for which no fault showed."""
     if not any(measured(context.job)):
         return None
     blocks: list[Block] = []
@@ -287,10 +287,10 @@ def _found(context: Context, gone: list[FindingHistory], histories: tuple[Findin
 
 
 def _silence(context: Context, cause: Cause) -> str:
-    """How far the absence of findings of a cause can be relied on; "" where its checks did not all pass.
+    """How far the absence of findings of a cause can be relied on; "" if a check of it failed or is unsure.
 
-    A rule is silent for good reason only where the checks that it rests on were carried out, and no other fault
-    spoils what was measured for it.
+    A rule is silent for good reason only where the checks that it rests on were carried out, and no other fault spoils
+    what was measured for it.
     """
     rules = [
         rule
@@ -322,7 +322,7 @@ def _carried_out(outcomes: Iterable[Outcome]) -> set[str]:
 
 
 def _dialogue(context: Context, finding: Finding, round_id: str, tense: str) -> str:
-    """Where a wrong level concerns the loudspeaker that carries the dialogue, what that means; else ""."""
+    """The meaning of a wrong level if it is of the loudspeaker that carries the dialogue; else ""."""
     if finding.step != "levels":
         return ""
     checks = [c for c in context.outcome("levels", round_id).checks if c.channel in finding.channels]
@@ -335,7 +335,7 @@ def _dialogue(context: Context, finding: Finding, round_id: str, tense: str) -> 
 
 
 def _done(context: Context, alone: bool) -> Section | None:
-    """What was done: repairs logged, settings changed, measurements made."""
+    """What was done: logged repairs, changed settings, measurements."""
     readings, responses = measured(context.job)
     items = []
     if alone and not readings and not responses and not context.job.actions:
@@ -395,7 +395,7 @@ def _settings_done(context: Context, changes: Iterable[SettingChange]) -> list[s
 
 
 def _seats(context: Context) -> Section | None:
-    """What became of each seat, or how it is today."""
+    """What changed at each seat, or its state today."""
     job, ident = context.job, context.id("summary", "seats")
     again = context.after is None or bool(job.responses_of(context.after))
     if not job.responses or not job.system.seats or not again:
@@ -439,7 +439,7 @@ def _seats(context: Context) -> Section | None:
 def _remains(
     context: Context, remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str], alone: bool
 ) -> Section | None:
-    """What remains: open problems with what they take, failed checks without a cause, what was not decided or tested."""
+    """Open problems with their remedies, unexplained failed checks, and checks undecided or not tested."""
     if not any(measured(context.job)):
         return None
     items = [_open_item(context, each) for each in remaining]
@@ -448,7 +448,9 @@ def _remains(
         "Outside a limit or undecided before, and not checked again", ((kind, kind.outdated) for kind in kinds)
     )
     items += counted_sentence("Too close to the limit to decide", ((kind, kind.unsure) for kind in kinds))
-    if context.after is not None and any(measured_in(context.job, context.after)):  # else one line says it of all
+    if context.after is not None and any(
+        measured_in(context.job, context.after)
+    ):  # otherwise one line states it for all
         items += counted_sentence(
             "Within the limit before, and not checked again", ((kind, kind.passed_before) for kind in kinds)
         )
@@ -468,7 +470,7 @@ def _remains(
 
 
 def _open_item(context: Context, history: FindingHistory) -> str:
-    """One open problem: what it is, what is noticed, how bad it is, what mending takes and who does it."""
+    """One open problem: what it is, its effect, its severity, what mending takes and who does it."""
     finding = history.finding
     known = PLAIN_FINDINGS.get(finding.id)
     seen = bool(history.now) or history.fate is Fate.STILL_THERE
@@ -493,7 +495,7 @@ def _open_item(context: Context, history: FindingHistory) -> str:
 
 
 def _effort(context: Context, finding: Finding) -> str:
-    """What it takes, with the caution where hands go to loudspeakers overhead."""
+    """The effort, with a caution if someone has to work on loudspeakers overhead."""
     system = context.job.system
     high = any(
         (channel := system.channel(each)) is not None and channel.role == "height" for each in finding.channels
@@ -503,7 +505,7 @@ def _effort(context: Context, finding: Finding) -> str:
 
 
 def _partly_done(context: Context, alone: bool) -> list[str]:
-    """Steps of which a part, or nothing, was done."""
+    """Steps that were done partly or not at all."""
     last = FOUND if alone or context.after is None else context.after
     untouched, part = [], []
     for step in context.visit.steps:
@@ -523,7 +525,7 @@ def _partly_done(context: Context, alone: bool) -> list[str]:
 
 
 def _not_again(context: Context) -> list[str]:
-    """What was measured at first and not at the end, where anything was measured at the end."""
+    """What was measured at first but not at the end, if anything was measured at the end."""
     if context.after is None or not any(measured_in(context.job, context.after)):
         return ["Nothing was measured again after the first measurement."] if any(measured(context.job)) else []
     unread, lost, heard, channels = not_again(context.job, context.after)
@@ -535,7 +537,7 @@ def _not_again(context: Context) -> list[str]:
 
 
 def _glossary(context: Context, intro: Iterable[Block], sections: Iterable[Section]) -> Section | None:
-    """The technical words that page one uses, each with what it means."""
+    """The technical terms that page one uses, each with its meaning."""
     text = " ".join(_texts(intro, sections))
     pairs = [
         (term, meaning)
@@ -545,7 +547,7 @@ def _glossary(context: Context, intro: Iterable[Block], sections: Iterable[Secti
     if not pairs:
         return None
     ident = context.id("summary", "words")
-    # Running text: a table of its own would push page one onto a second page.
+    # Running text: a separate table would push page one onto a second page.
     sentence = "; ".join(f"{word}: {meaning}" for word, meaning in pairs)
     return Section(id=ident, title="Words on page one", blocks=(Paragraph(text=f"{sentence}.", kind="note"),))
 

@@ -1,4 +1,4 @@
-"""What a finding means to the homeowner, by its id: what was or is wrong, what it does, and what mending it takes.
+"""The meaning of a finding for the homeowner, by its id: what was or is wrong, its effect, and what mending it takes.
 
 Places: {channels} and {seats} are names, {title} the finding's own title. A finding without an entry is described by its
 own title and remedy.
@@ -19,13 +19,13 @@ _FORMS = r"\[([^\]]*)\]"
 
 
 class PlainFinding(NamedTuple):
-    """One kind of finding in plain words, each a sentence but for the last two."""
+    """One kind of finding in plain words, each a sentence except the last two."""
 
     text: str
     """What is wrong; words that depend on tense are in brackets, the past first, then as many for several channels if these
     differ: "[was|is]", "[was|is|were|are]"."""
     notice: str
-    """What is heard of it."""
+    """Its audible effect."""
     mending: str
     severity: str
     who: str = INSTALLER

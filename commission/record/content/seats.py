@@ -1,6 +1,6 @@
-"""What became of each seat, in a sentence for each: loudness, time and bass, before and now.
+"""A sentence for each seat: loudness, time and bass, before and now.
 
-A figure is better or worse only beyond U = 2 u of the change; what was not measured in both rounds is not compared.
+A figure is better or worse only beyond U = 2 u of the change; only what was measured in both rounds is compared.
 """
 
 from __future__ import annotations
@@ -28,23 +28,23 @@ UNITS = {"loudness": "dB", "time": "ms", "bass": "dB"}
 MIXED = "partly better, partly worse"
 NOT_COMPARED = "not compared, because it was not measured both times"
 BASS_BELOW_HZ = 100.0
-"""The lowest band of the comparison that begins below this is the bass."""
+"""The bass is the lowest band of the comparison that begins below this."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeatFigure:
-    """One figure of a seat that is better the smaller it is; None: not measured in that round."""
+    """One figure of a seat, better the smaller it is; None: not measured in that round."""
 
     kind: Literal["loudness", "time", "bass"]
     before: float | None
     now: float | None
     u_change: float
-    """Standard uncertainty of now minus before, same unit."""
+    """Standard uncertainty of now minus before, in the same unit."""
     decimals: int
 
     @property
     def word(self) -> Word | None:
-        """Better, worse or the same beyond U = 2 u; None where one of the two is missing."""
+        """Better, worse or the same, judged against U = 2 u; None if one of the two is missing."""
         if self.before is None or self.now is None:
             return None
         change = self.now - self.before
@@ -54,12 +54,12 @@ class SeatFigure:
 
 
 def seat_sentences(context: Context, figures: Mapping[str, tuple[SeatFigure, ...]]) -> tuple[str, ...]:
-    """One sentence for each seat at which something was measured, in the order of the seats."""
+    """One sentence for each seat with measurements, in the order of the seats."""
     return tuple(text for seat in context.job.system.seats if (text := _sentence(context, seat, figures[seat.id])))
 
 
 def seat_figures(context: Context) -> dict[str, tuple[SeatFigure, ...]]:
-    """The figures of every seat. In a visit of one round `before` is that round and `now` is None everywhere."""
+    """The figures of every seat. In a visit with one round `before` is that round and `now` is None everywhere."""
     job, after = context.job, context.after
     loudness = _pair(context, after, _loudness)
     time = _pair(context, after, _time)
@@ -93,8 +93,8 @@ _Values = dict[str, float]
 def _pair(
     context: Context, after: str | None, look: Callable[[Context, str, set[str]], _Values]
 ) -> tuple[_Values, _Values]:
-    """Values of both rounds over the main loudspeakers that both hold at any seat; where there are none, of the first
-    that holds any.
+    """Values of both rounds over the main loudspeakers that both have at any seat; if there are none, over those of the
+    first round with any.
     """
     heard = _channels(context.job, FOUND)
     if after is None:
@@ -105,13 +105,13 @@ def _pair(
 
 
 def compared_mains(context: Context) -> int:
-    """The number of main loudspeakers that the loudness of the seats covers: those recorded in every round shown."""
+    """The number of main loudspeakers in the loudness of the seats: those recorded in every round shown."""
     heard = _channels(context.job, FOUND)
     return len(heard if context.after is None else heard & _channels(context.job, context.after))
 
 
 def tone_counts(context: Context) -> tuple[int, int, int]:
-    """(better, worse, all) of the comparisons of how even the tone is from seat to seat; zeros where none was made."""
+    """(better, worse, all) comparisons of tonal evenness from seat to seat; zeros if there are none."""
     result = compare.solve(context.job, context.visit.analyses)
     if context.after is None or result.rounds != (FOUND, context.after):
         return 0, 0, 0
@@ -131,7 +131,7 @@ def _channels(job: Job, round_id: str) -> set[str]:
 
 
 def _loudness(context: Context, round_id: str, channels: set[str]) -> _Values:
-    """Loudest minus softest main loudspeaker at each seat [dB], where all of them were measured."""
+    """Loudest minus softest main loudspeaker at each seat [dB], if all were measured."""
     cells = seats.solve(context.job, round_id, context.visit.analyses).cells
     out = {}
     for seat in context.job.system.seats:
@@ -143,13 +143,15 @@ def _loudness(context: Context, round_id: str, channels: set[str]) -> _Values:
 
 
 def _time(context: Context, round_id: str, channels: set[str]) -> _Values:  # noqa: ARG001 (looks at all, or gives nothing)
-    """First to last main loudspeaker at each seat [ms], measured through the processor's delays."""
+    """Arrival of the last minus the first main loudspeaker at each seat [ms], measured through the processor's delays."""
     found = distances.solve(context.job, round_id, context.visit.analyses).seats
     return {each.seat: 1000 * each.measured_s for each in found if each.measured_s is not None}
 
 
 def _time_u_ms(context: Context, seat: str) -> float:
-    """Of the change of a span: of four arrivals of main loudspeakers, each as uncertain as the worst."""
+    """Standard uncertainty of the change of a time span: four arrivals of main loudspeakers, each as uncertain as the
+    worst.
+    """
     heard = {channel.id for channel in mains(context.job)}
     u = [
         item.analysis.arrival_u_s
@@ -164,7 +166,7 @@ def _time_u_ms(context: Context, seat: str) -> float:
 
 
 def _bass(context: Context, after: str | None) -> tuple[tuple[_Values, _Values], float]:
-    """How far each seat's bass is from the mean of all seats (rms over the lowest band, dB) in both rounds, and u."""
+    """The deviation of each seat's bass from the mean of all seats (rms over the lowest band, dB) in both rounds, and u."""
     job, analyses = context.job, context.visit.analyses
     band = min(job.system.bands, key=lambda each: each.low_hz, default=None)
     if band is None or band.low_hz >= BASS_BELOW_HZ:
@@ -178,7 +180,7 @@ def _bass(context: Context, after: str | None) -> tuple[tuple[_Values, _Values],
     result = compare.solve(job, analyses)
     if result.rounds != (FOUND, after):
         return ({}, {}), 0.0
-    # What is heard is all of them together; one of several says nothing of that.
+    # All of them are heard together; one of several does not represent the sum.
     subs = [channel.id for channel in job.system.channels if channel.is_sub]
     each = result.channels.get(subs[0] if len(subs) == 1 else SUBS)
     if each is None or band.label not in each.bands["heard"]:
@@ -193,7 +195,7 @@ def _bass(context: Context, after: str | None) -> tuple[tuple[_Values, _Values],
 
 
 def _bass_levels(context: Context) -> tuple[list[str], FloatArray]:
-    """Seats and third-octave levels [shape=(seats, n)] of the subwoofers together, or of the only one, as found."""
+    """Seats and third-octave levels [shape=(seats, n)] of all subwoofers together, or of the only one, as found."""
     job, analyses = context.job, context.visit.analyses
     together = seat_variance.summed_subs(job, FOUND, analyses)
     if together is not None:
@@ -206,7 +208,7 @@ def _bass_levels(context: Context) -> tuple[list[str], FloatArray]:
 
 
 def _off_mean_db(levels: FloatArray, inside: BoolArray) -> list[float]:
-    """How far each seat is off the mean of all seats, rms over the frequencies that all of them hold [dB]."""
+    """Deviation of each seat from the mean of all seats, rms over the frequencies that all of them have [dB]."""
     apart = levels[:, inside]
     apart = apart[:, np.isfinite(apart).all(axis=0)]
     if not apart.size:
@@ -234,7 +236,7 @@ def _sentence(context: Context, seat: Seat, figures: tuple[SeatFigure, ...]) -> 
         word = MIXED if Word.WORSE in given else Word.BETTER
     else:
         word = Word.WORSE if Word.WORSE in given else Word.SAME
-    # Where all changed one way, the word appears once.
+    # If all changed alike, the word appears once.
     plain = len(given) == len(known) and len(set(given)) == 1
     parts = [_changed(figure, plain) for figure in known]
     if 0 < len(given) < len(known):
@@ -247,7 +249,7 @@ def _now(figure: SeatFigure, value: float) -> str:
 
 
 def _size(figure: SeatFigure, value: float | None) -> str:
-    """How large a figure is: "within 2.1 dB", "2.1 dB off"."""
+    """A figure in words: "within 2.1 dB", "2.1 dB off"."""
     size = f"{number(value, figure.decimals)} {UNITS[figure.kind]}"
     return f"{size} off" if figure.kind == "bass" else f"within {size}"
 

@@ -1,4 +1,4 @@
-"""Settings for the trade: as found and as left, everything to type in after a reset, what the measurements propose."""
+"""Settings for the trade: as found and as left, everything to enter after a reset, and the proposals."""
 
 from __future__ import annotations
 
@@ -26,13 +26,13 @@ MENDS = {
     "settings.polarity": "polarity",
     "settings.bass": "",
 }
-"""The lines of the settings sheet that correct a finding; "": those that say so themselves."""
+"""The lines of the settings sheet that correct a finding; "": lines that say so themselves."""
 FROM_FOUND = " *"
-"""Behind a value as found where none was entered as left."""
+"""Follows a value as found if none was entered as left."""
 
 
 def settings_section(context: Context) -> Section:
-    """Settings as found and as left, what to type in after a reset, and what the measurements propose beyond."""
+    """Settings as found and as left, what to enter after a reset, and further proposals."""
     ident, title = context.id("settings"), "Settings"
     proposals = _proposals(context)
     known = {channel.id for channel in context.job.system.channels}
@@ -48,7 +48,7 @@ def _delay_title(context: Context) -> str:
 
 
 def _fine(step: float, least: int, values: Iterable[float | None]) -> int:
-    """Decimals that show the processor's steps and everything that was noted, to the digit."""
+    """Decimals that show the processor's steps and every noted value exactly."""
     noted = (grid_decimals(abs(value), least) for value in values if value is not None)
     return max(grid_decimals(step, least), *noted, least)
 
@@ -109,7 +109,7 @@ def _named(context: Context, channel_id: str) -> str:
 
 
 def _reset(context: Context, proposals: list[Block]) -> Section:
-    """The settings of the processor that are known, those that are not, and what is proposed."""
+    """The known settings of the processor, the unknown ones, and the proposals."""
     changed = any(place[0] == AS_LEFT for place in context.job.settings)
     grid, from_found = _reset_grid(context, changed)
     source = "These are the settings as found; no change was entered."
@@ -139,7 +139,7 @@ def _reset(context: Context, proposals: list[Block]) -> Section:
 
 
 def _reset_grid(context: Context, changed: bool) -> tuple[PrintedTable, bool]:
-    """As left, and as found where nothing was noted as left; and whether any value is taken from as found so."""
+    """The table of settings as left, else as found, and whether any value is from as found."""
     headings = [
         Heading(title="Output"),
         Heading(title="Channel"),
@@ -189,7 +189,7 @@ def _reset_row(context: Context, channel: Channel, changed: bool) -> tuple[str, 
 
 
 def _filters_grid(context: Context) -> list[Block]:
-    """The parametric filters that the processor must hold, as it asks for them."""
+    """The parametric filters to be set, in the processor's terms."""
     job = context.job
     rows = tuple(
         (channel_text(channel), text)
@@ -208,7 +208,7 @@ def _filters_held(job: Job, channel: str) -> tuple[Filter, ...]:
 
 
 def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
-    """What the values of the table rest on: units and steps, the speed of sound, the reference level."""
+    """The basis of the values in the table: units and steps, the speed of sound, the reference level."""
     processor = context.job.system.processor
     trim, delay, speed = processor.trim_db, processor.delay, processor.speed_of_sound_m_s
 
@@ -228,7 +228,7 @@ def _with_it(context: Context) -> tuple[tuple[str, str], ...]:
 
 
 def _not_held(context: Context) -> str:
-    """Settings of a processor that this record does not contain."""
+    """Settings of a processor that are not in this record."""
     system = context.job.system
     noted = any(crossover_text(system, channel) for channel in system.channels)
     filters = any(setting.filters is not None for setting in context.job.settings.values())
@@ -244,7 +244,7 @@ def _not_held(context: Context) -> str:
 
 
 def _why_not(line: SheetLine, quieter: Collection[str], faulty: Collection[str]) -> str:
-    """What takes the place of a proposal where something must be repaired first: no setting makes up for a fault."""
+    """A sentence in place of a proposal if something must be repaired first: no setting makes up for a fault."""
     if line.why:
         return clean_text(line.why)
     if line.channel in faulty:
@@ -259,7 +259,7 @@ def _new(line: SheetLine, quieter: Collection[str], faulty: Collection[str]) -> 
 
 
 def _proposals(context: Context) -> list[Block]:
-    """What the measurements propose: for channels of which nothing is noted as left, and where a fault is still open."""
+    """Proposals for channels without noted settings as left, or with an open fault."""
     job = context.job
     noted = {channel for (round_id, channel) in job.settings if round_id == AS_LEFT}
     quieter, faulty = quieter_since(context), electronics_open(context)
@@ -294,7 +294,7 @@ def _proposals(context: Context) -> list[Block]:
 
 
 def _still_wrong(context: Context, noted: set[str]) -> list[SheetLine]:
-    """Lines of a sheet from what was measured as left, for what a finding as left says is set wrongly."""
+    """Lines of a sheet calculated from the round as left, for settings that a finding as left calls wrong."""
     if context.after != AS_LEFT or not noted:
         return []
     wrong = {

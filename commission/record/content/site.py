@@ -37,7 +37,7 @@ INSTRUMENTS = {
 
 
 def site_section(context: Context) -> Section:
-    """Who, where, which equipment, and every instrument with its calibration."""
+    """Names, equipment, and every instrument with its calibration."""
     pairs = tuple((name, value) for name, value in _facts(context) if value)
     ident, method = context.id("site"), method_section(context)
     return Section(
@@ -152,7 +152,7 @@ def _instruments(context: Context) -> list[Block]:
 
 
 def limits_section(context: Context) -> Section | None:
-    """Every limit with its value, its basis, the largest uncertainty, and where it was applied; None without any."""
+    """Every limit with its value, basis, largest uncertainty, and where it was applied; None without any."""
     gathered: dict[tuple[str, str, str], tuple[list[Check], dict[str, None]]] = {}
     for step in context.visit.steps:
         for round_id in context.job.rounds:
@@ -194,7 +194,7 @@ def limits_section(context: Context) -> Section | None:
 
 
 def notes_section(context: Context) -> Section | None:
-    """Notes and photographs of no step that the record shows."""
+    """Notes and photographs that belong to no step in the record."""
     known = {step.id for step in context.visit.steps} - {"handover"}
     blocks = attached(context, lambda step: step not in known)
     if not blocks:
@@ -203,7 +203,7 @@ def notes_section(context: Context) -> Section | None:
 
 
 def cautions_section(context: Context) -> Section:
-    """Listening level and time, licensed trades, local codes."""
+    """Cautions: listening level and time, licensed trades, local codes."""
     blocks = (
         Paragraph(text="Loud sound damages hearing permanently, and it does so without pain.", kind="caution"),
         Bullets(items=tuple(sentence(clean_text(text)) for text in CAUTIONS)),
@@ -212,7 +212,7 @@ def cautions_section(context: Context) -> Section:
 
 
 def signatures_section(context: Context) -> Section:
-    """Places for two signatures; filled in where they were given on the screen, with the number of events logged since."""
+    """Places for two signatures; filled in if signed on the screen, with the number of events logged since."""
     signed = signatures(context.job)
     blocks: list[Block] = [
         Paragraph(

@@ -1,4 +1,4 @@
-"""Steps in the record, rendered from their outcomes alone: a step that is added later appears by itself."""
+"""Renders steps in the record from their outcomes alone: a new step appears by itself."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ from commission.record.content.figures import figures, plans
 from commission.record.document import Block, Bullets, Heading, Paragraph, Photo, PrintedTable, Section
 
 WIDEST = 10
-"""The largest number of seat columns side by side; more go into a second grid."""
+"""Most seat columns side by side; more go into a second table."""
 ABSENT = "·"
 """A place where nothing was measured."""
 
 
 def step_section(context: Context, step: Step) -> Section | None:
-    """One step over all rounds. None where there is nothing to say: a step that only draws on others, in a single round."""
+    """One step over all rounds; None if it adds nothing: a step that only uses other steps, in a single round."""
     rounds = [(round_id, context.outcome(step.id, round_id)) for round_id in context.job.rounds]
     lines = [(round_id, outcome) for round_id, outcome in rounds if says(outcome)]
     own = attached(context, lambda of: of == step.id)
@@ -31,7 +31,7 @@ def step_section(context: Context, step: Step) -> Section | None:
     if not lines:
         if step.entry == "none" and len(rounds) == 1 and not own:
             return None
-        # The newest round that has something to say of it says why.
+        # The newest round with content gives the reason.
         why = next((o.remarks for _, o in reversed(rounds) if o.remarks), ()) if step.entry == "none" else ()
         remarks = [sentence(clean_text(text)) for text in why]
         nothing = Paragraph(text=" ".join(["Not done in this visit.", *remarks]), kind="missing")
@@ -52,7 +52,7 @@ def step_section(context: Context, step: Step) -> Section | None:
 
 
 def says(outcome: Outcome) -> bool:
-    """Whether an outcome holds anything beside remarks."""
+    """Whether an outcome has anything besides remarks."""
     tables = any(not row.minor for table in outcome.tables for row in table.rows)
     plans_drawn = any(plan.items for plan in outcome.room_plans)
     grids = any(grid.cells for grid in outcome.grids)
@@ -65,7 +65,7 @@ def _round(context: Context, step: Step, round_id: str, blocks: Iterable[Block])
 
 
 def outcome_blocks(context: Context, outcome: Outcome, before: tuple[str, Outcome] | None = None) -> list[Block]:
-    """All of an outcome; `before`: the round before it and its outcome then, which is not repeated."""
+    """All of an outcome. `before`: the previous round and its outcome, which is not repeated."""
     state = _state(outcome)
     blocks: list[Block] = [Paragraph(text=state, kind="lead")] if state else []
     if before is not None and _same(before[1], outcome):
@@ -79,7 +79,7 @@ def outcome_blocks(context: Context, outcome: Outcome, before: tuple[str, Outcom
     blocks += figures(context, outcome)
     in_tables = {row.check for table in outcome.tables for row in table.rows if row.check is not None}
     blocks += check_blocks(context, outcome, in_tables)
-    # Only where every remark of the round before still holds is it enough to say so.
+    # This sentence is enough only if every remark of the previous round still holds.
     known = () if before is None or set(before[1].remarks) - set(outcome.remarks) else before[1].remarks
     remarks = [sentence(clean_text(text)) for text in outcome.remarks if text not in known]
     if before is not None and known:
@@ -90,7 +90,7 @@ def outcome_blocks(context: Context, outcome: Outcome, before: tuple[str, Outcom
 
 
 def _same(before: Outcome, now: Outcome) -> bool:
-    """Whether a later round says the same of everything; curves are arrays and count as new."""
+    """Whether a later round has the same results; curves are arrays and count as new."""
     return not now.curves and (before.tables, before.checks, before.grids, before.remarks) == (
         now.tables,
         now.checks,
@@ -129,9 +129,9 @@ class _Column:
 
 
 def table_grids(context: Context, table: Table) -> list[PrintedTable | Paragraph]:
-    """A table as one grid, or as several where there is a column for each of many seats. Nothing for an empty one.
+    """A table as one grid, or as several if there is a column for each of many seats; nothing for an empty one.
 
-    Columns without any value are left out, but the first, which names the row; so are minor rows, which are counted.
+    Empty columns are left out, except the first, which names the row; so are minor rows, which are counted.
     """
     shown = tuple(row for row in table.rows if not row.minor)
     left_out = (
@@ -193,7 +193,9 @@ def _in_parts(
 
 
 def seat_grids(context: Context, grid: Grid) -> list[PrintedTable]:
-    """Channels down, seats across; a mark and a figure each. Rows and columns without any measurement are left out."""
+    """Channels down, seats across, each cell with a mark and a figure. Rows and columns without measurements are left
+    out.
+    """
     channels = [c for c in grid.channels if any((c, s) in grid.cells for s in grid.seats)]
     seats = [s for s in grid.seats if any((c, s) in grid.cells for c in channels)]
     if not channels or not seats:
@@ -218,7 +220,7 @@ def _mark(grid: Grid, channel: str, seat: str) -> str:
 
 
 def attached(context: Context, wanted: Callable[[str], bool]) -> list[Block]:
-    """Notes and photographs whose step is wanted; a photograph that cannot be read says so in its place."""
+    """Notes and photographs of the wanted steps; a photograph that cannot be read is replaced by the reason."""
     notes = tuple(
         f"{clean_text(event.body.text)} ({_when(context, event.at, event.body.round)})"
         for event in context.job.notes

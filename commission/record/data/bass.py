@@ -1,4 +1,4 @@
-"""The proposal for the subwoofers, its prediction and its verification as plain values for `commission-results/1`."""
+"""The subwoofer proposal, its prediction and its verification as plain values for `commission-results/1`."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from commission.visit import Visit
 
 
 def bass_values(visit: Visit) -> dict[str, Any]:
-    """Round, band, proposal, prediction, verification and trade; where there is none, why."""
+    """Round, band, proposal, prediction, verification and trade-off; without a proposal, the reason."""
     job, analyses = visit.job, visit.analyses
     if not sub_outputs(job)[0] or not job.responses:
         return {}

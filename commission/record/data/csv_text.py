@@ -33,7 +33,7 @@ _AFTER_SEMICOLON = re.compile(r"(;\s*)(?=\S)")
 
 
 def safe_text(text: str) -> str:
-    """Text that a spreadsheet shows and never computes: a leading = + - @ gets an apostrophe before it.
+    """Text that a spreadsheet shows and never evaluates: an apostrophe is put before a leading = + - @.
 
     Also after spaces, which some programs take off; in their full-width forms, which others turn into the narrow ones;
     and after a semicolon, at which a spreadsheet set to a decimal comma parts the cells. Source: OWASP, "CSV Injection"
@@ -48,7 +48,7 @@ def _computes(text: str) -> bool:
 
 
 def write_csv(header: Sequence[str], rows: Iterable[Sequence[object]]) -> str:
-    """RFC 4180 text; numbers as numbers, text made safe, None and what is no number as an empty cell."""
+    """RFC 4180 text; numbers as numbers, text made safe, None and non-finite numbers as empty cells."""
     buffer = io.StringIO(newline="")
     writer = csv.writer(buffer)
     writer.writerow(header)

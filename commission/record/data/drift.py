@@ -1,4 +1,4 @@
-"""A return visit as plain values, for the JSON: what it is compared with, what changed, what cannot be compared."""
+"""A return visit as plain values for JSON: the earlier visit, the changes, and what cannot be compared."""
 
 from __future__ import annotations
 

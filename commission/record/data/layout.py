@@ -34,7 +34,7 @@ def layout_values(job: Job, round_id: str) -> dict[str, Any]:
 
 
 def _standard(job: Job, channel_id: str, found: Direction) -> dict[str, Any] | None:
-    """The range of ITU-R BS.2051 for the label, left and right alike, and how far the direction is outside it."""
+    """The angular range of ITU-R BS.2051 for the label, left and right alike, and how far the direction is outside it."""
     allowed = direction_range(job, channel_id)
     if allowed is None:
         return None
@@ -47,7 +47,7 @@ def _standard(job: Job, channel_id: str, found: Direction) -> dict[str, Any] | N
 
 
 def _aim(job: Job, channel_id: str, seat_id: str) -> dict[str, Any]:
-    """Angle off the axis and the estimated loss of treble there; null where no aim is entered."""
+    """Angle off the axis and the estimated loss of treble there; null if no aim is entered."""
     channel, seat = job.system.channel(channel_id), job.system.seat(seat_id)
     assert channel is not None
     assert seat is not None
@@ -59,7 +59,9 @@ def _aim(job: Job, channel_id: str, seat_id: str) -> dict[str, Any]:
 
 
 def move_values(job: Job, round_id: str) -> dict[str, Any]:
-    """Better places: the trade over all weights, and the best moves for the chosen one; empty where none may be moved."""
+    """Better positions: the trade-off over all weights, and the best moves for the chosen weight; empty if nothing may
+    be moved.
+    """
     search = search_places(job)
     if search is None:
         return {}
@@ -93,7 +95,7 @@ def _shortfall(found: Shortfall) -> dict[str, Any]:
 
 
 def wall_values(job: Job) -> dict[str, Any]:
-    """By seat or channel: its distance to each wall."""
+    """Distance to each wall, by seat or channel."""
     return {
         label: {f"{wall}_m": rounded(distance, 3) for wall, distance in found.items()}
         for label, found in walls(job).items()

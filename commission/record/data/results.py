@@ -1,6 +1,6 @@
 """Results as JSON: the stable form `commission-results/1`, and the record with the whole log.
 
-A key that has no value yet is absent or null, never made up. Documented in DEVELOPERS.md.
+A key without a value is absent or null, never invented. Documented in DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ _NOT_ASCII = re.compile(r"[^\x00-\x7e]")
 
 
 def results(visit: Visit) -> dict[str, Any]:
-    """Everything computed, as plain values; analyse the visit before."""
+    """All results as plain values; analyse the visit first."""
     job, analyses = visit.job, visit.analyses
     reference = job.system.reference_seat
     return {
@@ -85,12 +85,14 @@ def _by_round(job: Job, make: Callable[[str], dict[str, Any]]) -> dict[str, Any]
 
 
 def results_json(visit: Visit) -> str:
-    """The same as text."""
+    """`results` as JSON text."""
     return json_text(results(visit))
 
 
 def record_json(visit: Visit, created_at: str | None = None) -> str:
-    """Results, settings sheet and the whole log, with what is needed to check it; `created_at`: of a printed record."""
+    """Results, settings sheet and the whole log, with what is needed to check it; `created_at`: date of a printed
+    record.
+    """
     job = visit.job
     return json_text(
         {
@@ -107,7 +109,7 @@ def record_json(visit: Visit, created_at: str | None = None) -> str:
 
 
 def log_rows(log: Iterable[Event]) -> list[dict[str, Any]]:
-    """Events as plain values, as a record quotes them."""
+    """Events as plain values, as quoted in a record."""
     return [
         {"seq": e.seq, "at": e.at, "kind": kind, "body": body, "recording_sha256": e.blob_sha256, "digest": e.digest}
         for e in log
@@ -116,7 +118,7 @@ def log_rows(log: Iterable[Event]) -> list[dict[str, Any]]:
 
 
 def json_text(data: dict[str, Any]) -> str:
-    """JSON in lines; what a terminal would obey and a page may not hold (controls, U+FFFE …) as escapes of JSON."""
+    """JSON in lines, with control characters and those not allowed in a page (U+FFFE …) escaped."""
     import msgspec  # its encoder is ten times faster than the standard one with indents
 
     text = msgspec.json.format(msgspec.json.encode(data), indent=1).decode()
@@ -153,7 +155,7 @@ def _balance(result: seats.SeatsResult) -> dict[str, Any]:
 
 
 def _quiet(result: quiet.QuietResult) -> dict[str, Any]:
-    """Each state at its loudest seat; where it was measured at several, all of them under `seats`."""
+    """Each state at its loudest seat; if measured at several seats, all of them under `seats`."""
     out: dict[str, Any] = {}
     for state, noises in result.by_state.items():
         worst = quiet.loudest(noises)
@@ -179,7 +181,7 @@ def _difference(each: quiet.Difference) -> dict[str, Any]:
 
 
 def _noise(noise: quiet.Noise) -> dict[str, Any]:
-    """Levels are null where the microphone is not calibrated."""
+    """A noise result; levels are null if the microphone is not calibrated."""
     known = noise.calibrated
     bands = _by_octave(noise.octave_db)
     thirds = {f"{hz:g}": rounded(float(level), 1) for hz, level in zip(noise.third_hz, noise.third_db, strict=True)}
@@ -207,7 +209,7 @@ def _wiring(
     leakages: Mapping[str, wiring.ChannelLeakage],
     noises: Mapping[str, wiring.ChannelNoise],
 ) -> dict[str, Any]:
-    """Each channel that was recorded as a sweep or at two levels, can be compared with others, or was recorded silent."""
+    """Channels that were recorded as a sweep or at two levels, can be compared with others, or were recorded silent."""
     leaks = {c: each for c, each in leakages.items() if each.compared}
     out: dict[str, Any] = {}
     for channel in dict.fromkeys((*result.channels, *leaks, *noises)):
@@ -331,7 +333,7 @@ def _levels(result: levels.LevelsResult) -> dict[str, Any]:
 
 
 def _sum(result: levels.LevelsResult) -> dict[str, Any] | None:
-    """All subwoofers at once; null where nothing shows how they add."""
+    """The sum of all subwoofers; null if no measurement shows it."""
     found, check = result.together, result.sum_check
     if found is None:
         return None
@@ -432,7 +434,7 @@ def _octaves(values: Mapping[int, float], digits: int) -> dict[str, float | None
 def _reflections(
     job: Job, channel: str, seat: str, analysis: Analysis, *, planned: bool
 ) -> list[dict[str, Any]] | None:
-    """Strongest first; without a surface where the channel plays from another position than planned."""
+    """Reflections, strongest first; without a surface if the channel plays from another position than planned."""
     if analysis.reflections is None:
         return None
     speed_m_s = speed_of_sound_m_s(job.system.temperature_c)
@@ -453,7 +455,7 @@ def _point(place: Position | None) -> list[float | None] | None:
 
 
 def _predictions(visit: Visit) -> dict[str, Any]:
-    """The change of every channel from one round to the other, by its settings and as measured."""
+    """The change of every channel between rounds, predicted from its settings and measured."""
     found = compare.predictions(visit.job, visit.analyses)
     if found is None:
         return {}
@@ -547,7 +549,7 @@ def _band(result: seat_variance.BandResult) -> dict[str, Any]:
 
 
 def _findings(visit: Visit) -> list[dict[str, Any]]:
-    """The findings of every round, each with what became of it by the newest one."""
+    """The findings of every round, each with its fate in the newest one."""
     from commission.diagnosis.fates import history_of
 
     rounds = visit.job.rounds
@@ -619,7 +621,7 @@ def _outcome(outcome: Outcome) -> dict[str, Any]:
 
 
 def _event(body: Any) -> tuple[str, Any]:
-    """Kind and body as they are stored."""
+    """Kind and body as stored."""
     import msgspec
 
     from commission.model import EVENT_KINDS

@@ -1,4 +1,4 @@
-"""The settings sheet as text, CSV and plain rows: exactly what to type into the processor."""
+"""The settings sheet as text, CSV and plain rows: exactly what to enter in the processor."""
 
 from __future__ import annotations
 
@@ -12,8 +12,9 @@ from commission.steps.handover.settings_sheet import Kind, SheetLine, entered_cr
 from commission.visit import Visit
 
 HEADER = ("channel", "name", "what", "old", "new", "unit", "change", "applied", "as_left", "round", "why")
-"""`old` as held in `round`, `new` as the readings of that round propose, empty where `why` says why not; `as_left` as noted
-in that round, which is what a processor gets after a reset."""
+"""`old` is the setting in `round`, `new` the proposal from its readings, empty if `why` gives a reason; `as_left` is the
+setting noted in that round, to be entered after a reset.
+"""
 
 
 def sheet_rows(visit: Visit) -> list[dict[str, Any]]:
@@ -27,7 +28,7 @@ def sheet_csv(visit: Visit) -> str:
 
 
 def _rows(visit: Visit) -> list[tuple[Any, ...]]:
-    """The lines of the sheet, and after those of a channel what else was noted as left of it."""
+    """The lines of the sheet; after those of a channel, its other settings noted as left."""
     job = visit.job
     lines, crossovers = visit.settings_sheet(), entered_crossovers(job.system)
     out = []
@@ -71,7 +72,7 @@ def _row(line: SheetLine) -> tuple[Any, ...]:
 
 
 def sheet_lines(visit: Visit) -> list[str]:
-    """The sheet as text, old → new, with "no change" where nothing is to be done."""
+    """The sheet as text, old → new, with "no change" if nothing is to be done."""
     lines = visit.settings_sheet()
     failures = tuple(dict.fromkeys(each for r in visit.job.rounds for each in visit.failures(r)))
     if not lines:

@@ -1,4 +1,4 @@
-"""Outcomes as plain text for a terminal, a pipe or a mail: every number with its unit."""
+"""Outcomes as plain text for a terminal, a pipe or an e-mail: every number with its unit."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def heading(column: Column, units: str) -> str:
 
 
 def table_lines(table: Table, units: str = "metric") -> list[str]:
-    """A table in aligned columns; words to the left, numbers to the right."""
+    """A table in aligned columns; text to the left, numbers to the right."""
     judged = table.verdicts and any(row.check is not None for row in table.rows)
     heads = [heading(column, units) for column in table.columns] + (["Verdict"] if judged else [])
     body = [_row_cells(row, table.columns, units, judged) for row in table.rows]
@@ -44,7 +44,7 @@ def table_lines(table: Table, units: str = "metric") -> list[str]:
 
 
 def entry_lines(table: Table, width: int) -> list[str]:
-    """A table of long texts, one entry below the other: each cell with its heading."""
+    """A table of long texts, one entry below the other; each cell has its heading."""
     from textwrap import wrap
 
     lines = [table.title, "─" * min(len(table.title), width)]
@@ -73,9 +73,9 @@ def _row_cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) 
 
 
 def check_sentence(check: Check, units: str = "metric", seats: str | None = None) -> str:
-    """A check in one line: what, value, uncertainty, limit, basis, verdict and, if there is none, why.
+    """A check in one line: subject, value, uncertainty, limit, basis, verdict and, without a verdict, the reason.
 
-    `seats`: instead of the check's own seat, all at which the same holds.
+    `seats`: replaces the check's own seat by all seats with the same result.
     """
     text = " ".join(part for part in (check.id, check.channel, seats or check.seat) if part)
     text = f"{text}: {verdict_word(check.verdict)}"
@@ -90,7 +90,7 @@ def check_sentence(check: Check, units: str = "metric", seats: str | None = None
 
 
 def _check_sentences(checks: Iterable[Check], units: str) -> list[str]:
-    """Each check that holds at several seats once, with all of them."""
+    """The checks, those with equal results at several seats combined."""
     alike: dict[Check, list[str]] = {}
     for check in checks:
         alike.setdefault(replace(check, seat=None), []).append(check.seat or "")
@@ -98,9 +98,9 @@ def _check_sentences(checks: Iterable[Check], units: str) -> list[str]:
 
 
 def finding_lines(history: FindingHistory, round_id: str) -> list[str]:
-    """A finding with what became of it, its evidence, rivals, confirming test, remedy, and what was done about it.
+    """A finding with its fate, evidence, alternatives, confirming test, remedy, and actions.
 
-    One of an earlier round that this round does not show again has its evidence there.
+    The evidence of an earlier round is given if this round does not show the finding again.
     """
     finding = history.finding
     sure = "" if finding.confidence is None else f" (confidence {finding.confidence:.0%})"
@@ -120,8 +120,8 @@ def finding_lines(history: FindingHistory, round_id: str) -> list[str]:
 
 
 def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budgets: bool = False) -> list[str]:
-    """A step of one round: state and verdict, main result, tables, remarks, what did not pass, and with `budgets` what
-    its uncertainties are made of.
+    """A step of one round: state and verdict, main result, tables, remarks, checks that did not pass, and with `budgets`
+    its uncertainty budgets.
     """
     verdict = verdict_word(outcome.verdict) or "– nothing checked"
     lines = [f"{title} ({outcome.round}): {outcome.done} of {outcome.total} done, {verdict}"]
@@ -142,7 +142,7 @@ def outcome_lines(outcome: Outcome, title: str, units: str = "metric", *, budget
     if open_checks:
         lines += ["", "Not passed:", *(f"  {each}" for each in _check_sentences(open_checks, units))]
     for budget in grouped(outcome.budgets) if budgets else ():
-        lines += ["", *table_lines(budget_table(budget), "metric")]  # parts of a length are in metres
+        lines += ["", *table_lines(budget_table(budget), "metric")]  # contributions to a length are in metres
     return [clean_text(line) for line in lines]
 
 
@@ -167,7 +167,7 @@ def _grid_lines(
 
 
 def visit_lines(visit: Visit, only_round: str | None = None, *, budgets: bool = False) -> list[str]:
-    """Everything computed, round by round, as text; `budgets`: after each step what its uncertainties are made of."""
+    """All results, round by round, as text; `budgets`: with the uncertainty budgets of each step."""
     job = visit.job
     units = job.system.units
     lines = [job.system.title, "=" * len(job.system.title)]

@@ -1,4 +1,4 @@
-"""Verdicts that a newer version would give differently, as plain values and as text."""
+"""Verdicts that a newer version decides differently, as plain values and as text."""
 
 from __future__ import annotations
 
@@ -9,11 +9,11 @@ from commission.diagnosis.verdict_changes import VerdictChange, VerdictCompariso
 from commission.model.formatting import number
 
 SHOWN = 40
-"""Lines of text at most; JSON holds all."""
+"""Most lines of text; JSON has all."""
 
 
 def verdict_change_values(found: VerdictComparison | None) -> dict[str, Any] | None:
-    """For JSON; None where no verdicts are stored."""
+    """The changes for JSON; None if no verdicts are stored."""
     if found is None:
         return None
     return {
@@ -31,7 +31,7 @@ def verdict_change_values(found: VerdictComparison | None) -> dict[str, Any] | N
 
 
 def verdict_change_lines(found: VerdictComparison | None) -> list[str]:
-    """For a terminal; nothing where no verdicts are stored."""
+    """The changes for a terminal; empty if no verdicts are stored."""
     if found is None:
         return []
     lines = [found.sentence, *(f"    {_line(each)}" for each in found.differences[:SHOWN])]

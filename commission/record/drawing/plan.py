@@ -45,13 +45,13 @@ RAY = Style("kx", "#000000", "3 2.5", 0.7)
 LOUD_RAY_DB = -10.0
 """Reflections above this level are drawn (ITU-R BS.1116, from memory)."""
 NEAR = 5.0
-"""Things of one kind nearer than this on paper, px, share one mark and their names stand together."""
+"""Objects of one kind within this distance on paper, px, share one mark, and their names are listed together."""
 Box = tuple[float, float, float, float]
 
 
 @dataclass(frozen=True, slots=True)
 class _View:
-    """One projection: where its inner corner is on paper and how long a metre is."""
+    """One projection: the position of its inner corner on paper, and the length of a metre."""
 
     name: Literal["top", "side"]
     x: float
@@ -66,11 +66,11 @@ class _View:
         return across * self.scale, down * self.scale
 
     def place(self, item: PlanItem) -> tuple[float, float]:
-        """On paper; what is beyond a wall is held just outside it."""
+        """Position on paper; objects beyond a wall are drawn just outside it."""
         return self.at(item.position_m)
 
     def at(self, place: Position) -> tuple[float, float]:
-        """The same of any place."""
+        """Position of any point on paper."""
         x, y, z = place
         across, down = (x + self.plan.width_m / 2, y) if self.name == "top" else (y, self.plan.height_m - z)
         width, height = self.size
@@ -81,7 +81,7 @@ class _View:
 
 
 def plan_figure(plan: RoomPlan, units: Units = "metric") -> Figure:
-    """The plan of a room; the same in words, with coordinates, for who cannot see it."""
+    """The plan of a room, with a description and coordinates for people who cannot see it."""
     title = "Plan of the room, to scale"
     alt = _alt(plan, units)
     sizes = (plan.length_m, plan.width_m, plan.height_m)
@@ -129,7 +129,7 @@ def _alt(plan: RoomPlan, units: Units) -> str:
 
 
 def loudest_rays(plan: RoomPlan) -> list[PlanRay]:
-    """The strongest reflection of each loudspeaker at the reference seat, where it is a strong one."""
+    """The strongest reflection of each loudspeaker at the reference seat, if it exceeds `LOUD_RAY_DB`."""
     reference = next((item.label for item in plan.items if item.kind == "reference"), None)
     found: dict[str, PlanRay] = {}
     for ray in plan.rays:
@@ -139,13 +139,13 @@ def loudest_rays(plan: RoomPlan) -> list[PlanRay]:
 
 
 def _ray(view: _View, ray: PlanRay) -> str:
-    """From the loudspeaker over the surface to the ears."""
+    """A line from the loudspeaker by the surface to the ears."""
     points = (view.at(place) for place in ray.points_m)
     return stroke("M" + "L".join(f"{digits(x)} {digits(y)}" for x, y in points), RAY)
 
 
 def _room(view: _View, units: Units) -> str:
-    """Walls with their lengths, marks, and names where they hide nothing."""
+    """Walls with their lengths, marks, and names placed where they cover nothing."""
     width, height = view.size
     x, y, plan = view.x, view.y, view.plan
     across, down = (plan.width_m, plan.length_m) if view.name == "top" else (plan.length_m, plan.height_m)
@@ -184,7 +184,7 @@ def _room(view: _View, units: Units) -> str:
     taken: list[Box] = [(px - 6, py - 6, px + 6, py + 6) for _, (px, py) in groups]
     for items, (px, py) in groups:
         parts.append(_mark(items[0].kind, px, py, view.name))
-    # Names of seats first: they are what the homeowner looks for.
+    # Names of seats first: the homeowner looks for them.
     for items, place in sorted(groups, key=lambda group: ORDER.index(group[0][0].kind)):
         if items[0].kind != "screen":
             parts.append(_name(items, place, taken, (x + 1, y + 1, x + width - 1, y + height - 1)))
@@ -210,7 +210,7 @@ def _groups(view: _View) -> list[tuple[list[PlanItem], tuple[float, float]]]:
 
 
 def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box], within: Box) -> str:
-    """The names at the first place around the mark that is free; at the right of it when none is."""
+    """The names at the first free place around the mark; at the right of it if none is free."""
     bad = (Verdict.FAIL, Verdict.UNSURE)
     names = [f"{i.label} {i.verdict.symbol}" if i.verdict in bad and i.verdict else i.label for i in items]
     text = ", ".join(shortened(name, 8.0) for name in names[:6]) + ("…" if names[6:] else "")
@@ -236,7 +236,7 @@ def _name(items: Iterable[PlanItem], place: tuple[float, float], taken: list[Box
 
 
 def _written(x: float, y: float, text: str) -> str:
-    """A name in pieces: a symbol that its font lacks would have all of it set in another font, so it is set alone."""
+    """A name in pieces: a symbol missing from its font is set alone, or all of it would change font."""
     out = ""
     for piece in filter(None, re.split(f" ?({Verdict.FAIL.symbol})", text)):
         out += label(x, y, piece, size=LABEL)
@@ -253,7 +253,7 @@ def _overlap(a: Box, b: Box) -> bool:
 
 
 def _mark(kind: str, x: float, y: float, view: str) -> str:
-    """Each kind has its own shape: the colour only helps."""
+    """A mark; each kind has its own shape, so that colour is not needed."""
     if kind == "screen":
         half = 46.0 if view == "top" else 20.0
         ends = (x - half, y, x + half, y) if view == "top" else (x, y - half, x, y + half)
@@ -277,7 +277,7 @@ def _square(x: float, y: float, half: float, **look: float | str) -> str:
 
 
 def _legend(side: _View, kinds: Iterable[str], units: Units) -> str:
-    """What each mark means, and a length to measure with."""
+    """The meaning of each mark, and a scale bar."""
     x, y = side.x + 10, side.y + side.size[1] + 44
     unit_m, text = (1.0, "1 m") if units == "metric" else (3 * 0.3048, "3 ft")
     far = x + unit_m * side.scale

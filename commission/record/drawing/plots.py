@@ -1,4 +1,4 @@
-"""Curves of the record as SVG: logarithmic frequency, levels, series that differ in colour and in dash.
+"""Draws curves of the record as SVG: logarithmic frequency, levels, series that differ in colour and in dash.
 
 Proportions are those of IEC 60263 (from memory): a decade of frequency is as long as 10, 25 or 50 dB. All level axes
 span 12, 30 or 60 dB, so that curves can be laid over each other and a slope looks alike in every drawing.
@@ -39,23 +39,23 @@ from commission.record.drawing.svg import (
 )
 
 WIDTH = 370.0
-"""px. Two drawings stand side by side on a page, so that their type prints at 6.5 to 7 points."""
+"""Width in px. Two drawings are set side by side on a page, so that their type prints at 6.5 to 7 points."""
 LEFT, RIGHT, TOP, BOTTOM = 40.0, 12.0, 6.0, 34.0
 LOW_HZ, HIGH_HZ, BASS_HZ = 20.0, 20000.0, 500.0
-"""Ends of the frequency axis; curves of bass alone get an axis of their own."""
+"""Ends of the frequency axis; curves of bass alone have a shorter axis."""
 TICKS_HZ = (20, 50, 100, 200, 500, 1000, 2000, 5000, 10000, 20000)
 SCALES_DB = ((12.0, 2.0), (30.0, 5.0), (60.0, 10.0))
-"""Span and step of a level axis: with three decades across, a decade is as long as 10, 25 or 50 dB."""
+"""Range and step of a level axis: with three decades across, a decade is as long as 10, 25 or 50 dB."""
 PLOT = (WIDTH - LEFT - RIGHT) / 50 * 60 / math.log10(HIGH_HZ / LOW_HZ)
-"""Height of the axes, px: 60 dB where a decade is as long as 50 dB."""
+"""Height of the axes, px, for 60 dB if a decade is as long as 50 dB."""
 EACH_IN_COLOUR = 4
-"""Seats that can be distinguished in one drawing; with more, the two that stray most are, before the spread of all."""
+"""Most seats that can be distinguished in one drawing; with more, the two outermost are, over the spread of all."""
 LEGEND_ROW, LEGEND_LINE, TICK = 14.0, 22.0, 10.0
 
 
 @dataclass(frozen=True, slots=True)
 class Axis:
-    """Linear, such as that of levels: lowest and highest value shown, and the step of its lines."""
+    """A linear axis, such as that of levels: lowest and highest value, and the step of its lines."""
 
     low: float
     high: float
@@ -63,7 +63,7 @@ class Axis:
 
     @property
     def decimals(self) -> int:
-        """Of the numbers beside its lines."""
+        """Decimals of the numbers beside its lines."""
         return 0 if self.step >= 1 else 1
 
 
@@ -79,7 +79,8 @@ def curve_svg(
 ) -> str:
     """A drawing of level over frequency; low and high make a band, others are muted, main ones coloured.
 
-    `axis`: where several drawings share one; left alone by a drawing that would be empty with it. `band`: its name.
+    `axis`: a common axis of several drawings, ignored if the drawing would be empty with it. `band`: the name of the
+    band.
     """
     drawn = [pair for pair in _styled(series) if np.isfinite(pair[0].y).any()]
     legend, legend_height = _legend(series, drawn, band)
@@ -98,14 +99,14 @@ def curve_svg(
     # The subject is on top: drawn last, and the first of several subjects last of all.
     layers = sorted(reversed(drawn), key=lambda pair: ("other", "mean", "main").index(pair[0].kind))
     curves = _band(series, places) + "".join(stroke(polyline(*places(each)), style) for each, style in layers)
-    # An inner svg cuts what leaves the axes, without the ids of a clip path.
+    # An inner svg clips what is outside the axes, without the ids of a clip path.
     parts.append(element("svg", curves or " ", x=LEFT, y=top, width=across, height=PLOT, overflow="hidden"))
     return drawing(WIDTH, bottom + BOTTOM, "".join(parts), title=title, alt=alt)
 
 
 def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
     colours = iter(range(len(series)))
-    # One companion beside the subject is its earlier state, and easy to distinguish.
+    # A single companion of the subject is its earlier state, and must be easy to distinguish.
     before = STYLES[1] if [each.kind for each in series].count("other") == 1 else MUTED
     out: list[tuple[Series, Style]] = []
     for each in series:
@@ -117,7 +118,7 @@ def _styled(series: Sequence[Series]) -> list[tuple[Series, Style]]:
 
 
 def _high_hz(series: Sequence[Series]) -> float:
-    """Where the frequency axis ends: early where nothing is known above."""
+    """The end of the frequency axis: low if nothing is known above."""
     highest = max(
         (float(each.x[np.isfinite(each.y)][-1]) for each in series if np.isfinite(each.y).any()), default=0.0
     )
@@ -131,7 +132,7 @@ def _edges(series: Sequence[Series]) -> tuple[Series, Series] | None:
 
 
 def _band(series: Sequence[Series], places: Callable[[Series], tuple[FloatArray, FloatArray]]) -> str:
-    """The spread between the lowest and the highest, stretch by stretch where both are known."""
+    """The spread between the lowest and the highest, for each stretch where both are known."""
     edges = _edges(series)
     if edges is None:
         return ""
@@ -147,9 +148,9 @@ def _band(series: Sequence[Series], places: Callable[[Series], tuple[FloatArray,
 
 
 def y_axis(series: Iterable[Series]) -> Axis:
-    """The level axis of one or several drawings: the widest that is needed, and what is higher never cut off.
+    """The level axis of one or several drawings: the widest range needed; high values are never cut off.
 
-    A dead channel or a deep hole must not flatten all else: what is further down than the span leaves the axes.
+    A dead channel or a deep notch must not flatten everything else: values below the range are clipped.
     """
     ends = [(float(y.min()), float(y.max())) for y in map(_shown, series) if y.size]
     if not ends:
@@ -161,7 +162,7 @@ def y_axis(series: Iterable[Series]) -> Axis:
             break
     if least >= 0 > high - span:
         return Axis(0.0, span, step)
-    # What room is left is shared between above and below.
+    # The remaining space is divided between top and bottom.
     high += max(0.0, (least - (high - span)) // step // 2) * step
     return Axis(high - span, high, step)
 
@@ -201,7 +202,7 @@ def frame(top: float, bottom: float, axis: Axis, upright: tuple[str, str, str], 
 
 @lru_cache(maxsize=16)
 def _frequencies(top: float, bottom: float, high_hz: float) -> tuple[str, str, str]:
-    """Paths of the fine and of the named lines of the frequency axis, and its labels: the same in most drawings."""
+    """Paths of the minor and major lines of the frequency axis, and its labels: the same in most drawings."""
     right, fine, named, names = WIDTH - RIGHT, "", "", ""
     for hz in (m * 10.0**e for e in range(1, 5) for m in range(1, 10) if LOW_HZ <= m * 10.0**e <= high_hz):
         x = LEFT + (right - LEFT) * math.log(hz / LOW_HZ) / math.log(high_hz / LOW_HZ)
@@ -260,13 +261,13 @@ def _legend(series: Sequence[Series], drawn: Sequence[tuple[Series, Style]], ban
 
 
 def _main(curve: Curve) -> Series | None:
-    """The series a curve is about: its main one, else the mean, else the first."""
+    """The series that a curve is about: its main one, else the mean, else the first."""
     found = [s for kind in ("main", "mean") for s in curve.series if s.kind == kind] or list(curve.series)
     return found[0] if found else None
 
 
 def describe(series: Sequence[Series], unit: str) -> str:
-    """A few series in words: the lowest and the highest, and levels at five frequencies while they are few."""
+    """A description of a few series: the lowest and the highest, and levels at five frequencies if they are few."""
     out = []
     for each in series:
         inside = np.isfinite(each.y) & (each.x >= LOW_HZ) & (each.x <= HIGH_HZ)
@@ -344,7 +345,7 @@ def curves_by_seat(channel: str, curves: Sequence[Curve], axis: Axis | None = No
 
 
 def _stray_most(seats: Sequence[Series]) -> list[Series]:
-    """The two that differ most from the mean of all stay in colour; the others are muted."""
+    """The two seats that differ most from the mean stay coloured; the others are muted."""
     table = np.array([each.y for each in seats if each.y.shape == seats[0].y.shape])
     if len(table) < len(seats):
         return [_renamed(each, each.name, "other") for each in seats]

@@ -1,9 +1,9 @@
-"""A small writer of SVG 1.1: just what the record's figures need.
+"""A small writer of SVG 1.1 for the record's figures.
 
-A plotting library would take longer to import (some 0.65 s) than the whole record may take beyond its analysis.
-Colours are the eight of Okabe and Ito ("Color Universal Design", 2008), which people with any colour vision tell
-apart; series also differ in dash, so that a black and white print serves. Text and axes take `currentColor`, and
-everything that has a colour has a class, so that the page around can turn it for a dark background.
+A plotting library would take longer to import (some 0.65 s) than the whole record may take beyond its analysis. Colours
+are the eight of Okabe and Ito ("Color Universal Design", 2008), which people with any colour vision tell apart; series
+also differ in dash, so that a black and white print serves. Text and axes take `currentColor`, and everything that has a
+colour has a class, so that the page around can turn it for a dark background.
 """
 
 from __future__ import annotations
@@ -21,14 +21,14 @@ from commission.model import FloatArray
 from commission.model.units import clean_text
 
 FONT = "Libertinus Serif, Georgia, serif"
-"""The font of the PDF; a page of HTML overrules it with its own."""
+"""The font of the PDF; HTML overrides it."""
 SIZE = 11.0
 """Type size in px; figures are 640 px wide, so that it prints at about 8.5 points over a column of 170 mm."""
 
 
 @dataclass(frozen=True, slots=True)
 class Style:
-    """How a series looks: a class for dark pages, a colour for all others, a dash and a width."""
+    """The style of a series: a class for dark pages, a colour for others, a dash and a width."""
 
     css: str
     colour: str
@@ -49,12 +49,12 @@ MUTED = Style("km", "#8c8c8c", "", 0.9, 0.8)
 GRID, FINE = Style("kg", "#d4d4d4", "", 0.7), Style("kh", "#ececec", "", 0.7)
 MEAN = Style("kn", "#000000", "3 2", 1.2)
 HIDDEN_PX, PASSES = 0.08, 4
-"""A drawing prints at a quarter of a millimetre a px, its lines 1.3 px wide."""
+"""A drawing prints at a quarter of a millimetre per px, with lines 1.3 px wide."""
 
 
 @lru_cache(maxsize=2048)
 def text_of(value: str) -> str:
-    """Text from anywhere, safe between tags and in attributes."""
+    """Text from anywhere, escaped for content and attributes."""
     return escape(unicodedata.normalize("NFC", clean_text(value)), quote=True)
 
 
@@ -64,7 +64,7 @@ def digits(value: float) -> str:
 
 
 def element(name: str, inside: str = "", **attributes: float | str | None) -> str:
-    """One element; `_` in a name becomes `-`, a trailing one falls away; None leaves an attribute out."""
+    """One element; `_` in a name becomes `-`, a trailing one is dropped; None leaves an attribute out."""
     text = "".join(
         f' {key.rstrip("_").replace("_", "-")}="{digits(value) if isinstance(value, int | float) else text_of(value)}"'
         for key, value in attributes.items()
@@ -123,21 +123,21 @@ def stroke(path: str, style: Style) -> str:
 
 
 def polyline(x: FloatArray, y: FloatArray) -> str:
-    """Path data through points [shape=(n,)], without those that change nothing visible; gaps where not finite."""
+    """Path data through points [shape=(n,)], without points that change nothing visible; gaps at non-finite values."""
     kept = _needed(x, y)
     x, y = x[kept], y[kept]
     known = np.isfinite(x) & np.isfinite(y)
     points = np.round(np.column_stack((x, y))[known], 1) + 0.0
     lines = list(map("{:g} {:g}".format, *points.T.tolist()))
-    starts = np.flatnonzero(known & ~np.concatenate(([False], known[:-1])))  # where the pen comes down
+    starts = np.flatnonzero(known & ~np.concatenate(([False], known[:-1])))  # the beginnings of strokes
     first = np.searchsorted(np.flatnonzero(known), starts).tolist()
     return "".join("M" + "L".join(lines[a:b]) for a, b in pairwise([*first, len(lines)]))
 
 
 def _needed(x: FloatArray, y: FloatArray) -> NDArray[np.intp]:
-    """Indices of the points that are drawn: every second one falls away where it is on the line between its neighbours.
+    """Indices of the points to draw: every second one is dropped if it is on the line between its neighbours.
 
-    Done a few times over, so that no curve moves by more than `PASSES · HIDDEN_PX`.
+    Repeated a few times, so that no curve moves by more than `PASSES · HIDDEN_PX`.
     """
     kept = np.arange(len(x))
     for _ in range(PASSES):
@@ -154,7 +154,7 @@ def _needed(x: FloatArray, y: FloatArray) -> NDArray[np.intp]:
 
 
 def drawing(width: float, height: float, inside: str, *, title: str, alt: str = "") -> str:
-    """The whole file: an image to those who hear it, named by its title and described by `alt`."""
+    """The whole file, with its title as the name of the image and `alt` as its description for screen readers."""
     head = element("title", text_of(title) or " ") + (element("desc", text_of(alt)) if alt else "")
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" role="img" viewBox="0 0 {digits(width)} {digits(height)}" '
@@ -166,21 +166,21 @@ def drawing(width: float, height: float, inside: str, *, title: str, alt: str = 
 NARROW, WIDE = frozenset("iljtfrI.,:;'|!()[]/ "), frozenset("mwMWOQ@%—…")
 
 
-@lru_cache(maxsize=8192)  # tables say the same words many times
+@lru_cache(maxsize=8192)  # tables repeat the same words many times
 def width_em(text: str) -> float:
-    """About how wide a text is set in the record's fonts, em; generous, since the fonts themselves are not read."""
+    """Approximate text width in the record's fonts, em; on the large side, since the fonts are not read."""
     return sum(
         0.30 if c in NARROW else 0.95 if c in WIDE or ord(c) > 0x2E7F else 0.68 if c.isupper() else 0.53 for c in text
     )
 
 
 def text_width(text: str, size: float = SIZE) -> float:
-    """The same in px at a type size."""
+    """Approximate text width in px at a type size."""
     return 1.05 * size * width_em(text)
 
 
 def shortened(text: str, longest_em: float) -> str:
-    """The text, cut with an ellipsis where it is wider than that."""
+    """The text, cut with an ellipsis if it is wider than that."""
     if width_em(text) <= longest_em:
         return text
     kept = ""

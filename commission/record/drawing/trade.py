@@ -1,4 +1,4 @@
-"""The trade between two goals as SVG: one point for each weight, joined by a line, both axes linear."""
+"""The trade-off between two goals as SVG: one point for each weight, joined by a line, both axes linear."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MARK = 4.0
 
 
 def trade_figure(curve: TradeCurve) -> Figure:
-    """The curve with the chosen weight (●) and the state as it is (×); less is better on both axes."""
+    """The curve with the chosen weight (●) and the present state (×); less is better on both axes."""
     every = (*curve.points, curve.now)
     x_axis, y_axis = linear_axes([point.x for point in every], [point.y for point in every])
     top = TOP + 18.0
@@ -47,7 +47,7 @@ def trade_figure(curve: TradeCurve) -> Figure:
 
 
 def linear_axes(*values: Sequence[float]) -> tuple[Axis, ...]:
-    """An axis for each list of values, all with the finest step that holds each of them in 2 to `MOST_LINES` steps."""
+    """An axis for each list of values, all with the finest step that divides each of them into 2 to `MOST_LINES` steps."""
     for step in STEPS:
         ends = [(math.floor(min(each) / step), math.ceil(max(each) / step)) for each in values]
         if all(high - low <= MOST_LINES for low, high in ends):
@@ -56,7 +56,7 @@ def linear_axes(*values: Sequence[float]) -> tuple[Axis, ...]:
 
 
 def _upright(top: float, bottom: float, axis: Axis) -> tuple[str, str, str]:
-    """Upright lines and their numbers."""
+    """Vertical lines and their numbers."""
     count, path, names = round((axis.high - axis.low) / axis.step), "", ""
     for i in range(count + 1):
         x = LEFT + (WIDTH - RIGHT - LEFT) * i / count
@@ -67,7 +67,7 @@ def _upright(top: float, bottom: float, axis: Axis) -> tuple[str, str, str]:
 
 
 def _dot(x: float, y: float, radius: float) -> str:
-    """A filled dot: a short line with round ends, which takes the colour of its class on every page."""
+    """A filled dot: a short line with round ends, which has the colour of its class on every page."""
     return element(
         "path",
         d=f"M{digits(x)} {digits(y)}h0.1",
@@ -94,7 +94,7 @@ def _legend(curve: TradeCurve) -> str:
 
 
 def _end_names(curve: TradeCurve, places: Sequence[tuple[float, float]], right: float) -> list[str]:
-    """The weights of both ends beside their points, above the line."""
+    """The weights of both ends, above the line beside their points."""
     out = []
     for i in (0, -1):
         x, y = places[i]

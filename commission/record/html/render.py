@@ -37,7 +37,7 @@ from commission.record.drawing.svg import text_of
 
 RESULTS_ID = "results"
 LONG_CELL, SHORT_CELL = 40, 18
-"""A cell with more letters keeps some width on a narrow screen, a value with no more is not torn: the table scrolls."""
+"""A cell with more letters keeps some width on a narrow screen; a value with no more is not broken: the table scrolls."""
 WHOLE_ROWS = 16
 """A table with no more rows is printed on one page."""
 MANY_PARTS = 4
@@ -67,7 +67,7 @@ def render_html(document: Document) -> bytes:
 
 
 class _Ids:
-    """Each id once in a page, whatever the document calls its parts."""
+    """Makes the ids of a page unique, whatever the document calls its parts."""
 
     def __init__(self) -> None:
         self._used = {"record", RESULTS_ID}
@@ -83,14 +83,14 @@ class _Ids:
         return name
 
     def of(self, section: Section, place: tuple[int, ...]) -> str:
-        """The id of the section at that place in the document: its own heading and the contents ask for it."""
+        """The id of the section at that place in the document, for its heading and the contents."""
         if place not in self._sections:
             self._sections[place] = self.new(section.id)
         return self._sections[place]
 
 
 def _style(document: Document) -> str:
-    """The shared style, and what every printed page says: job and date above, digest and page number below."""
+    """The shared style, and the page margins in print: job and date above, digest and page number below."""
     paper = "A4" if document.paper == "a4" else "letter"
     numbers = '"Page " counter(page) " of " counter(pages)'
     digest = _css_string(f"Log {document.digest}")
@@ -106,7 +106,7 @@ def _style(document: Document) -> str:
 
 
 def _css_string(text: str) -> str:
-    """A string of CSS in which all characters but letters, digits and spaces are escaped."""
+    """A CSS string in which all characters except letters, digits and spaces are escaped."""
     return '"' + "".join(c if c.isascii() and (c.isalnum() or c == " ") else f"\\{ord(c):x} " for c in text) + '"'
 
 
@@ -121,7 +121,7 @@ def _header(document: Document) -> str:
 def _letterhead(letterhead: Letterhead) -> str:
     logo = ""
     if letterhead.logo is not None and letterhead.logo_media_type is not None:
-        # As an image and never inline: a script inside a drawing from outside cannot run.
+        # Embedded as an image, never inline: a script in a foreign drawing cannot run.
         logo = f'<img class="logo" src="{_data(letterhead.logo_media_type, letterhead.logo)}" alt="">'
     lines = "".join(f"<br>{text_of(line)}" for line in letterhead.lines)
     if not (logo or lines or letterhead.name):
@@ -141,7 +141,7 @@ def _contents(document: Document, ids: _Ids) -> str:
 
 
 def _entry(section: Section, place: tuple[int, ...], ids: _Ids) -> str:
-    """A line of the contents, with its parts where they are many and the owner did not just read them."""
+    """A line of the contents, with its parts if they are many, except those of page one."""
     link = f'<a href="#{ids.of(section, place)}">{text_of(section.title)}</a>'
     if len(place) > 1 or place == (0,) or len(section.sections) < MANY_PARTS:
         return f"<li>{link}</li>\n"
@@ -154,7 +154,9 @@ def _section(section: Section, place: tuple[int, ...], ids: _Ids) -> str:
     tag = f"h{min(level, 6)}"
     name = ids.of(section, place)
     css = ' class="new-page"' if section.new_page else ""
-    named = f' aria-labelledby="{name}"' if level == 2 else ""  # a landmark each, but not for every small part
+    named = (
+        f' aria-labelledby="{name}"' if level == 2 else ""
+    )  # a landmark for each section, but not for every small part
     parts = (_section(each, (*place, i), ids) for i, each in enumerate(section.sections))
     inside = _blocks(section.blocks, ids) + "".join(parts)
     return f'<section{css}{named}>\n<{tag} id="{name}">{text_of(section.title)}</{tag}>\n{inside}</section>\n'
@@ -185,7 +187,7 @@ def _block(block: Block, ids: _Ids) -> str:
             return _table(block, ids)
         case Figure():
             caption = f"<span>{text_of(block.caption)}</span>" if block.caption else ""
-            # On a narrow screen it scrolls, by keyboard too, before its type becomes too small to read.
+            # On a narrow screen it scrolls, also by keyboard, before its type becomes too small to read.
             broad = ' class="broad" tabindex="0"' if block.wide else ""
             return (
                 f'<figure id="{ids.new(block.id)}"{broad}>\n{_drawing(block)}\n'
@@ -201,7 +203,7 @@ def _block(block: Block, ids: _Ids) -> str:
 
 
 def _drawing(figure: Figure) -> str:
-    """The drawing with its name and its description inside, whoever drew it."""
+    """The drawing with its name and its description inside, whatever its source."""
     head, rest = figure.svg.split(">", 1)
     if 'role="img"' not in head:
         head += ' role="img"'
@@ -289,9 +291,9 @@ def _data_block(document: Document) -> str:
 
 
 def read_attachments(text: str) -> dict[str, bytes]:
-    """What a page made here carries: the JSON block under "results.json", links under their names.
+    """The attachments of a page made here: the JSON block as "results.json", links under their names.
 
-    Raises ValueError for a link that holds no base64.
+    Raises ValueError for a link that is not base64.
     """
     found: dict[str, bytes] = {}
     block, ended, _ = text.partition(_JSON_BLOCK)[2].partition("</script>")

@@ -1,4 +1,4 @@
-"""How wide the columns of a printed table are, and how small its type must be: pure, from the texts alone."""
+"""Determines the column widths and type size of a printed table: pure, from the texts alone."""
 
 from __future__ import annotations
 
@@ -9,44 +9,44 @@ from commission.record.document import MARKS, PrintedTable
 from commission.record.drawing.svg import width_em
 
 SIZES_PT = (9.5, 9.0, 8.5, 8.0, 7.5, 7.0, 6.5)
-"""Tried from the largest; below the last nobody reads."""
+"""Type sizes, tried from the largest; smaller ones cannot be read."""
 PADDING_EM = 1.22
-"""Left and right of each cell together."""
+"""Left and right padding of each cell together."""
 BOLD = 1.09
-"""How much wider bold letters are: headings and first columns are set in them."""
+"""Width of bold letters relative to regular ones; headings and first columns are bold."""
 KEPT_WHOLE = 18
-"""A number such as `11' 2 1/2"` or a verdict, no longer than this, stays on one line."""
+"""A number such as `11' 2 1/2"` or a verdict of at most this length stays on one line."""
 SHORT = 9
-"""Nor is any text as short as "U (k = 2)" or "0.55 dB" torn."""
+"""A text as short as "U (k = 2)" or "0.55 dB" also stays on one line."""
 LONGEST_EM = 14.0
-"""A word wider than this may break where its column is narrower."""
+"""A wider word may break if its column is narrower."""
 
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """Shares of the text width (sum 1), size of the type, whether the page must be landscape."""
+    """Shares of the text width (sum 1), type size, and whether the page must be landscape."""
 
     shares: tuple[float, ...]
     size_pt: float
     landscape: bool = False
     room_em: tuple[float, ...] = ()
-    """What fits each column in one line; wider words get places to break."""
+    """Line width of each column; wider words get places to break."""
 
 
 def fit_columns(grid: PrintedTable, text_pt: float, landscape_pt: float) -> Columns:
-    """The largest type in which no word leaves its column; upright if at all possible."""
+    """The largest type in which no word exceeds its column; portrait if at all possible."""
     words, *wishes = _needs(grid)
     for width, sideways in ((text_pt, False), (landscape_pt, True)):
         for size in SIZES_PT:
             if sum(words) * size <= width:
                 return _shared(words, wishes, width, size, sideways)
     size = SIZES_PT[-1]
-    # Nothing fits: words break, each column getting its part.
+    # Nothing fits: words break, and each column gets its share.
     return _shared([w * landscape_pt / (sum(words) * size) for w in words], wishes, landscape_pt, size, True)
 
 
 def _needs(grid: PrintedTable) -> tuple[list[float], ...]:
-    """For each column the widest word; that or a short head; the widest cell; that or any head: em with padding.
+    """(widest word; that or a short heading; widest cell; that or any heading) of each column in em with padding.
 
     A very long word counts in part.
     """
@@ -72,7 +72,7 @@ def _needs(grid: PrintedTable) -> tuple[list[float], ...]:
 
 
 def _lines(text: str) -> list[str]:
-    """What had best stand in one line: the text, or its parts where it is a few values such as "0.06 ms; 1.00 ms"."""
+    """Texts that should each stay on one line: the text, or its parts if it is a few values such as "0.06 ms; 1.00 ms"."""
     parts = text.split("; ")
     return [f"{part};" for part in parts] if len(parts) > 1 and max(map(len, parts)) <= KEPT_WHOLE else [text]
 
@@ -80,9 +80,9 @@ def _lines(text: str) -> list[str]:
 def _shared(
     words: Sequence[float], wishes: Sequence[Sequence[float]], width: float, size: float, landscape: bool
 ) -> Columns:
-    """Each column its widest word, and of what is left one wish after the other.
+    """Widths for each column's widest word, with the remaining space given to one wish after the other.
 
-    A table that needs less than the width stays narrow: the shares then sum to less than 1.
+    A table that needs less than the full width stays narrow: the shares then sum to less than 1.
     """
     available = width / size
     columns = list(words)
@@ -95,7 +95,7 @@ def _shared(
 
 
 def _granted(wanted: Sequence[float], spare: float) -> list[float]:
-    """What each of several wishes gets: the modest ones all of it, the rest in proportion."""
+    """The share of each wish: small ones are granted in full, the others in proportion."""
     given, left = list(wanted), max(0.0, spare)
     order = sorted(range(len(wanted)), key=wanted.__getitem__)
     for rank, i in enumerate(order):

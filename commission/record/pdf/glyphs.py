@@ -1,4 +1,4 @@
-"""Letters that the fonts of a PDF can draw, and what replaces those that they cannot: PDF/A allows no gap."""
+"""Replaces letters that the fonts of a PDF cannot draw: PDF/A allows no missing glyph."""
 
 from __future__ import annotations
 
@@ -24,9 +24,9 @@ from commission.record.document import (
 )
 
 FONTS = ("Libertinus Serif", "New Computer Modern", "DejaVu Sans Mono")
-"""Inside the `typst` package, in the order they are asked for a letter."""
+"""Fonts of the `typst` package, in the order of use."""
 KNOWN = frozenset(map(chr, range(0x20, 0x7F))) | frozenset("°±²³µ·×÷–—‘’“”…„‚€≤≥≈−→←√∞Δσ✓✗äöüÄÖÜßéèêáàóçñøåÅØ§")
-"""Letters known to be there; a document without others needs no trial."""
+"""Letters known to exist; a document without others needs no trial."""
 _CANNOT = re.compile(r'the text `?"((?:[^"\\]|\\.)*)"`? could not be displayed')
 _SELECTORS = re.compile("[\ufe00-\ufe0f]")
 
@@ -34,7 +34,7 @@ Text = Callable[[str], str]
 
 
 def drawable(typst: Any, document: Document) -> tuple[Text, bool]:
-    """What makes a text drawable, and whether this computer's fonts are needed for it."""
+    """A function that makes text drawable, and whether this computer's fonts are needed for it."""
     joined = "\n".join(_texts(document))
     if set(joined) - {"\n"} <= KNOWN:
         return str, False
@@ -54,7 +54,7 @@ def drawable(typst: Any, document: Document) -> tuple[Text, bool]:
 
 
 def other_fonts_matter(typst: Any, document: Document) -> bool:
-    """Whether letters are in it that the package's own fonts lack: another computer may set them otherwise."""
+    """Whether the package's own fonts lack any of the letters: another computer may set them differently."""
     strange = sorted(set(normal("\n".join(_texts(document)))) - KNOWN - {"\n"})
     return bool(strange) and any(
         unicodedata.category(c)[0] in "LMN" for c in _missing(typst, strange, system_fonts=False)
@@ -62,7 +62,7 @@ def other_fonts_matter(typst: Any, document: Document) -> bool:
 
 
 def normal(text: str) -> str:
-    """Text as it is set: no control characters, composed letters, no variation selectors."""
+    """Text to be set: no control characters, composed letters, no variation selectors."""
     if text.isascii() and text.isprintable():
         return text
     composed = unicodedata.normalize("NFC", clean_text(text))
@@ -70,16 +70,16 @@ def normal(text: str) -> str:
 
 
 def _described(char: str) -> str:
-    """A symbol by its name, a letter by its number."""
+    """A symbol by its Unicode name, a letter by its number."""
     if unicodedata.category(char)[0] == "S":
         return f"[{unicodedata.name(char, f'U+{ord(char):04X}').lower()}]"
     return f"[U+{ord(char):04X}]"
 
 
 def _missing(typst: Any, chars: list[str], *, system_fonts: bool) -> set[str]:
-    """Which of these letters the fonts cannot draw, by the typesetter's own word.
+    """Which of these letters the fonts cannot draw, as reported by the typesetter.
 
-    Raises CommissionError when it complains of anything else.
+    Raises CommissionError if it reports anything else.
     """
     source = (
         b'#set document(title: "letters", date: datetime(year: 2000, month: 1, day: 1))\n'
@@ -99,13 +99,13 @@ def _missing(typst: Any, chars: list[str], *, system_fonts: bool) -> set[str]:
 
 
 def _unquoted(text: str) -> str:
-    """The letters of a string as the typesetter prints it."""
+    """The letters of a string as printed by the typesetter."""
     text = re.sub(r"\\u\{([0-9a-fA-F]+)\}", lambda found: chr(int(found[1], 16)), text)
     return re.sub(r"\\(.)", r"\1", text)
 
 
 def _texts(document: Document) -> Iterator[str]:
-    """Every text that will be set."""
+    """Every text to be set."""
 
     def within(section: Section) -> Iterator[str]:
         yield section.title

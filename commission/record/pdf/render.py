@@ -1,9 +1,9 @@
-"""The record as PDF/A-3a and PDF/UA-1, typeset by Typst from `record.typ`.
+"""Renders the record as PDF/A-3a and PDF/UA-1, typeset by Typst from `record.typ`.
 
 All text goes in as JSON through `sys_inputs` and is never part of the markup; pictures and attachments are in a folder
 that is gone when the file is made. Only the fonts inside the `typst` package are used, so that a record made again
-elsewhere has the same bytes. A letter that they cannot draw would spoil PDF/A: then this computer's fonts are asked,
-and what no font has is written as its name or number in brackets.
+elsewhere has the same bytes. A letter that they cannot draw would spoil PDF/A: then this computer's fonts are asked, and
+what no font has is written as its name or number in brackets.
 """
 
 from __future__ import annotations
@@ -45,18 +45,18 @@ STANDARDS = ("a-3a", "ua-1")
 PAGES_PT = {"a4": (595.28, 841.89), "us-letter": (612.0, 792.0)}
 MARGIN_PT, FOOT_PT = 51.0, 6.0
 TITLE_EM, HEADING_EM, TEXT_EM, TERM_EM, SIGNATURE_EM, HALF_EM = 21.0, 29.0, 42.0, 13.5, 18.0, 20.0
-"""What fits one line of the title, a heading, running text, the name of a fact, a signature, a caption in half a page."""
+"""Widths of one line of the title, a heading, running text, the name of a fact, a signature, a caption in half a page."""
 BESIDE_EM, FIRM_EM = 12.0, 17.5
-"""The same of a title beside a letterhead, and of the letterhead."""
+"""Widths of a line of the title beside a letterhead, and of the letterhead."""
 LONG_TITLE = 120
 """A title with more letters is set below the letterhead."""
 TOGETHER_PT = 290.0
-"""A table that is no higher than about this is not torn between pages."""
+"""A table of at most about this height is not split between pages."""
 SHORT = 1500
-"""Nor is a part with no more letters than this, and nothing but sentences."""
+"""A part of at most this many letters, all sentences, is not split either."""
 HEADER_TITLE_EM, HEADER_DATE_EM = 38.0, 16.0
 BREAK, KEPT, JOINED = "\u200b", "\u00a0", "\u2060"
-"""A place to break, a space that is none, and no place to break."""
+"""Zero-width space (allows a break), no-break space, word joiner (forbids a break)."""
 _UNIT = re.compile(r"(?<=\d) (?=(?:dB²?|k?Hz|m?s|c?m|m/s|°C|°F|%|K|ft|in)(?![\w/]))")
 _CELL = re.compile(
     rb"(\n\d+ 0 obj\n<</Type/StructElem/S/T)D(/P \d+ 0 R/A\[<</O/Table)(/Headers\[\(U\d+x(\d+)y0\)\])(?=>>)"
@@ -67,7 +67,7 @@ _HTML_INSTEAD = "Write the record as HTML instead (-o record.html): it holds the
 def render_pdf(document: Document) -> bytes:
     """The whole file; the same document gives the same bytes with the same version of Typst.
 
-    Raises CommissionError where the typesetter is not available or refuses.
+    Raises CommissionError if the typesetter is not available or fails.
     """
     typst = _typst()
     draw, system_fonts = drawable(typst, document)
@@ -89,7 +89,7 @@ def _typst() -> Any:
 
 
 def _rows_named(raw: bytes) -> bytes:
-    """The first cell of every row as its header, so that who listens to a wide table hears which channel a figure is of.
+    """Make the first cell of every row its header, so that a screen reader announces the channel of a figure.
 
     The typesetter makes headers of whole rows alone. Its tags are plain text: each is written over at equal length, so
     that nothing else in the file moves. What a cell belongs to then follows from the scopes (ISO 32000-1, 14.8.5.7).
@@ -141,7 +141,7 @@ def _split(word: str, room_em: float) -> str:
     parts, width = [""], 0.0
     for char in word:
         wide = width_em(char)
-        # A mark over a letter stays with it.
+        # A combining mark stays with its letter.
         if width + wide > room_em and parts[-1] and not unicodedata.combining(char):
             parts.append("")
             width = 0.0
@@ -194,7 +194,7 @@ def _document(document: Document, draw: Text, root: Path) -> dict[str, Any]:
 
 
 class _Files:
-    """Puts bytes where the typesetter can read them; gives the path."""
+    """Writes bytes where the typesetter can read them; returns the path."""
 
     def __init__(self, root: Path) -> None:
         self._root = root
@@ -209,7 +209,7 @@ class _Files:
 
 
 def _attachment(each: Attachment, say: Text, keep: _Files) -> dict[str, Any]:
-    # ISO 19005-3: JSON is the data that the pages show, all else goes beside it.
+    # ISO 19005-3: JSON is the data of the pages, everything else is supplementary.
     data = each.media_type == "application/json"
     return {
         "name": clean_text(each.name),
@@ -227,7 +227,7 @@ def _section(
     blocks = [_block(block, draw, keep, width, side) for block in section.blocks]
     for block in blocks if inner else ():
         if block.get("kind") == "lead":
-            block["kind"] = "summary"  # under a small heading it must not be larger than that
+            block["kind"] = "summary"  # under a small heading it must not be larger than the heading
     return {
         "title": breakable(draw(section.title), HEADING_EM),
         "new_page": section.new_page,
@@ -238,7 +238,7 @@ def _section(
 
 
 def _short(blocks: Sequence[Block]) -> bool:
-    """A few sentences, which stay on one page with their heading."""
+    """Whether a part is a few sentences, which stay on one page with their heading."""
     length = 0
     for block in blocks:
         if not isinstance(block, Paragraph | Bullets):
@@ -289,7 +289,7 @@ def _block(block: Block, draw: Text, keep: _Files, width: float, side: float) ->
 
 
 def bound(text: str, room_em: float) -> str:
-    """A cell of several lines: numbers beside their units, and text between semicolons whole where that fits."""
+    """A cell of several lines: numbers stay with their units, and text between semicolons stays whole if it fits."""
     if len(text) <= room_em:  # no letter is wider than 1 em
         return text
     parts = [
@@ -300,7 +300,7 @@ def bound(text: str, room_em: float) -> str:
 
 
 def _height_pt(grid: PrintedTable, columns: Columns) -> float:
-    """About how high a table is: 0.44 em a letter, lines by the fullest cell of each row."""
+    """Approximate height of a table: 0.44 em per letter, lines by the fullest cell of each row."""
     lines = sum(
         max((math.ceil(0.44 * len(text) / em) for text, em in zip(row, columns.room_em, strict=True)), default=1)
         for row in grid.rows

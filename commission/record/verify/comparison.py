@@ -1,4 +1,4 @@
-"""Compares a record with the job it was made from: log, results, pages; each in one sentence.
+"""Compares a record with the job it was made from (log, results, pages), with one sentence for each.
 
 A record is right when its digest is one of the job's log, every row it quotes matches the job, and everything it prints
 is recomputed identically from the readings of that moment. What the job does not hold (the date of the record, the
@@ -24,7 +24,7 @@ from commission.record.verify.stored_record import StoredRecord, read_record
 from commission.visit import Visit
 
 _FRAME = ("how_to_check", "printed", "log", "digest", "schema", "program_version", "created_at")
-"""Members of the JSON that are not results: compared on their own."""
+"""Members of the JSON that are not results, which are compared separately."""
 _HOW_TO_CHECK = re.compile(r"commission verify [^\n]{1,260}: the digest must be the one above")
 
 
@@ -37,7 +37,7 @@ def check_record(
 ) -> tuple[RecordCheck, ...]:
     """The comparison of a record with its job; the record is right when each `matches` is True.
 
-    `visit.verify` checks whether the job itself is whole. Raises InputError for a file that is no record.
+    `visit.verify` checks whether the job itself is whole. Raises InputError for any other file.
     """
     record = read_record(path)
     if record.data["schema"] != RECORD_SCHEMA:
@@ -54,7 +54,7 @@ def check_record(
             *results,
             RecordCheck(None, "Results and pages were not compared, because it is not known which log they are of."),
         )
-    # Under the name it had then: the record says how to check it, and names the file.
+    # Under its name at that time: the record explains how to check it, and names the file.
     then = visit.as_of(event.seq, visit.path.with_name(_name_then(record, visit)))
     then.analyse(cancel or threading.Event(), progress)
     results += _results(record, then)
@@ -65,7 +65,7 @@ def check_record(
 
 
 def overall(results: Sequence[RecordCheck], *, log_whole: bool = True) -> RecordCheck:
-    """All of a check in one sentence; only what could be compared whole is confirmed, and only by a log that is whole."""
+    """The whole check in one sentence; a record is confirmed only if all of it was compared and the log is intact."""
     if not log_whole:
         return RecordCheck(False, "The job's log is broken, so it cannot confirm any record.")
     if any(each.matches is False for each in results):
@@ -106,7 +106,7 @@ def _event_of(record: StoredRecord, visit: Visit) -> tuple[Event | None, RecordC
 
 
 def _log(record: StoredRecord, log: Sequence[Event]) -> list[RecordCheck]:
-    """Every row that the record quotes, against the job's."""
+    """Every row quoted in the record, compared with the job's."""
     rows = record.data.get("log")
     if not isinstance(rows, list) or not rows:
         return [RecordCheck(False, "The record quotes no log.")]
@@ -141,7 +141,7 @@ def _wrong_rows(rows: Sequence[Any], expected: Sequence[dict[str, Any]]) -> Iter
 
 
 def _results(record: StoredRecord, then: Visit) -> list[RecordCheck]:
-    """The results recomputed from the readings, compared with those in the record."""
+    """The recomputed results compared with those in the record."""
     import msgspec
 
     own = msgspec.json.decode(record_json(then))

@@ -1,4 +1,4 @@
-"""The differences of two plain values or two lists of lines, each in a few words."""
+"""Describes the differences of two plain values or two lists of lines in a few words."""
 
 from __future__ import annotations
 
@@ -9,28 +9,28 @@ from itertools import islice, zip_longest
 from commission.model.units import clean_text
 
 MOST_NAMED = 5
-"""Differences named of each kind; the rest are counted."""
+"""Most differences named of each kind; the rest are counted."""
 MOST_COMPARED = 10_000_000
-"""Pairs of lines: beyond, a comparison line by line would take minutes, and only its beginning is named."""
+"""Most pairs of lines compared: more would take minutes, and only the beginning is named."""
 MISSING = object()
 Difference = tuple[str, object, object]
 
 
 @dataclass(frozen=True, slots=True)
 class RecordCheck:
-    """One sentence of a comparison: True it matches, False it differs, None it could not be decided."""
+    """One sentence of a comparison. True: it matches, False: it differs, None: undecided."""
 
     matches: bool | None
     text: str
 
     @property
     def symbol(self) -> str:
-        """✓ ✗ ?"""
+        """The symbol ✓, ✗ or ?."""
         return "?" if self.matches is None else "✓" if self.matches else "✗"
 
 
 def differences(record: object, own: object, path: str = "") -> Iterator[Difference]:
-    """Where two plain values differ: the path, the record's value, the job's. Numbers are equal by their value."""
+    """(path, record's value, job's value) of each difference of two plain values. Numbers are compared by value."""
     if isinstance(record, dict) and isinstance(own, dict):
         for key in dict.fromkeys((*own, *record)):
             yield from differences(record.get(key, MISSING), own.get(key, MISSING), f"{path}.{clean_text(str(key))}")
@@ -42,12 +42,12 @@ def differences(record: object, own: object, path: str = "") -> Iterator[Differe
 
 
 def _kind(value: object) -> type:
-    """75 and 75.0 are the same number in JSON (RFC 8259, 6), and many programs write the one for the other."""
+    """The type, with int and float alike: 75 and 75.0 are the same number in JSON (RFC 8259, 6)."""
     return float if type(value) is int else type(value)
 
 
 def unlike(found: Sequence[str], expected: Sequence[str], where: str) -> list[str]:
-    """Where two lists of lines differ, in the words of a record and its job."""
+    """Differences of two lists of lines, in words about a record and its job."""
     import difflib
 
     start = _alike(found, expected)
@@ -56,7 +56,7 @@ def unlike(found: Sequence[str], expected: Sequence[str], where: str) -> list[st
     found, expected = found[: len(found) - end], expected[: len(expected) - end]
     if len(found) * len(expected) > MOST_COMPARED:
         return [_unlike(found[:1], expected[:1], where), f"{where}what follows was not compared line by line"]
-    matcher = difflib.SequenceMatcher(None, found, expected)  # passes over what is in every row of a table
+    matcher = difflib.SequenceMatcher(None, found, expected)  # ignores what is in every row of a table
     return [
         _unlike(found[i1:i2], expected[j1:j2], where)
         for kind, i1, i2, j1, j2 in matcher.get_opcodes()
@@ -70,13 +70,13 @@ def _unlike(found: Sequence[str], expected: Sequence[str], where: str) -> str:
 
 
 def _alike(found: Sequence[str], expected: Sequence[str]) -> int:
-    """How many the same both begin with."""
+    """The length of the common beginning."""
     unequal = (i for i, (a, b) in enumerate(zip(found, expected, strict=False)) if a != b)
     return next(unequal, min(len(found), len(expected)))
 
 
 def _around(text: str, other: str) -> str:
-    """The part of a text in which it differs from another."""
+    """The part of a text that differs from another."""
     start = max(0, _alike(text, other) - 30)
     return clean_text(("…" if start else "") + text[start : start + 70] + ("…" if len(text) > start + 70 else ""))
 
@@ -92,7 +92,7 @@ def shown(value: object) -> str:
 
 
 def few(texts: Iterable[str]) -> list[str]:
-    """The first ones, and how many more there are; the rest are counted and not kept."""
+    """The first texts, and the number of further ones; those are counted and not kept."""
     rest = iter(texts)
     first = list(islice(rest, MOST_NAMED))
     more = sum(1 for _ in rest)

@@ -26,14 +26,14 @@ from commission.visit import Visit
 
 
 def check_pages(record: StoredRecord, then: Visit) -> list[RecordCheck]:
-    """The same pages written again, compared with those of the record; `then`: the job at that moment, analysed."""
+    """The pages written again and compared with those of the record; `then`: the job at that time, analysed."""
     made = record.data.get("program_version")
     same_version = made == __version__
     try:
         document = _again(record, then)
         fresh = render(document, f".{record.kind}")
     except InputError as error:
-        # This version writes all that is needed to print a record again.
+        # This version writes everything needed to print a record again.
         return [RecordCheck(False if same_version else None, f"The pages could not be made again: {error}")]
     except CommissionError as error:
         return [RecordCheck(None, f"The pages could not be compared: {error}")]
@@ -47,7 +47,7 @@ def check_pages(record: StoredRecord, then: Visit) -> list[RecordCheck]:
 
 
 def _own(record: StoredRecord) -> str:
-    """What only the record contains, and no job."""
+    """A sentence on what only the record contains, not the job."""
     printed = record.data["printed"]
     head = printed.get("letterhead")
     named = [f"the date that the record bears ({shown(record.data.get('created_at'))})"]
@@ -75,7 +75,7 @@ def _again(record: StoredRecord, then: Visit) -> Document:
 
 
 def _letterhead(head: object, where: str) -> Letterhead:
-    """The letterhead inside a record, under the same rules as one from a file."""
+    """The letterhead of a record, under the same rules as one from a file."""
     try:
         if not isinstance(head, dict):
             raise TypeError
@@ -95,7 +95,7 @@ def _letterhead(head: object, where: str) -> Letterhead:
 
 
 def _html(record: StoredRecord, fresh: bytes) -> list[RecordCheck]:
-    if len(record.raw) > 1.5 * len(fresh) + 100_000:  # not read through: a reader of broken markup may take minutes
+    if len(record.raw) > 1.5 * len(fresh) + 100_000:  # not parsed: a parser of broken markup may take minutes
         sizes = f"{len(record.raw) / 1000:.0f} kB, and this job gives {len(fresh) / 1000:.0f} kB"
         return [RecordCheck(False, f"The page has {sizes}: something was added to it.")]
     if wrong := unlike(_html_lines(record.raw), _html_lines(fresh), ""):
@@ -110,7 +110,7 @@ def _html(record: StoredRecord, fresh: bytes) -> list[RecordCheck]:
 
 
 class _Seen(HTMLParser):
-    """The text of a page, without what is not shown."""
+    """The visible text of a page."""
 
     def __init__(self) -> None:
         super().__init__(convert_charrefs=True)
@@ -161,7 +161,7 @@ def _set_by_other_fonts(document: Document) -> bool:
 
 
 def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
-    """Every file that a record carries, against the one it must carry."""
+    """Every file inside a record, compared with the expected one."""
     import msgspec
 
     own = {each.name: each.data for each in document.attachments}
@@ -171,7 +171,7 @@ def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
             yield f"{shown_name} belongs to no record"
         elif name not in record.attachments:
             yield f"{shown_name} is missing"
-        elif name == RESULTS:  # results and log were compared value by value already
+        elif name == RESULTS:  # results and log have been compared value by value
             plain = msgspec.json.decode(own[name])
             for key in ("how_to_check", "printed", "created_at"):
                 for path, found, expected in differences(record.data.get(key, MISSING), plain.get(key, MISSING)):
@@ -199,7 +199,7 @@ def _pdf_text(record: StoredRecord, fresh: bytes) -> list[str]:
 
 
 def _pdf_bytes(raw: bytes, fresh: bytes) -> RecordCheck:
-    """A PDF whose words are right and whose bytes are not: the words do not show what was drawn over them."""
+    """The result for a PDF with the right text but other bytes: the text does not show what was drawn over it."""
     if raw.startswith(fresh):
         cause = (
             "Something was added after the record was made, such as a signature; it may cover or replace what it held"

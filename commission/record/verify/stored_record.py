@@ -1,4 +1,4 @@
-"""A record file read back: its bytes, and its JSON from .json, .html or .pdf."""
+"""Reads a record file back: its bytes, and its JSON from .json, .html or .pdf."""
 
 from __future__ import annotations
 
@@ -20,9 +20,11 @@ if TYPE_CHECKING:
 
 RESULTS = "results.json"
 LARGEST_RECORD = 100_000_000
-"""Bytes; a record with many photographs has some ten million."""
+"""Size limit in bytes; a record with many photographs has some ten million."""
 LARGEST_JSON = 15_000_000
-"""Bytes; as plain values it takes up to thirty times the room. The results of a large cinema are some three million."""
+"""Size limit in bytes; as plain values it takes up to thirty times the memory. The results of a large cinema are some
+three million.
+"""
 _EXPECTED = "a record made with `commission record` (.pdf, .html or .json)"
 _OPEN = "Records are never encrypted: ask for the original."
 _FETCH = "Get the file again, as it was written."
@@ -40,7 +42,7 @@ class StoredRecord:
 
 
 def read_record(path: Path) -> StoredRecord:
-    """Read a record by what it is, not by its name; raises InputError in one sentence."""
+    """Read a record by its content, not by its name; raises InputError."""
     where = clean_text(str(path))
     raw = read_outside(path, _EXPECTED, largest_bytes=LARGEST_RECORD, where=where, mend="")
     if not raw:
@@ -79,7 +81,7 @@ def _of_pdf(raw: bytes, where: str) -> dict[str, bytes]:
 
 
 def decode_attachments(raw: bytes, options: dict[str, Any]) -> Decoded:
-    """The files inside a PDF, in a child process: its filters can expand to any amount of data."""
+    """The files inside a PDF, decoded in a child process: its filters can expand to any amount of data."""
     from pypdf.errors import DependencyError, PdfReadError
 
     where = options["where"]
@@ -90,7 +92,7 @@ def decode_attachments(raw: bytes, options: dict[str, Any]) -> Decoded:
         found = {str(name): list(parts) for name, parts in reader.attachments.items()}
     except (InputError, MemoryError):
         raise
-    except Exception as error:  # the reader raises whatever a damaged file provokes
+    except Exception as error:  # the reader raises arbitrary errors for a damaged file
         if isinstance(error, DependencyError | PdfReadError) and b"/Encrypt" in raw:
             raise InputError(where, "an encrypted PDF", _EXPECTED, _OPEN) from error
         reason = clean_text(str(error))[:80]
@@ -102,12 +104,12 @@ def decode_attachments(raw: bytes, options: dict[str, Any]) -> Decoded:
 
 
 def _pdf_reader(raw: bytes) -> PdfReader:
-    """A reader without its own warnings; raises what it raises for a damaged file."""
+    """A PDF reader with its own warnings off; raises arbitrary errors for a damaged file."""
     import logging
 
     from pypdf import PdfReader
 
-    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # our own sentence states what is wrong with a file
+    logging.getLogger("pypdf").setLevel(logging.CRITICAL)  # our own sentence describes the problem of a file
     return PdfReader(io.BytesIO(raw))
 
 
@@ -117,7 +119,7 @@ def pdf_pages(raw: bytes) -> list[str]:
 
 
 def foreign_pdf_pages(raw: bytes, where: str, most: int, cpu_s: float) -> list[str]:
-    """The text of each page, of at most `most` + 1 pages, read in a child process within that processor time.
+    """The text of at most `most` + 1 pages, read in a child process within that processor time.
 
     Raises InputError.
     """
@@ -133,7 +135,7 @@ def foreign_pdf_pages(raw: bytes, where: str, most: int, cpu_s: float) -> list[s
 
 
 def decode_pages(raw: bytes, options: dict[str, Any]) -> Decoded:
-    """What `foreign_pdf_pages` asks of its child process: the texts, or empty ones of too many."""
+    """Decoder of `foreign_pdf_pages` in its child process: the texts, or empty ones if there are too many."""
     try:
         pages = _pdf_reader(raw).pages
         if (count := len(pages)) > options["most"]:
@@ -141,7 +143,7 @@ def decode_pages(raw: bytes, options: dict[str, Any]) -> Decoded:
         return [pages[index].extract_text() for index in range(count)], ()
     except MemoryError:
         raise
-    except Exception as error:  # the reader raises whatever a damaged file provokes
+    except Exception as error:  # the reader raises arbitrary errors for a damaged file
         reason = clean_text(str(error))[:80]
         raise InputError(options["where"], f"a PDF that cannot be read ({reason})", _EXPECTED) from error
 
@@ -152,7 +154,7 @@ def _json(raw: bytes, where: str) -> dict[str, Any]:
     if len(raw) > LARGEST_JSON:
         raise InputError(where, f"results of {len(raw) / 1e6:.0f} MB", f"at most {LARGEST_JSON / 1e6:.0f} MB")
     try:
-        msgspec.json.decode(raw)  # strict: no NaN, no broken UTF-8, no numbers without end
+        msgspec.json.decode(raw)  # strict: no NaN, no invalid UTF-8, no endless numbers
         data = json.loads(raw, object_pairs_hook=_once)
     except (msgspec.DecodeError, ValueError, RecursionError) as error:
         raise InputError(where, f"no valid JSON ({clean_text(str(error))[:80]})", _EXPECTED, _FETCH) from error
@@ -162,7 +164,7 @@ def _json(raw: bytes, where: str) -> dict[str, Any]:
 
 
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    """An object; a name that occurs twice would be read in two ways (RFC 8259, 4)."""
+    """An object; refuses duplicate names, which can be read in two ways (RFC 8259, 4)."""
     made = dict(pairs)
     if len(made) < len(pairs):
         names: set[str] = set()
