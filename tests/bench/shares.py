@@ -58,9 +58,10 @@ FINDINGS = {
     "seats.row-null": ("seats.bass", "room.row-null"),
 }
 """Limits that only findings use: the check that shows that something was measured, and the finding."""
+METER_PASSES = 3
+"""How many times every channel is read with the meter: one reading decides nothing."""
 REASONS = {
     "levels.sum": "the simulated jobs do not say how subwoofers add",
-    "levels.repeat": "every channel is read once there; by its basis 95 of 100 visits pass",
     "checklist.lip-sync": "it is no matter of the room; recordings with a known offset: tests/dsp/test_lip_sync.py",
     "checklist": "people answer it",
     "layout.direction": "a standard layout meets it by definition, and without a limit of your own it is information",
@@ -74,6 +75,7 @@ REASONS = {
     "compare": "it compares two rounds: at most 5 of 100 unchanged rooms get a word (python tests/bench words)",
 }
 NO_FAULT = {
+    "levels.repeat": "no fault that is planted scatters the readings",
     "seats.snr": "a noisy recording is no fault of a room",
     "seats.level": "no fault that is planted changes all of the sound at one seat",
     "seats.sub-level": "no fault that is planted changes all of the bass at one seat",
@@ -84,7 +86,7 @@ NO_FAULT = {
 }
 """Limits of which only rooms set correctly have a share."""
 NOTES = {
-    "levels.match": "every channel was read once; more readings decide (python tests/bench visits)",
+    "levels.match": f"every channel was read {METER_PASSES} times; by readings: python tests/bench visits",
 }
 """What a share depends on."""
 OTHERWISE = "the simulated visits hold no such measurement"
@@ -135,6 +137,7 @@ def surveyed(rooms: int, wanted: Sequence[str]) -> tuple[Shares, Shares]:
     bad: Shares = {}
     for seed in range(FIRST, FIRST + rooms):
         installation = matrix.cached_installation(seed, matrix.simulator_of(seed), matrix.default_cache())
+        installation.healthy.meter_passes = METER_PASSES
         memory = Memory()
         for name, verdict in verdicts(visit(installation, installation.healthy, memory)).items():
             good.setdefault(name, []).append(verdict)

@@ -27,6 +27,7 @@ from rooms.scene import Scene
 FOOT_M = 0.3048
 MAIN_HZ, SUB_HZ = (500.0, 2000.0), (30.0, 80.0)
 TARGET_DB = 75.0
+METER_SCATTER_DB = 0.2
 TRIM_LIMIT_DB = 12.0
 """The processor's trims reach from minus this to plus this."""
 
@@ -75,6 +76,8 @@ class Plan:
     high_pass: set[str] = field(default_factory=set)
     volume_db: float = 0.0
     meter_db: dict[str, float] = field(default_factory=dict)
+    meter_passes: int = 1
+    """How many times every channel is read."""
     microphone_at: dict[tuple[str, str], str] = field(default_factory=dict)
     """Where the microphone really stood."""
     file_of: dict[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
@@ -199,15 +202,19 @@ class Installation:
         plan.noted_trim_db = dict(plan.trim_db)
         plan.noted_setting = dict(plan.setting)
         plan.noted_polarity = dict.fromkeys(self.channels, "normal")
-        self.meter_scatter_db = {c: float(self.rng.normal(0, 0.2)) for c in self.channels}
+        self.meter_scatter_db = {c: float(self.rng.normal(0, METER_SCATTER_DB)) for c in self.channels}
         return plan
 
-    def meter_db(self, plan: Plan, channel: str) -> float:
-        """A reading of the hand-held meter at the reference seat."""
+    def meter_db(self, plan: Plan, channel: str, earlier: int = 0) -> float:
+        """A reading of the hand-held meter at the reference seat; `earlier`: how many were made before."""
         level = self.level_db(plan, channel, self.scene.reference.id)
         room = 32.0 if not self.scene.place(channel).role == "sub" else 42.0
         heard = 10 * math.log10(10 ** ((level + self.spl_db + plan.volume_db) / 10) + 10 ** (room / 10))
-        return round(heard + self.scene.meter_offset_db + self.meter_scatter_db[channel], 1)
+        scatter_db = self.meter_scatter_db[channel]
+        if earlier:
+            rng = np.random.default_rng([self.scene.seed, earlier, self.channels.index(channel)])
+            scatter_db = float(rng.normal(0, METER_SCATTER_DB))
+        return round(heard + self.scene.meter_offset_db + scatter_db, 1)
 
     # --- sound ---
 

@@ -142,8 +142,9 @@ def definition(installation: Installation, plan: Plan) -> str:
                 "step": "levels",
                 "channel": c,
                 "seat": scene.reference.id,
-                "value_db": plan.meter_db.get(c, installation.meter_db(plan, c)),
+                "value_db": plan.meter_db.get(c, installation.meter_db(plan, c, earlier)),
             }
+            for earlier in range(plan.meter_passes)
             for c in installation.channels
         ]
     data["reading"] = readings
