@@ -1,4 +1,4 @@
-"""From outcomes to causes: rules that name what is wrong, why we think so, and what would settle it."""
+"""From outcomes to causes: rules that name the fault, the evidence for it, and the check that would confirm it."""
 
 from __future__ import annotations
 
@@ -42,12 +42,12 @@ RULES: tuple[Rule, ...] = (
     *checklist.RULES,
     *measurement.LAST,
 )
-"""In this order: a later rule sees what earlier ones found, and leaves alone what that explains."""
+"""The order matters: a later rule sees the findings of earlier ones, and reports nothing that they explain."""
 
 _MEASUREMENT = "measurement."
 
 _CAUSE_ORDER = ("electronics", "settings", "room")
-"""What is mended first: nothing else can be judged while the wiring is wrong."""
+"""Order of repair: nothing else can be checked while the wiring is wrong."""
 
 
 def findings(
@@ -59,8 +59,8 @@ def findings(
 ) -> tuple[Finding, ...]:
     """All findings of one round, the most urgent first.
 
-    `outcomes`: results of the steps, by step id; findings that rest on a step which is not among them are left out.
-    `failed(id, error)` is called for a rule that fails, and the others go on; with None its error is raised.
+    `outcomes`: results of the steps, by step id; findings that rest on a missing step are left out. `failed(id, error)`
+    is called for a rule that fails, and the others go on; if it is None, the error is raised.
     """
     evidence = Evidence(job=job, round=round_id, analyses=analyses, outcomes=outcomes)
     found = Found()
@@ -76,7 +76,7 @@ def findings(
 
 
 def rule_of(finding_id: str) -> Rule | None:
-    """The rule that makes findings of an id; None where no rule of this version does."""
+    """The rule that produces findings with an id; None if no rule of this version does."""
     return next((rule for rule in RULES if finding_id == rule.id or finding_id.startswith(f"{rule.id}.")), None)
 
 

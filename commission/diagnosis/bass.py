@@ -1,4 +1,4 @@
-"""Subwoofers that do not do what their settings say, from their responses before and after."""
+"""Subwoofers that do not play as set, from their responses before and after."""
 
 from __future__ import annotations
 
@@ -21,7 +21,9 @@ BASIS = "determined by simulation (tests/steps/test_bass_verification.py)"
 
 
 def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Changed since the round before otherwise than its settings; left alone where the delays of all channels are wrong."""
+    """Subwoofers that changed since the round before, but not as set; ignored where the delays of all
+    channels are wrong.
+    """
     checked = verify(e.job, e.round, e.analyses)
     if isinstance(checked, str) or not checked.off:
         return
@@ -65,7 +67,7 @@ def _evidence(each: SubChange, checked: Verification) -> str:
 
 
 def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Seats whose bass differs from its prediction though every subwoofer changed as it was set."""
+    """Seats whose bass differs from the prediction although every subwoofer changed as set."""
     checked = verify(e.job, e.round, e.analyses)
     if isinstance(checked, str) or checked.off:
         return
@@ -100,9 +102,9 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Subwoofers and front loudspeakers that partly cancel around the crossover, where another setting adds much."""
+    """Subwoofers and front loudspeakers that partly cancel around the crossover, if another setting is much louder."""
     front = front_of_round(e.job, e.round, e.analyses)
-    if isinstance(front, str) or front.hole is None:  # without the search, which takes long
+    if isinstance(front, str) or front.hole is None:  # without the search, which is slow
         return
     result = solve_round(e.job, e.round, e.analyses)
     if isinstance(result, str) or result.crossover is None:
@@ -176,4 +178,4 @@ LAST = (
         "simulation (tests/bench/holes.py)",
     ),
 )
-"""Settings that can be better, after those that are wrong."""
+"""Rules about settings that can be improved, after those about wrong settings."""

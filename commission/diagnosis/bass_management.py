@@ -17,30 +17,32 @@ from commission.model.units import listed
 from commission.steps.seats.awaiting import ONE_LOUDSPEAKER
 
 LEAST_CORNER_HZ = 50.0
-"""Below, most loudspeakers end by themselves, and third octaves at half the frequency are noise of the room."""
+"""Lowest corner frequency that is checked: below, most loudspeakers roll off by themselves, and third octaves at half the
+frequency are noise of the room."""
 
 SECOND_ORDER = CrossoverFilter(type="butterworth", slope_db_per_octave=12)
 
 STEEPEST = CrossoverFilter(type="linkwitz-riley", slope_db_per_octave=24)
-"""Noise and distortion fill what a steeper high-pass takes away."""
+"""Steepest high-pass assumed: noise and distortion fill in what a steeper one removes."""
 
 PARTNER_DB, SLOPE_DB, UNFILTERED_DB = 9.0, -3.0, -9.0
-"""Against the partner: a second-order high-pass makes 12 dB (arithmetic), healthy pairs differed by at most 6.6 dB (156
-pairs in 17 rooms of five simulators). The partner falls towards the bass, and the channel itself hardly does."""
+"""Thresholds against the partner: a second-order high-pass makes 12 dB (arithmetic), healthy pairs differed by at most
+6.6 dB (156 pairs in 17 rooms of five simulators). The partner's level falls towards the bass, and that of the channel
+itself hardly does."""
 
 GROWS_DB = 2.5
-"""What a missing high-pass makes grows by 8 dB from its corner to half of it, and by 5 dB or more to the bass below
-(second order, means of these bands, arithmetic): half of the lesser. A mode or a null is strongest at a frequency of its
-own."""
+"""Least growth of the difference: that of a missing high-pass grows by 8 dB from its corner to half of it, and by 5 dB or
+more to the bass below (second order, means of these bands, arithmetic); the threshold is half of the lesser. A mode or a
+null peaks at one frequency."""
 
 
 def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """A main channel whose bass, an octave below its noted high-pass, is far above its partner's, over the seats together,
-    and the more so the lower the frequency.
+    """Main channels whose bass, below the entered high-pass, is far above their partner's over all seats, increasingly so
+    towards low frequencies.
 
-    Its level alone says nothing: in small rooms of short decay, modes lifted it by 14 to 18 dB at all seats of healthy
-    loudspeakers in front, as much as a second-order high-pass takes away, while those at the sides kept their slope. A
-    high-pass that is entered as steeper, or less steep, is compared as if it were of second order.
+    The channel's own level says nothing: in small rooms with short decay, modes lifted it by 14 to 18 dB at all seats for
+    healthy front loudspeakers, as much as a second-order high-pass takes away, while those at the sides kept their slope.
+    A high-pass of another order is compared as if it were of second order.
     """
     other_sound = (
         "wiring.silent",
@@ -92,10 +94,10 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _bass_level_db(e: Evidence, channel: Channel, *, lowest: bool = False) -> FloatArray | None:
-    """Levels of a channel with a noted high-pass on GRID_HZ, power means over the seats [dB].
+    """Levels of a channel with an entered high-pass on GRID_HZ, power means over the seats [dB].
 
-    None where no high-pass is noted, the response did not pass the processor, or at fewer than two seats without noise
-    around half its frequency, and with `lowest` below that, too.
+    None without an entered high-pass, if the response did not pass the processor, or with fewer than two seats free of
+    noise around half the corner frequency (and below that, with `lowest`).
     """
     corner = channel.high_pass_hz
     if corner is None or corner < LEAST_CORNER_HZ:
@@ -115,14 +117,14 @@ def _bass_level_db(e: Evidence, channel: Channel, *, lowest: bool = False) -> Fl
 
 
 def _grows_below(apart_db: FloatArray, corner_hz: float) -> bool:
-    """Whether a difference grows from a high-pass frequency to half of it, and again to the bass below."""
+    """Whether a difference grows from a high-pass frequency to half of it, and further to the bass below."""
     around = (GRID_HZ >= corner_hz / 1.2) & (GRID_HZ <= 1.2 * corner_hz)
     bands = (around, _slope_bands(corner_hz)[0], _lowest_band(corner_hz))
     return bool((np.diff([apart_db[band].mean() for band in bands]) >= GROWS_DB).all())
 
 
 def _slope_bands(corner_hz: float) -> tuple[BoolArray, BoolArray]:
-    """Around half a high-pass frequency and around twice it, in GRID_HZ."""
+    """Bands around half a high-pass frequency and around twice it, in GRID_HZ."""
     return (
         (GRID_HZ >= corner_hz / 2.2) & (GRID_HZ <= corner_hz / 1.6),
         (GRID_HZ >= 1.4 * corner_hz) & (GRID_HZ <= 3 * corner_hz),
@@ -130,7 +132,7 @@ def _slope_bands(corner_hz: float) -> tuple[BoolArray, BoolArray]:
 
 
 def _lowest_band(corner_hz: float) -> BoolArray:
-    """From half to a quarter of a high-pass frequency, or where GRID_HZ begins."""
+    """Band from half to a quarter of a high-pass frequency, or from the beginning of GRID_HZ."""
     return np.asarray((GRID_HZ >= corner_hz / 4.4) & (GRID_HZ <= corner_hz / 2.4))
 
 
@@ -140,9 +142,9 @@ def _slope_db(level_db: FloatArray, corner_hz: float) -> float:
 
 
 def _beyond_second_order_db(system: System, channel: Channel) -> float:
-    """By how much its entered high-pass falls more than one of second order from above to below its corner [dB].
+    """Additional fall of the entered high-pass, relative to a second-order one, from above to below its corner [dB].
 
-    0 where no type is entered; below zero for one of first order.
+    0 if no type is entered; below zero for first order.
     """
     entered, corner_hz = system.high_pass(channel), channel.high_pass_hz
     if entered is None or corner_hz is None:
@@ -156,7 +158,9 @@ def _beyond_second_order_db(system: System, channel: Channel) -> float:
 
 
 def _in_noise(analysis: Analysis, band: BoolArray) -> bool:
-    """Whether noise, such as hum, may make a tenth of the level or more in a band: less than 10 dB below it."""
+    """Whether noise, such as hum, may contribute a tenth or more of a band's power: it is less than 10 dB below the
+    level.
+    """
     noise = analysis.noise_db
     return noise is not None and bool((analysis.third_octave_db[band] - noise[band] < 10.0).any())
 

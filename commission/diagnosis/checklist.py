@@ -1,4 +1,4 @@
-"""Rules about the checklist: what the technician saw and marked as to be mended. One finding for each item."""
+"""Rules about the checklist: items that the technician marked for repair, one finding for each."""
 
 from __future__ import annotations
 

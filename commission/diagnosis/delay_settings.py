@@ -1,4 +1,4 @@
-"""Rules about distances and delays, by settings and by arrivals."""
+"""Rules about distances and delays, from settings and from arrivals."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from commission.steps.seats.awaiting import ONE_LOUDSPEAKER
 from commission.steps.shared.survey import matched
 
 SCATTERS = 3.0
-"""A subwoofer is late beyond what the main channels scatter from this many of their standard deviations on."""
+"""A subwoofer is late if it exceeds the scatter of the main channels by this factor of their standard deviation."""
 
 
 def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -48,7 +48,7 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bool:
-    """Whether a subwoofer's setting holds its latency, in the wrong unit that all settings are in."""
+    """Whether a subwoofer's setting includes its latency, in the wrong unit used for all settings."""
     ratio, unit = e.distances.held_ratio, e.job.system.processor.delay.unit
     if ratio is None or each.held is None or unit == "ms" or not distances.unit_is_entered(e.distances):
         return False
@@ -58,7 +58,7 @@ def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bo
 
 
 def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
-    """Whether a subwoofer is late or early by no more than the main channels, whose arrivals nothing explains, scatter."""
+    """Whether a subwoofer is late or early by no more than the unexplained scatter of the main channels' arrivals."""
     matching = matched(e.job, e.round, e.screening.usable)
     if matching is None or each.alignment_s is None or not each.channel.is_sub:
         return False
@@ -73,14 +73,14 @@ def _late(late_ms: float, expanded_u_ms: float) -> str:
 
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.delays-off", "settings.delay-sign"):
-        return  # every setting must be entered again, and holds what is heard of the subwoofer
+        return  # every setting must be entered again, including the subwoofer's remaining delay
     by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
     all_delays = distances.likely_delays(e.distances)
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
         if residual is None or each.own_latency_m == 0 or each.kept_latency_s is not None or by_arrivals_only:
             continue
-        # Through the delays its arrival beside the others' counts; past them, whether the setting holds the latency.
+        # If arrivals include the delays, they count relative to the others'; else, whether the setting has the latency.
         judged = each.check_arrival if each.alignment_s is not None else each.check_setting
         if judged.verdict is not Verdict.FAIL:
             continue
@@ -91,13 +91,13 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         evidence: tuple[str, ...] = (
             f"it arrives {_late(late_ms, u_ms)} than {each.distance_m:.2f} m and its setting explain, threshold 2 ms",
         )
-        wrong_unit = found.any("settings.unit")  # every setting is entered again, and what remains is its own latency
+        wrong_unit = found.any("settings.unit")  # every setting is entered again; the rest is its latency
         if (
             not wrong_unit
             and judged.value is not None
             and abs(judged.value - late_ms) > 1000 * distances.SUB_LATENCY_S
         ):
-            late_ms = judged.value  # the setting holds a part of its latency, or more
+            late_ms = judged.value  # the setting includes a part of its latency, or more
             evidence = (
                 f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
                 f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
@@ -165,19 +165,19 @@ def _delay_sign(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 ALL_DELAYS = ("settings.unit", "settings.delays-off", "settings.delay-sign")
-"""Findings of which each means that the delays of all channels are wrong."""
+"""Findings that mean that the delays of all channels are wrong."""
 
 SWAP_OR_DISTANCE = "settings.swap-or-distance"
 
 NOT_AS_SET = "settings.not-as-set"
-"""A channel that changed between two rounds otherwise than its settings; its rule is in `diagnosis.prediction`."""
+"""A channel that changed between two rounds, but not as set; its rule is in `diagnosis.prediction`."""
 
 FEW_SEATS = 3
-"""At least this many seats are needed before arrivals distinguish two exchanged loudspeakers from two wrong delays."""
+"""Fewest seats at which arrivals distinguish two exchanged loudspeakers from two wrong delays."""
 
 
 def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Two or three channels that arrive as if from each other's places, at one seat or two."""
+    """Two or three channels that arrive as if from each other's places, at one or two seats."""
     if found.any(*ALL_DELAYS):
         return
     known = e.distances.channels
@@ -219,9 +219,10 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tuple[str, ...]]:
-    """Channels each of which arrives as from the place of the next: pairs, then threes of which one may be off by little.
+    """Channels each of which arrives as if from the place of the next: pairs, then groups of three of which one may be
+    off by little.
 
-    `off`: channel → (how late it is, standard uncertainty) [s], of those that surely are.
+    `off`: channel → (delay of its arrival, standard uncertainty) [s], for channels that are surely late or early.
     """
     known = e.distances.channels
     yield from (pair for pair in combinations(off, 2) if _from_next(e, off, pair))
@@ -235,7 +236,9 @@ def _circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tu
 
 
 def _from_next(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tuple[str, ...]) -> bool:
-    """Whether each of a circle is as late, within twice its uncertainty, as the next one is farther."""
+    """Whether the delay of each member of a circle equals the extra distance of the next one, within twice its
+    uncertainty.
+    """
     known = e.distances.channels
     return all(
         abs(off[c][0] - (known[following].distance_m - known[c].distance_m) / known[c].speed_m_s) <= 2 * off[c][1]
@@ -294,19 +297,19 @@ LATE_CAUSES = (
 EARLY_CAUSES = (
     "most other loudspeakers have a delay of their own: signal processing, or a horn several centimetres deep",
 )
-"""A single loudspeaker is never early of itself."""
+"""Possible causes of an early arrival: a single loudspeaker cannot be early by itself."""
 
 DOUBTFUL_TIMES = 4.0
-"""Of two sounds either may be the direct one, which no normal distribution describes: a doubtful arrival counts only where
-it is off by twice its expanded uncertainty (common practice, no source)."""
+"""Factor for doubtful arrivals: either of two sounds may be the direct one, which no normal distribution describes, so
+such an arrival counts only beyond twice its expanded uncertainty (common practice, no source)."""
 
 
 def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
-        return  # every arrival is off then, for one reason
+        return  # then every arrival is off, for one reason
     swapped = found.channels("wiring.swapped", ONE_LOUDSPEAKER, SWAP_OR_FILES, SWAP_OR_DISTANCE)
     explained = swapped | found.channels("wiring.silent", "settings.distance", NOT_AS_SET)
-    also_elsewhere = found.channels("wiring.doubled", "settings.upmix")  # a nearer loudspeaker is heard first
+    also_elsewhere = found.channels("wiring.doubled", "settings.upmix")  # the nearer loudspeaker is heard first
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each, name = e.distances.channels[wrong.channel], wrong.channel
         residual = each.arrival_residual_s
@@ -342,9 +345,9 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _heard_from(e: Evidence, channel: str) -> str | None:
-    """The main channel from whose place another one arrives at each of two seats or more, where no delay explains it."""
+    """The main channel from whose place another one arrives at two or more seats, if no delay explains it."""
     known, early_s = e.distances.channels[channel], e.distances.rest_s.get(channel, {})
-    within_s = 4 * known.arrival_u_s  # twice the expanded uncertainty: the distances of two places
+    within_s = 4 * known.arrival_u_s  # twice the expanded uncertainty: two distances are involved
     if len(early_s) < 2 or max(early_s.values()) - min(early_s.values()) <= within_s:
         return None  # a delay is the same at every seat
     for other, each in e.distances.channels.items():

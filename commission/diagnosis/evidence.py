@@ -1,4 +1,4 @@
-"""The input of the rules: the outcomes of the steps for one round, and the results behind them."""
+"""The input of the rules: outcomes of the steps for one round, and their results."""
 
 from __future__ import annotations
 
@@ -15,53 +15,53 @@ from commission.steps.shared.seat_variance import BandResult, bass_of_round, sum
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """Everything known of one round. Results are those of the steps; each is computed when a rule first asks for it."""
+    """All evidence of one round. Each step result is computed when a rule first needs it."""
 
     job: Job
     round: str
     analyses: Analyses
-    """Of all rounds, as analysed."""
+    """Analyses of all rounds."""
     outcomes: Mapping[str, Outcome] = field(default_factory=dict)
-    """By step id."""
+    """Outcomes by step id."""
 
     def checks(self, kind: str) -> tuple[Check, ...]:
-        """The checks of a kind, such as "aim.angle"; empty where its step is no part of the visit or was not computed."""
+        """The checks of a kind, such as "aim.angle"; empty if its step is not part of the visit or was not computed."""
         outcome = self.outcomes.get(kind.partition(".")[0])
         return () if outcome is None else tuple(check for check in outcome.checks if check.kind == kind)
 
     @cached_property
     def screening(self) -> Screening:
-        """The measuring mistakes; all results below rest on what these left."""
+        """The measuring mistakes; all results below exclude the recordings that they affect."""
         return screen(self.job, self.round, self.analyses)
 
     @cached_property
     def levels(self) -> levels.LevelsResult:
-        """Trims from the readings."""
+        """Result of the step "levels": trims from the readings."""
         return levels.solve(self.job, self.round, self.analyses)
 
     @cached_property
     def distances(self) -> distances.DistancesResult:
-        """Delays and arrivals."""
+        """Result of the step "distances": delays and arrivals."""
         return distances.solve(self.job, self.round, self.analyses)
 
     @cached_property
     def seats(self) -> seats.SeatsResult:
-        """What each seat hears from each channel."""
+        """Response of each channel at each seat."""
         return seats.solve(self.job, self.round, self.analyses)
 
     @cached_property
     def bass(self) -> dict[str, dict[str, BandResult]]:
-        """Seat-to-seat variance of the subwoofers, together or each, by band."""
+        """Seat-to-seat variance of the subwoofers, together or individually, by band."""
         return bass_of_round(self.job, self.round, self.analyses)
 
     @cached_property
     def subs(self) -> tuple[list[str], FloatArray] | None:
-        """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together, where it can be determined."""
+        """(seats, third-octave levels [shape=(seats, n)]) of all subwoofers together, if it can be determined."""
         return summed_subs(self.job, self.round, self.analyses)
 
 
 def seat_distance_m(e: Evidence, channel: str, seat: str) -> float | None:
-    """From a loudspeaker to a seat by their places, at least 0.1; None where one is not known."""
+    """Distance from a loudspeaker to a seat by their positions, at least 0.1; None if one is unknown."""
     one, other = e.job.system.channel(channel), e.job.system.seat(seat)
     if one is None or other is None or one.position_m is None or other.position_m is None:
         return None

@@ -1,7 +1,7 @@
-"""What became of each finding: followed through the rounds by kind and place, and never better than was measured.
+"""Fate of each finding, followed through the rounds by kind and place, never better than measured.
 
-A finding counts as gone only where a later round holds a check that would show it, and does not show it. A logged repair
-is no measurement: until one follows, the finding stays.
+A finding is gone only if a later round has a check that would show it and does not. A logged repair is not a measurement:
+the finding stays until one follows.
 """
 
 from __future__ import annotations
@@ -30,17 +30,18 @@ from commission.model.verdict import surely_above
 from commission.steps.distances.result import SET_BY_BASS
 
 _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
-"""Checks that fail for other reasons than the fault that names them, too: they only show that the place was measured again.
-Any other check that still fails shows that its fault is still there.
-"""
+"""Checks that also fail for reasons other than their fault: they only show that the place was measured again. Any other
+check that still fails shows that its fault remains."""
 _ALIKE = (frozenset({"wiring.polarity", "wiring.pair-polarity", "wiring.driver-polarity"}), frozenset(DULL))
 """One fault each, named as surely as the round allows: a loudspeaker, one of a pair, one driver; blocked, or not aimed."""
 _BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
-"""What is checked from the settings noted alone, and the same by measurement."""
+"""Checks of the noted settings alone, and of the same by measurement."""
 
 
 def same_fault(one: Finding, other: Finding) -> bool:
-    """The same kind of fault at the same place: a channel in common, or a seat where the seat is what is at fault."""
+    """Whether two findings are the same kind of fault at the same place: a common channel, or seat if the fault is a
+    seat's.
+    """
     if not _same_kind(one.id, other.id):
         return False
     mine, theirs = (f.seats if f.place == "seat" else f.channels for f in (one, other))
@@ -56,7 +57,7 @@ class _Fault:
     first: Finding
     round: str
     seen: dict[str, list[Finding]] = field(default_factory=dict)
-    """Round → the findings that are this fault there."""
+    """Round → its findings of this fault."""
 
 
 def follow(
@@ -65,10 +66,10 @@ def follow(
     findings: Callable[[str], Sequence[Finding]],
     outcomes: Callable[[str], Mapping[str, Outcome]],
 ) -> tuple[FindingHistory, ...]:
-    """Every finding of the rounds up to `round_id`, with what became of it by the newest round.
+    """Every finding of the rounds up to `round_id`, with its fate by the newest round.
 
-    `findings` and `outcomes` give those of a round; both are asked once for each round that is needed. The order is that
-    of repair; within a cause, what is gone comes last.
+    `findings` and `outcomes` return those of a round; both are called once for each round needed. The order is that of
+    repair; within a cause, findings that are gone come last.
     """
     rounds = _rounds(job, round_id)
     shown = rounds[: rounds.index(round_id) + 1]
@@ -93,7 +94,7 @@ def follow(
 
 
 def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> list[_Fault]:
-    """Faults that only the log remembers: a later measurement of the same round has replaced the one that showed them."""
+    """Faults known only from the log: a later measurement of the same round has replaced the one that showed them."""
     out: list[_Fault] = []
     for body in (action.body for action in job.actions):
         rule = rule_of(body.finding)
@@ -115,13 +116,13 @@ def _logged_only(job: Job, faults: Sequence[_Fault], rounds: Sequence[str]) -> l
 
 
 def _rounds(job: Job, round_id: str) -> tuple[str, ...]:
-    """The rounds to look at, in order: up to the newest that holds anything, or to `round_id` where that is later."""
+    """The rounds to compare, in order: up to the newest with data, or to `round_id` if that is later."""
     rounds = job.rounds if round_id in job.rounds else (*job.rounds, round_id)
     return rounds[: max(rounds.index(each) for each in (*job.filled_rounds, round_id)) + 1]
 
 
 def _matches(fault: _Fault, newest: Iterable[Finding], finding: Finding) -> bool:
-    """Whether a finding is a known fault, by how it was found first or where it was found last."""
+    """Whether a finding is a known fault, by its first or its latest appearance."""
     return any(same_fault(each, finding) for each in (fault.first, *newest))
 
 
@@ -162,7 +163,7 @@ def _finding_history(
 
 
 def history_of(finding: Finding, histories: Iterable[FindingHistory]) -> FindingHistory | None:
-    """What became of a finding of any round, among those histories; None where it is not among them."""
+    """The history of a finding of any round; None if it is not among those histories."""
     return next(
         (each for each in histories if any(same_fault(one, finding) for one in (each.first, *each.now))), None
     )
@@ -177,7 +178,7 @@ def _is_about(action: Action, finding: Finding) -> bool:
 
 
 def _still(first: Finding, now: Iterable[Finding]) -> tuple[str, ...]:
-    """The channels still at fault, where the newest round does not name all of the first."""
+    """The channels still at fault, if the newest round does not name all of the first."""
     named = {channel for each in now for channel in each.channels}
     return tuple(c for c in first.channels if c in named) if set(first.channels) - named else ()
 
@@ -190,7 +191,7 @@ def _fate_present(
     outcomes: Mapping[str, Mapping[str, Outcome]],
     actions: tuple[Action, ...],
 ) -> Fate:
-    """The newest round shows it."""
+    """The fate of a finding that the newest round shows."""
     newest = rounds[-1]
     mended = [each for each in actions if each.mends]
     if mended and mended[-1] is actions[-1] and not _measured_since(job, fault.first, newest, mended[-1].seq):
@@ -237,7 +238,7 @@ def _fate_absent(
         return Fate.NOT_DETERMINED, _some(unchanged, places)
     mended = [each for each in actions if each.mends]
     unheard = first.check == _BY_SETTINGS and not any(_checked(first, outcomes[each], _BY_SOUND) for each in later)
-    # Right settings alone do not show that the sound is right.
+    # Correct settings alone do not show that the sound is correct.
     rest = tuple(place for place in places if unheard or place not in checked)
     if not rest:
         return (Fate.REPAIRED if mended or new_settings == "entered" else Fate.NO_LONGER_FOUND), ()
@@ -250,8 +251,8 @@ def _fate_absent(
 
 
 def _unchanged(first: Finding, checks: Sequence[Check], before: Mapping[str, Outcome]) -> bool:
-    """Whether the checks of one place that a finding rests on decide nothing now, and differ from before by no more than
-    their uncertainties: a value that only crossed the threshold of the guard band has not changed.
+    """Whether the checks of one place that a finding rests on are undecided now, and differ from before by no more than
+    their uncertainties: a value that merely crossed the threshold of the guard band has not changed.
     """
     earlier = {(each.channel, each.seat): each for found in _checked(first, before).values() for each in found}
     pairs = [(each, earlier.get((each.channel, each.seat))) for each in checks]
@@ -267,7 +268,7 @@ def _unchanged(first: Finding, checks: Sequence[Check], before: Mapping[str, Out
 
 
 def _some(rest: Iterable[str | None], places: Sequence[str | None]) -> tuple[str, ...]:
-    """The channels left, where they are not all of them."""
+    """The remaining channels, if they are not all of them."""
     names = tuple(each for each in rest if each is not None)
     return names if len(names) < len(places) else ()
 
@@ -277,7 +278,7 @@ def _checked(
 ) -> dict[str | None, Sequence[Check]]:
     """Channel → its checks of the finding's kind that were carried out there; None: the finding names no channel.
 
-    A finding without a check of its own is checked where its step is done. What the step Bass has set is checked there.
+    A finding without its own check is checked where its step is done. Settings made by the step Bass are checked there.
     """
     outcome, wanted = outcomes.get(finding.step), check_id or finding.check
     if outcome is None:
@@ -297,14 +298,14 @@ def _checked(
 
 
 def _evidence(job: Job, finding: Finding, round_id: str) -> dict[str, int]:
-    """Channel → the newest event of a round that the finding's step rests on; all channels where it names none."""
+    """Channel → the newest event of a round that the finding's step rests on; all channels if it names none."""
     newest: dict[str, int] = {}
     stored: Sequence[Reading | StoredResponse] = job.responses_of(round_id)
     if finding.step == "levels":
         stored = job.readings_of(round_id, finding.step)
-    if finding.step == "wiring":  # both levels
+    if finding.step == "wiring":  # both levels of the load test
         stored = (*stored, *(each for each in job.driven if each.body.round == round_id))
-    if finding.step == "quiet":  # of no channel
+    if finding.step == "quiet":  # belongs to no channel
         stored = (*job.readings_of(round_id, "quiet"), *(each for each in job.noises if each.body.round == round_id))
     for each in stored:
         channel = each.body.channel or ("" if finding.step == "quiet" else None)
@@ -323,14 +324,14 @@ def _measured_since(job: Job, finding: Finding, round_id: str, seq: int) -> bool
 
 
 def _hidden(job: Job, finding: Finding, others: Iterable[Finding]) -> bool:
-    """Whether a round cannot show a finding of the room, because other faults spoil what was measured of its bass."""
+    """Whether a round cannot show a finding of the room, because other faults affect its bass measurements."""
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
     spoilt = (each for each in others if each.id in SPOILT)
     return finding.cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
 
 
 def _lacks_others(job: Job, finding: Finding, shown: str, round_id: str) -> bool:
-    """Whether a round lacks channels of the one that showed the finding, which its rule compares with each other."""
+    """Whether a round lacks channels of the one that showed the finding, if its rule compares channels with each other."""
     rule, every = rule_of(finding.id), replace(finding, channels=())
     if rule is None or not rule.compares:
         return False
@@ -338,8 +339,8 @@ def _lacks_others(job: Job, finding: Finding, shown: str, round_id: str) -> bool
 
 
 def _new_settings(job: Job, finding: Finding, round_id: str) -> Literal["", "entered", "noted"]:
-    """What the log holds of new settings for all channels of a finding about settings: ticked on the sheet as entered, or
-    noted in a later round as other than they were.
+    """New settings in the log for all channels of a finding about settings: ticked on the sheet as entered, or noted with
+    another value in a later round.
     """
     by_step = {"levels": "trim_db", "distances": "distance"}
     what = "polarity" if finding.check == "seats.polarity" else by_step.get(finding.step)

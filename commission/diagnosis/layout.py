@@ -1,4 +1,4 @@
-"""Rules about the layout: loudspeakers that do not cover every seat. They rest on the entered places alone."""
+"""Rules about the layout: loudspeakers that do not cover every seat, from the entered positions alone."""
 
 from __future__ import annotations
 

@@ -26,31 +26,33 @@ from commission.steps.shared.sub_sum import adds_up
 ALIKE = 0.8
 
 LONE_OFF_DB = 8.0
-"""A loudspeaker without a partner is of another model in another place: those for the home differ by up to 8 dB in
-sensitivity, 84 to 92 dB at 1 m and 2.83 V (common practice, no source), which only a trim takes away."""
+"""Threshold for a loudspeaker without a partner, which may be of another model in another place: home loudspeakers differ
+by up to 8 dB in sensitivity, 84 to 92 dB at 1 m and 2.83 V (common practice, no source), which only a trim removes."""
 
 
 def _trim_db(e: Evidence) -> float:
-    """How far a channel may be off before it is reported [dB]: the nearer side of the limit."""
+    """Deviation of a channel from which it is reported [dB]: the nearer side of the limit."""
     limit = e.job.limit("settings.trim")
     return min(-limit.lower, limit.upper)
 
 
 def _whole(e: Evidence) -> dict[str, ChannelLevel]:
-    """The readings of channels that wait for no repair."""
+    """The readings of channels that await no repair."""
     return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None or each.in_doubt}
 
 
 def _settable(e: Evidence) -> dict[str, ChannelLevel]:
-    """Of those, the ones of no pair that may have a driver reversed: that changes the level as a trim does."""
+    """Readings of those without a possibly reversed driver in their pair, which changes the level as a trim does."""
     doubtful = drivers_in_doubt(e.seats)
     return {c: each for c, each in _whole(e).items() if c not in doubtful}
 
 
 def _common_error_db(e: Evidence) -> float:
-    """What most readings are off by alike, else 0: a volume or a meter, not trims. No driver makes most of them softer."""
+    """Error common to most readings, else 0: a wrong volume or meter, not trims. No faulty driver makes most of them
+    softer.
+    """
     off, limit = np.array([-each.correction_db for each in _whole(e).values()]), _trim_db(e)
-    # Two are enough where there are no others, both off by the same: with one of them right, the other has a trim off.
+    # Without other channels, two suffice if both are off alike: were one of them right, the other's trim would be off.
     stereo = len(off) == len(e.job.system.channels) == 2 and np.ptp(off) <= limit < np.min(np.abs(off))
     if len(off) < 3 and not stereo:
         return 0.0
@@ -74,8 +76,8 @@ def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
-    """How far each channel surely differs from what it is compared with, with its standard uncertainty [dB], and what that
-    is. Where a reading alone does not decide, the responses at the same seats may.
+    """Deviation of each channel that surely differs from its comparison, with its standard uncertainty [dB], and the
+    comparison. Where a reading alone does not decide, the responses at the same seats may.
     """
     common, limit, off = _common_error_db(e), _trim_db(e), {}
     combined = _with_responses_db(e)
@@ -92,8 +94,8 @@ def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
 
 
 RESPONSE_U_DB = 0.9
-"""How far a response at a seat is from the meter's reading there, apart from the microphone's gain: it has another band and
-weighting, and was taken some centimetres away (standard uncertainty; common practice, no source)."""
+"""Standard uncertainty of a response's level at a seat relative to the meter's reading there, apart from the microphone's
+gain: band and weighting differ, and the position is some centimetres away (common practice, no source)."""
 
 CONTRADICTS = 3.0
 
@@ -101,8 +103,8 @@ CONTRADICTS = 3.0
 def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
     """Main channels' readings minus target combined with their responses at the same seats: (level, standard uncertainty).
 
-    Least squares for the levels and the gain that all responses share, which is not known. A reading that its response
-    contradicts by more than three standard uncertainties, and a response past the trims, counts for nothing.
+    Least squares for the levels and the unknown gain common to all responses. A reading that its response contradicts by
+    more than three standard uncertainties, and a response that bypassed the trims, are ignored.
     """
     known = {}
     for c, each in _settable(e).items():
@@ -134,20 +136,22 @@ def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
 
 
 def _doubt(e: Evidence, channel: str, *, loud: bool = False) -> tuple[str, ...]:
-    """A sentence where a trim may not be why a loudspeaker is off."""
+    """A sentence with another possible reason than the trim; empty if there is none."""
     doubt = trim_or_cause(e.job, e.round, e.analyses, e.seats, channel, loud=loud)
     return () if doubt is None else (f"whether {_suspects(loud)} is the cause is not determined: {doubt}",)
 
 
 def _suspects(loud: bool) -> str:
-    """No driver makes a loudspeaker louder."""
+    """The parts that may be at fault: no faulty driver makes a loudspeaker louder."""
     return "its trim, an equalizer or a second loudspeaker" if loud else "its trim or one of its drivers"
 
 
 def _in_doubt(
     e: Evidence, channel: str, title: str, evidence: tuple[str, ...], *, loud: bool = False
 ) -> FindingDetails:
-    """A channel that is off, perhaps not because of its trim; the last sentence of the evidence says why."""
+    """Finding for a channel that is off, perhaps not because of its trim; the last sentence of the evidence gives the
+    reason.
+    """
     if loud:
         causes = ("another loudspeaker plays it, too", "an equalizer lifts a part of its range")
         confirm = f"Play soft noise on {channel} alone and listen which loudspeakers sound; look at its equalizer."
@@ -170,7 +174,7 @@ def _in_doubt(
 
 
 def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
-    """Where all subwoofers at once are meant to read the reference: what each alone must then read."""
+    """Required reading of each subwoofer alone, if all subwoofers together are meant to read the reference."""
     subs = [each for c in off if (each := e.levels.channels[c]).channel.is_sub]
     if not subs or e.levels.together is None or not adds_up(e.job):
         return ()
@@ -179,7 +183,7 @@ def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
 
 
 def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
-    """Which channels' readings alone do not decide; `off`: channel → standard uncertainty of what was found [dB]."""
+    """Channels whose readings alone do not decide; `off`: channel → standard uncertainty of the deviation [dB]."""
     for c, u_db in off.items():
         if u_db < e.levels.channels[c].u_db:
             reading = f"{signed(-e.levels.channels[c].correction_db)} ± {2 * e.levels.channels[c].u_db:.1f} dB"
@@ -189,7 +193,7 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
 def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     elsewhere = found.channels(ONE_LOUDSPEAKER, SWAP_OR_DISTANCE, SWAP_OR_FILES) | set(perhaps_swapped(e))
     explained = elsewhere | found.channels(DIALOGUE, NOT_AS_SET)
-    joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes them louder
+    joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes the channel louder
     every, against = _off_trims_db(e)
     off = {c: value for c, (value, _) in every.items() if c not in explained and not (value > 0 and c in joined)}
     doubts = {c: _doubt(e, c, loud=value > 0) for c, value in off.items()}
@@ -228,7 +232,7 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _may_be_doubled(e: Evidence, loud: list[str]) -> Iterator[str]:
-    """Another reason why main channels are loud, unless it is known that each plays from its own loudspeaker alone."""
+    """Another reason why main channels are loud, unless each is known to play from its own loudspeaker alone."""
     alone = {check.channel for check in e.checks("wiring.leakage") if check.verdict is Verdict.PASS}
     mains = {channel.id for channel in e.job.system.channels if not channel.is_sub}
     unknown = [c for c in loud if c in mains - alone]
@@ -240,27 +244,27 @@ def _may_be_doubled(e: Evidence, loud: list[str]) -> Iterator[str]:
 DIALOGUE = "settings.dialogue-level"
 
 WHOLE_REVERSED = ("wiring.polarity", "wiring.pair-polarity", "settings.polarity")
-"""A loudspeaker that is reversed as a whole is as loud as one that is not."""
+"""Findings that leave the level unchanged: a loudspeaker reversed as a whole is as loud as before."""
 
 FRONTS = (("FC", "FL", "FR"), ("C", "L", "R"))
-"""The loudspeaker that carries most of the dialogue and those that it is compared with: labels of IEC 62574, or short."""
+"""The loudspeaker with most of the dialogue and those beside it: labels of IEC 62574, or short ones."""
 
 
 def front_loudspeakers(job: Job) -> tuple[str, str, str] | None:
-    """Centre, left and right of the screen by their labels; None where one of them is missing."""
+    """Centre, left and right of the screen by their labels; None if one of them is missing."""
     ids = {channel.id for channel in job.system.channels}
     return next((names for names in FRONTS if ids.issuperset(names)), None)
 
 
 def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
-    """Whether what a channel reads is its level: it waits for no repair, or only its polarity is wrong."""
+    """Whether the reading of a channel is its level: it awaits no repair, or only its polarity is wrong."""
     other = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     turned = found.channels(*WHOLE_REVERSED)
     return channel not in other and (channel in turned or channel not in awaiting_repair(e.job, e.round, e.analyses))
 
 
 def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """The centre against the left and right front loudspeakers: by the meter, else by the responses."""
+    """The centre against the left and right front loudspeakers: by the meter, otherwise by the responses."""
     names = front_loudspeakers(e.job)
     if (
         names is None
@@ -275,13 +279,13 @@ def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         yield from read
         if read:
             return
-    yield from _dialogue_recorded(e, names)  # also where single readings below the limit scatter too much to decide
+    yield from _dialogue_recorded(e, names)  # also if single readings below the limit scatter too much to decide
 
 
 def _reads_low(e: Evidence, names: tuple[str, str, str]) -> bool:
-    """Whether the centre reads below the limit under left and right both, be it within the uncertainty.
+    """Whether the centre reads below the limit under both left and right, possibly within the uncertainty.
 
-    Under each of them: where one side alone is loud, the centre is not what is wrong.
+    Below each of them: if one side alone is loud, the centre is not at fault.
     """
     if not set(names) <= set(e.levels.channels):
         return False
@@ -298,7 +302,7 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
         return
     off, against = _off_trims_db(e)
     value, u = off.get(names[0], (0.0, 0.0))
-    if value < 0 and not set(names[1:]) & set(off):  # two channels scatter more than the reference or all the others
+    if value < 0 and not set(names[1:]) & set(off):  # two channels scatter more than the reference or all others
         sentence = f"{names[0]} is {-value:.1f} ± {2 * u:.1f} dB below {against}, limit {_trim_db(e):g} dB"
         yield _quiet_centre(e, names, value, against, f"{sentence}; {names[1]} and {names[2]} are within it")
 
@@ -309,12 +313,12 @@ def _dialogue_recorded(e: Evidence, names: tuple[str, str, str]) -> Iterator[Fin
     for seat in e.job.system.seats:
         levels = [cell.level_db for c in names if (cell := e.seats.cells.get((c, seat.id))) is not None]
         known = [level for level in levels if level is not None]
-        # A response that was taken past the processor does not hold the trim.
+        # A response that bypassed the processor does not include the trim.
         if len(known) == len(names) and all(_holds_trim(e, c, seat.id) for c in names):
             apart.append(known[0] - (known[1] + known[2]) / 2)
             nearest.append(known[0] - min(known[1:]))
             if reference is not None and seat.id == reference.id and nearest[-1] >= limit:
-                return  # trims are set for this seat: what differs elsewhere is the room or the loudspeakers' aim
+                return  # trims are set for this seat: deviations elsewhere come from the room or the loudspeakers' aim
     seats = sum(each < limit for each in nearest)
     if apart and seats >= ALIKE * len(apart):
         where = f", at {seats} of {len(apart)} seats"
@@ -343,7 +347,7 @@ def _quiet_dialogue(
 def _quiet_centre(
     e: Evidence, names: tuple[str, str, str], apart_db: float, below: str, sentence: str
 ) -> FindingDetails:
-    """Of the centre that is too soft compared with `below`, as the sentence states."""
+    """Finding for the centre that is too soft compared with `below`, as the sentence states."""
     centre, left, right = names
     title = f"dialogue quiet: {centre} {-apart_db:.1f} dB below {below}"
     if doubt := _doubt(e, centre):
@@ -363,7 +367,7 @@ def _quiet_centre(
 
 def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.reference"):
-        return  # every trim is another one once the volume is at its reference
+        return  # every trim changes once the volume is at its reference
     nulls = found.seats("room.row-null", "room.null")
     reference = e.job.system.reference_seat
     for c, each in _settable(e).items():
@@ -375,7 +379,7 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             and reference
             and reference.id in nulls
         ):
-            continue  # soft there because of the room
+            continue  # soft at that seat because of the room
         reaches = each.reachable
         exact, end = (number(value, 1, signed=True) for value in (each.trim_exact_db, each.trim_db))
         needed = f"needs {exact} dB, the range ends at {end} dB"
@@ -393,8 +397,8 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """From the responses, where readings alone do not decide: the one of a pair that is off at every seat alike; without
-    readings also one without a partner. Of a pair the lower one is checked, though the other may be the loud one.
+    """Deviations from the responses, if readings alone do not decide: the one of a pair that is off at every seat alike;
+    without readings also one without a partner. Of a pair the lower one is checked, though the other may be too loud.
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     explained = (
@@ -409,16 +413,16 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         read_db = _read_apart_db(e, channel, partner)
         if read_db is not None and not read_db * math.copysign(1.0, off) > CHANNEL_OFF_DB:
-            continue  # what readings do not show too
+            continue  # not confirmed by the readings
         others = [partner] if against.has_partner else [c for c in e.seats.against if c != channel]
         if not against.has_partner and len(others) < LEAST_COUNT and explained & set(others):
-            continue  # of two, the other one alone says nothing
+            continue  # of two, the other one alone proves nothing
         if not all(_through_processor(e, c) for c in (channel, *others)):
-            continue  # without trims loudspeakers differ by their sensitivities and places
+            continue  # without trims, loudspeakers differ by sensitivity and distance
         if not surely_above(abs(off) - _distance_db(e, channel, others), CHANNEL_OFF_DB, u_db):
             continue
         if against.has_partner and _right_at_reference(e, channel, partner, off):
-            continue  # trims are set for this seat: what differs elsewhere is the room
+            continue  # trims are set for this seat: deviations elsewhere come from the room
         odd = _odd_one(e.seats, channel, partner)
         other = partner if odd == channel else channel
         low = (off < 0) == (odd == channel)
@@ -452,7 +456,7 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _read_apart_db(e: Evidence, channel: str, other: str) -> float | None:
-    """A reading minus another one, each relative to its target [dB]; None where neither was taken, NaN where one was."""
+    """Difference of two readings, each relative to its target [dB]; None if neither was taken, NaN if only one was."""
     if not e.levels.channels.keys() & {channel, other}:
         return None
     own, its = (e.levels.channels.get(c) for c in (channel, other))
@@ -460,7 +464,7 @@ def _read_apart_db(e: Evidence, channel: str, other: str) -> float | None:
 
 
 def _right_at_reference(e: Evidence, channel: str, partner: str, off_db: float) -> bool:
-    """Whether a channel is not off, to that side, against its partner at the reference seat or at its mirror image."""
+    """Whether a channel is not off to that side against its partner at the reference seat or at its mirror image."""
     reference = e.job.system.reference_seat
     if reference is None:
         return False
@@ -478,14 +482,16 @@ def _level_db(e: Evidence, channel: str, seat: str) -> float | None:
 
 
 def _through_processor(e: Evidence, channel: str) -> bool:
-    """Whether everything heard of a channel went through the processor, and so holds its trim."""
+    """Whether all responses of a channel went through the processor, and so include its trim."""
     return all(
         _holds_trim(e, channel, seat) for (c, seat), cell in e.seats.cells.items() if c == channel and cell.repeats
     )
 
 
 def _distance_db(e: Evidence, channel: str, others: Sequence[str]) -> float:
-    """What distances alone make between a channel and others at the mirrored seats, without trims [dB]; 0 if unknown."""
+    """Level difference between a channel and others from distances alone at the mirrored seats, without trims [dB]; 0 if
+    unknown.
+    """
     seats = e.job.system.seats
     mirror = mirrored_seats(seats) if len(others) == 1 else {}
     apart = [
@@ -498,7 +504,7 @@ def _distance_db(e: Evidence, channel: str, others: Sequence[str]) -> float:
 
 
 def _odd_one(result: SeatsResult, channel: str, partner: str) -> str | None:
-    """Which of a pair is farther from the middle of the other main channels; None where there are no others."""
+    """The one of a pair that is farther from the median of the other main channels; None if there are no others."""
     mains = {c: result.channel_level_db[c] for c in result.against if c in result.channel_level_db}
     if partner not in mains:
         return channel
@@ -554,4 +560,4 @@ LAST = (
         basis=f"trim at the end of its range; {FAULT_MATRIX}",
     ),
 )
-"""What the room may explain: after the rules about it."""
+"""Rules about deviations that the room may explain, after those about the room."""

@@ -1,4 +1,4 @@
-"""What the channels show under load: limiters, distortion, rattles of a loudspeaker or of something in the room."""
+"""Faults under load: limiters, distortion, rattles of a loudspeaker or of something in the room."""
 
 from __future__ import annotations
 
@@ -18,12 +18,13 @@ from commission.steps import wiring
 from commission.steps.wiring import AlsoFrom, ChannelLoad, drive_name
 
 ALL_SHARE, LEAST_CHANNELS = 2 / 3, 3
-"""From this share of distorted channels on, a common cause is more likely than many bad loudspeakers (common practice)."""
+"""Share of distorted channels, and least number, from which a common cause is more likely than many bad loudspeakers
+(common practice)."""
 SAME_TONE_OCTAVES = 1 / 6
 HEAT_DB = 2.0
-"""A warm voice coil takes up to this much from a sound loudspeaker within seconds (common practice)."""
+"""Compression of a healthy loudspeaker by a warm voice coil within seconds (common practice)."""
 ALIKE_DB = 0.5
-"""Within the limit of each other: two loudspeakers of one model do the same (common practice)."""
+"""Limits within this of each other count as alike: two loudspeakers of one model behave the same (common practice)."""
 PREVIEW = "Play the sweep softly first; raise it in steps of 3 dB, with your ears protected."
 SHARED = "measurement.distortion"
 
@@ -37,7 +38,7 @@ def _channels(e: Evidence) -> tuple[ChannelLoad, ...]:
 
 
 def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """Channels that rise less than their drive, beyond what all channels share."""
+    """Channels whose level rises less than their drive, beyond the compression common to all channels."""
     for each in _channels(e):
         found = each.compression
         if not _failed(each, "wiring.compression") or found.worst_db is None:
@@ -78,7 +79,7 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _likely_limit(worst_db: float, is_sub: bool) -> str:
-    """What most likely holds a channel back."""
+    """The most likely limiting part of a channel."""
     if is_sub:
         return "its limiter, or the end of its amplifier or driver"
     return (
@@ -109,7 +110,7 @@ def _is_shared(e: Evidence) -> bool:
 
 
 def _shared_distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """What nearly all recordings share is rather the microphone or the player."""
+    """Distortion in nearly all recordings, more likely from the microphone or the player."""
     if not _is_shared(e):
         return
     distorted = _distorted(e)
@@ -126,7 +127,7 @@ def _shared_distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """Harmonics above the limit in a few channels; at the reference level before the raised one."""
+    """Harmonics above the limit in a few channels; checked at the reference level, then at the raised one."""
     if _is_shared(e):
         return
     for each in _distorted(e):
@@ -172,7 +173,7 @@ def _near(hz: float, other_hz: float) -> bool:
 
 
 def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """The same tone makes something rattle whichever loudspeaker plays it."""
+    """Something in the room that rattles at the same tone whichever loudspeaker plays it."""
     left = _tones(e)
     while left:
         hz = left[0][1]
@@ -194,7 +195,7 @@ def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """A rattle with one loudspeaker alone."""
+    """A rattle with one loudspeaker only."""
     named = found.channels("room.rattle")
     for each, hz in _tones(e):
         if each.channel in named:
@@ -224,7 +225,7 @@ class _Leak:
 
 
 def _leaks(e: Evidence) -> list[_Leak]:
-    """Of the channels whose check fails, those louder than the limit; at one or two seats those that a meter shows, too."""
+    """Channels whose check fails, if louder than the limit; at one or two seats, also those confirmed by the meter."""
     limit_db = e.job.limit("wiring.leakage").upper
     return [
         _Leak(each.channel, other)
@@ -240,19 +241,19 @@ def _leaks(e: Evidence) -> list[_Leak]:
 
 
 def _added_db(other: AlsoFrom) -> float:
-    """By how much a channel is louder that also plays from another loudspeaker, as loud as its own: sum of powers."""
+    """Increase of a channel's level if it also plays from another loudspeaker, equally loud there: sum of powers."""
     return 10 * math.log10(1 + 10 ** (other.level_db / 10))
 
 
 def _makes_louder(e: Evidence, channel: str, other: AlsoFrom) -> bool:
-    """Whether the meter reads a channel louder by what the other loudspeaker adds.
+    """Whether the meter reads a channel louder by the contribution of the other loudspeaker.
 
-    A room that mirrors the two brings about the same common sound at one seat or two, but makes neither louder.
+    A room that mirrors the two causes the same common sound at one or two seats, but makes neither louder.
     """
     read = e.levels.channels.get(channel)
     if read is None or read.match.value is None or not surely_above(read.match.value, 0.0, read.u_db):
         return False
-    share = 1 - 10 ** (-_added_db(other) / 10)  # of the power that the other one plays
+    share = 1 - 10 ** (-_added_db(other) / 10)  # relative to the power of the other one
     return abs(read.match.value - _added_db(other)) <= 2 * math.hypot(read.u_db, share * other.u_db)
 
 
@@ -303,7 +304,7 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _upmix(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """Several channels, or one in several loudspeakers: a mode of the processor rather than cables."""
     joined = _leaks(e)
-    if len(joined) < 2:  # one channel in one other loudspeaker is what a single cable does
+    if len(joined) < 2:  # one channel in one other loudspeaker is typical of a single cable
         return
     channels = tuple(dict.fromkeys(each.channel for each in joined))
     others = tuple(dict.fromkeys(each.other.other for each in joined))

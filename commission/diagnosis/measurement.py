@@ -1,4 +1,4 @@
-"""Rules about the measurement itself: what must be measured again before anything else can be diagnosed."""
+"""Rules about the measurement itself: recordings to repeat before anything else can be diagnosed."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ from commission.steps.shared.screening import Kind, Mistake
 
 PLACES_LISTED = 8
 NO_OUTPUT = ("wiring.silent", "wiring.woofer", "wiring.midrange", "wiring.tweeter")
-"""Findings that leave a band without sound: its noise is the same as ever."""
+"""Findings that leave a band without sound, while its noise is as usual."""
 NOISIER_DB = 6.0
-"""Noise in a subwoofer's band scatters by 1.6 dB: half a second of it has some 15 independent values (chi-square).
-Where the room still decays it is up to 5 dB louder. More than this is noise of that recording."""
+"""Threshold for noise in a subwoofer's band, which scatters by 1.6 dB: half a second of it has about 15 independent
+values (chi-square). Where the room still decays, it is up to 5 dB louder. More than this is noise of that recording."""
 
 
 def _names(mistake: Mistake) -> dict[str, str]:
-    """The words that stand for the recordings of a mistake in the texts of its rule."""
+    """The placeholders for the recordings of a mistake in the texts of its rule."""
     channels, seats, rest = listed(mistake.channels), listed(mistake.seats), len(mistake.evidence) - PLACES_LISTED
     who = f"{len(mistake.channels)} channels" if len(mistake.channels) > 3 else channels or "all channels"
     somebody = f" for {who}" if channels else ""
@@ -46,8 +46,8 @@ def _names(mistake: Mistake) -> dict[str, str]:
 def _from_other_loudspeakers(e: Evidence, mistake: Mistake) -> bool:
     """Whether a channel that also plays from another loudspeaker explains the arrivals of a mistake.
 
-    They are those of that loudspeaker where all channels of the mistake do; and recordings of all seats that show another
-    loudspeaker at one and the same time share a clock.
+    It does if all channels of the mistake play from it; and if the recordings of all seats show another loudspeaker at
+    the same time, they share a clock.
     """
     if not mistake.channels and mistake.kind != "clock":
         return False
@@ -75,7 +75,7 @@ def _rule(
 ) -> Rule:
     """The rule that reports every mistake of a kind; names in braces are those of `_names`.
 
-    `evidence` follows that of the mistake; `by_place`: of which each clause is a place, so that `evidence` names the first.
+    `evidence` follows that of the mistake; `by_place`: each of its clauses is one place, and `evidence` names the first.
     """
 
     def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -258,13 +258,13 @@ RULES = (
         remedy="Measure {seats} again with the gain of the other seats.",
     ),
 )
-"""What spoils recordings, before the other rules."""
+"""Rules about spoilt recordings, before all others."""
 
 
 def _soft_in_usual_noise(e: Evidence) -> set[tuple[str, str]]:
-    """Subwoofers' recordings in the noise of the others, softer only there: the room takes the level away, as in a null.
+    """Subwoofers' recordings in the noise of the others, softer only there: the room attenuates them, as in a null.
 
-    A subwoofer that is near the noise at most of its seats plays too softly itself.
+    A subwoofer near the noise at most of its seats plays too softly itself.
     """
     heard = {
         place: (a.level_db - a.snr_db, a.snr_db)
@@ -291,7 +291,7 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         for check in cell.checks
         if check.id == "seats.snr" and check.verdict is Verdict.FAIL and place[0] not in silent
         if place not in noisy
-        if place not in soft and not (cell.channel.is_sub and place[1] in nulls)  # the room makes it soft there
+        if place not in soft and not (cell.channel.is_sub and place[1] in nulls)  # the room attenuates it there
     }
     if low:
         ids, seats = sorted({c for c, _ in low}), sorted({s for _, s in low})
@@ -323,4 +323,4 @@ LAST = (
         basis=f"less than 30 dB of signal to noise; {FAULT_MATRIX}",
     ),
 )
-"""What is no mistake where a loudspeaker is silent: after the rules about wiring."""
+"""Rules about deviations that a silent loudspeaker may explain, after those about wiring."""

@@ -1,4 +1,4 @@
-"""Rules about the quiet room and speech: which source is too loud, hum of the mains, dialogue hard to follow."""
+"""Rules about the quiet room and speech: the loudest source, hum of the mains, dialogue that is hard to follow."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from commission.steps.quiet.result import Noise, QuietResult, nc_check_id
 from commission.steps.wiring import ChannelNoise
 
 EQUIPMENT = (ELECTRONICS, PROJECTOR)
-"""States whose own noise is that of equipment."""
+"""States whose additional noise comes from equipment."""
 QUIETER_HUM_DB = 6.0
-"""Hum that is this much softer with everything off comes with what is switched on (common practice, no source)."""
+"""Hum that is softer by this with everything off comes from equipment (common practice, no source)."""
 NOISE, EQUIPMENT_NOISE = "room.noise", "wiring.equipment-noise"
 MAINS = "Mains wiring is for a licensed trade. Switch the amplifier off before touching any cable."
 
@@ -33,7 +33,7 @@ def _rating(noise: Noise) -> str:
 
 
 def _by_hum(noise: Noise) -> bool:
-    """Whether hum makes the octave that decides: half of its power or more."""
+    """Whether hum contributes half or more of the power in the octave that decides."""
     hz = noise.deciding_hz
     if hz is None or not noise.hum_lines:
         return False
@@ -47,15 +47,15 @@ def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetail
     result = quiet.solve(e.job, e.round, e.analyses)
     failed = _failed(result, "quiet.nc")
     off = [n for n in failed if n.known == OFF]
-    if off:  # no source can be distinguished in a room that is loud by itself
+    if off:  # no source can be identified in a room that is loud by itself
         own = [] if equipment else off
     else:
-        # What is as loud with everything off is the building's noise, whatever else is on.
+        # Noise that is as loud with everything off is the building's, whatever else is on.
         sources = [n for n in failed if quiet.is_above_off(n, result.noises)]
         unknown = [n for n in failed if quiet.baseline_of(n, result.noises) is None]
         own = [n for n in (*sources, *unknown) if (n.known in EQUIPMENT) is equipment]
         if found.any("wiring.hum"):
-            own = [n for n in own if not _by_hum(n)]  # one fault, named already
+            own = [n for n in own if not _by_hum(n)]  # already reported as one fault
     worst = quiet.loudest(own)
     if worst is None:
         return
@@ -105,7 +105,7 @@ def _remedy(noise: Noise) -> str:
 
 
 def _speech(e: Evidence, state: str) -> list[str]:
-    """What that noise costs speech, where it is outside the limit."""
+    """Effect of that noise on speech, if it is outside the limit."""
     result = dialogue.solve(e.job, e.round, e.analyses)
     if result.state != state:
         return []
@@ -125,7 +125,7 @@ def _equipment(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """Hum that is heard with the electronics on, and not, or 6 dB softer, with everything off."""
+    """Hum with the electronics on, absent or 6 dB softer with everything off."""
     result = quiet.solve(e.job, e.round, e.analyses)
     failed = _failed(result, "quiet.hum")
     heard = [n for n in failed if n.known in EQUIPMENT]
@@ -135,7 +135,7 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     off = quiet.baseline_of(worst, result.noises)
     if off is not None and off.why_no_hum == "" and off.hum_hz is not None:
         if (worst.hum_db or 0.0) - (off.hum_db or 0.0) < QUIETER_HUM_DB:
-            return  # it hums with everything off as well: not the electronics
+            return  # it also hums with everything off: the electronics are not the cause
     elsewhere = (
         "a transformer or a motor in the building: not measured with everything off"
         if off is None
@@ -161,7 +161,7 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _intelligibility(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Dialogue that is hard to follow, with what costs most; not where a finding of noise says it already."""
+    """Dialogue that is hard to follow, with the main cause; not reported where a finding of noise already is."""
     result = dialogue.solve(e.job, e.round, e.analyses)
     failed = [each for each in result.seats if each.check.verdict is Verdict.FAIL]
     loud = found.any(NOISE, EQUIPMENT_NOISE)
@@ -205,7 +205,7 @@ def _failed_channels(e: Evidence, check_id: str) -> list[ChannelNoise]:
 
 
 def _channel_hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """Hum with one amplifier on; one finding for all channels that hum, since they mostly share the loop."""
+    """Hum with one amplifier on; one finding for all such channels, since they mostly share the ground loop."""
     failed = _failed_channels(e, "wiring.hum")
     if not failed:
         return
@@ -233,11 +233,11 @@ def _channel_hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _channel_noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Hiss or another noise of one channel, above the seat without it."""
+    """Hiss or another noise of one channel, above the noise at the seat without it."""
     for each in _failed_channels(e, "wiring.noise"):
         noise = each.noise
         if each.channel in found.channels("wiring.channel-hum") and _by_hum(noise):
-            continue  # one fault, named already
+            continue  # already reported as one fault
         yield FindingDetails(
             title=f"{_rating(noise)} at {noise.seat} from {each.channel} alone",
             channels=(each.channel,),

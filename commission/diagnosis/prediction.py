@@ -1,4 +1,4 @@
-"""Channels that did not change between two rounds as their settings did, and the typing mistake that explains it."""
+"""Channels that did not change between two rounds as set, and the typing mistake that explains it."""
 
 from __future__ import annotations
 
@@ -20,11 +20,11 @@ from commission.steps.compare.prediction import (
 )
 
 LEAST_SEATS = 2
-"""One seat alone may be the microphone: there a mistake must explain what is heard."""
+"""Fewest seats: a single seat may show the microphone's displacement, so there a mistake must explain the change."""
 
 
 def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """One finding for each mistake; channels that are right by themselves in this round are left alone."""
+    """One finding for each mistake; channels that are correct in this round are not reported."""
     made = predictions(e.job, e.analyses)
     if made is None or made.rounds[1] != e.round:
         return
@@ -40,7 +40,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _counts(e: Evidence, found: Found, each: Prediction) -> bool:
-    """Whether a channel that is off is a finding: not where its new state is right, or another fault explains it."""
+    """Whether a channel that is off is a finding: not if its new state is correct, or another fault explains it."""
     if "distance" in each.off:
         arrival = e.distances.channels.get(each.channel)
         if found.any(*ALL_DELAYS) or (arrival is not None and arrival.check_arrival.verdict is Verdict.PASS):

@@ -29,24 +29,25 @@ from commission.steps.shared.subwoofers import SUBS
 
 MOST_REFLECTIONS = 4
 ODD_REFLECTION_DB = 3.5
-"""Where most channels of a room are above the limit, one is reported that exceeds the median of the others by more than
-this: three times what the median over the seats of a healthy room scatters by from channel to channel. The same for one
-that exceeds its partner by more than this beyond the uncertainty of both."""
+"""Least excess of a reported reflection over the median of the others, if most channels of a room are above the limit:
+three times the scatter of the median over seats from channel to channel in a healthy room. Also the least excess over the
+partner, beyond the uncertainty of both."""
 FIXED_DB, FIXED_FROM_S, ALIKE = -6.0, 0.003, 0.8
-"""A reflection after the same time at four of five seats, at least three: stronger than walls make most of them, and later
-than backs of seats and the wall behind a loudspeaker, whose ways hardly differ from seat to seat (common practice)."""
+"""A reflection at the same time at four of five seats, at least three: stronger than most of those from walls, and later
+than those from seat backs and the wall behind a loudspeaker, whose paths hardly differ from seat to seat (common
+practice)."""
 LONE_DB, LONE_WITHIN_S, LONE_SPREAD = 6.0, 0.0004, 0.15
-"""A reflection of one of a pair alone: its partner has none within 6 dB and 0.4 ms of it at the mirrored seats, and its
+"""A reflection of only one of a pair: its partner has none within 6 dB and 0.4 ms of it at the mirrored seats, and its
 time is within 15 % of its median over the seats (common practice, no source)."""
 DELAYED_COPY = "a delayed copy of the signal in the electronics, or a second loudspeaker that plays the same channel"
 WEAK_DIRECT = "the direct sound is weak, because the loudspeaker points elsewhere or something covers it"
 BARE_S = 1.0
-"""A finding only above twice the 0.5 s of furnished living rooms (ISO 16283-1, from memory): a large cinema between the
-limit of the check and this is not called faulty (common practice, no source)."""
+"""Decay time from which a room is bare: twice the 0.5 s of furnished living rooms (ISO 16283-1, from memory). A large
+cinema between the limit of the check and this is not called faulty (common practice, no source)."""
 ROW_WITHIN_M = 0.4
 BEHIND_M, BOOMY_DB, BOOMY_U_DB = 1.2, 6.0, 0.7
-"""A wall nearer than the first (CTA/CEDIA-RP22 level 3, second hand) and so much more bass than the seats' mean (common
-practice); 0.7 dB: two readings of bass with the microphone put back (common practice, no source)."""
+"""A wall nearer than the first (CTA/CEDIA-RP22 level 3, second hand) and bass above the seats' mean by the second (common
+practice); 0.7 dB: uncertainty of two readings of bass with the microphone put back (common practice, no source)."""
 BASS_ROOMS = "determined by simulation (tests/references/bass_rooms.py)"
 SPOILT = (
     "settings.sub-latency",
@@ -55,7 +56,7 @@ SPOILT = (
     "wiring.pair-polarity",
     *ALL_DELAYS,
 )
-"""What makes a hole in the sum of the subwoofers, or in what was measured of it: mended before the room is judged."""
+"""Faults that cause a hole in the sum of the subwoofers, or in its measurement: repaired before the room is checked."""
 
 
 def _subs(e: Evidence) -> list[str]:
@@ -68,7 +69,7 @@ def _sum_is_spoilt(e: Evidence, found: Found) -> bool:
 
 
 def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Seats without bass of all subwoofers together; where the sum is not known, without bass of every one of them."""
+    """Seats without bass from all subwoofers together; if the sum is unknown, without bass from each of them."""
     tables = _sums_of_subs(e, found)
     limit = e.job.limit("seats.null").lower
     nulls = [_nulls(e, [(s,) for s in table[1]], table, limit) for table in tables]
@@ -114,7 +115,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _boomy(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Seats near the rear wall that hear far more bass than the others, of all subwoofers or of each alone."""
+    """Seats near the rear wall with far more bass than the others, from all subwoofers or from each alone."""
     room, tables = e.job.system.room, _sums_of_subs(e, found)
     if room is None or not tables:
         return
@@ -154,7 +155,7 @@ def _bass_above_db(levels: FloatArray, seat: int) -> float:
 
 
 def _uneven(e: Evidence, result: BandResult, missing: set[str]) -> bool:
-    """Beyond the limit, also without its worst seat where that has a finding of its own already."""
+    """Unevenness beyond the limit, even without its worst seat if that already has a finding."""
     left_db2, seats = result.msv_db2, list(result.deviations_db)
     weights = dict(zip(seats, e.job.system.seat_weights(seats), strict=True))
     if result.worst_seat in missing and sum(weight > 0 for weight in weights.values()) > 2:
@@ -179,15 +180,15 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
 
 
 def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Channels with a reflection that the room's walls do not make for the others.
+    """Channels with a reflection that the room's walls do not cause for the others.
 
-    Bare walls put most loudspeakers of a room above the limit, which the step "seats" notes: that is how the room is built,
-    and no fault of one place.
+    Bare walls put most loudspeakers of a room above the limit, which the step "seats" notes: that is a property of the
+    room, not a fault of one place.
     """
     joined = found.channels("settings.upmix", "wiring.doubled")  # another loudspeaker is no reflection
-    # The ceiling's reflection of one that fires upwards is the sound that it is meant to give.
+    # The ceiling reflection of a loudspeaker that fires upwards is its intended sound.
     left_out = joined | {c.id for c in e.job.system.channels if fires_upward(e.job, c)}
-    # Where something covers the loudspeaker, its direct sound is weak, not the reflection strong.
+    # If something covers the loudspeaker, its direct sound is weak, not the reflection strong.
     covered = {(c, seat) for each in found if each.id in DULL for c in each.channels for seat in each.seats}
     early = {c: each for c, each in early_reflections(e.seats, covered).items() if c not in left_out}
     middles = {c: each.middle_db for c, each in early.items()}
@@ -204,7 +205,7 @@ def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         return
     order = sorted(strong, key=lambda c: -strong[c][0])
     worst, at, _ = strong[order[0]]
-    louder = worst > 0  # than the direct sound, as one surface alone makes none
+    louder = worst > 0  # stronger than the direct sound, which no single surface causes
     more = f" and {len(order) - 3} more" if len(order) > 3 else ""
     yield FindingDetails(
         title=f"early reflections up to {number(worst, 0)} dB: {', '.join(order[:3])}{more}",
@@ -245,16 +246,16 @@ def _is_odd(channel: str, middles_db: Mapping[str, float]) -> bool:
 
 
 def _is_above(one: EarlyReflections, other: EarlyReflections) -> bool:
-    """Whether the reflections of one of a pair are above those of the other, to which the plan gives the same walls."""
+    """Whether the reflections of one of a pair exceed those of the other, with the same walls by the plan."""
     u_db = reflections.LEVEL_U_DB * math.sqrt(1 / one.seats + 1 / other.seats)
     return surely_above(one.middle_db - other.middle_db, ODD_REFLECTION_DB, u_db)
 
 
 def _fixed_reflections(e: Evidence) -> dict[str, float]:
-    """Channels with a strong reflection after the same time at every seat → that time [s].
+    """Channels with a strong reflection at the same delay at every seat → that delay [s].
 
-    The way by a wall differs from seat to seat. Left out is what one surface of the plan explains at half of the seats,
-    what another channel shows after the same time, and everything where the plan is not known.
+    The path by a wall differs from seat to seat. Left out are reflections that one surface of the plan explains at half
+    of the seats, those that another channel shows at the same delay, and all of them without a plan.
     """
     heard: dict[str, dict[str, list[tuple[float, float]]]] = {}
     for (channel, seat), cell in e.seats.cells.items():
@@ -283,9 +284,9 @@ def _fixed_reflections(e: Evidence) -> dict[str, float]:
 
 
 def _lone_reflections(e: Evidence) -> dict[str, float]:
-    """Channels with a strong reflection that their partner lacks at the mirrored seats → its median time [s].
+    """Channels with a strong reflection that their partner lacks at the mirrored seats → its median delay [s].
 
-    At two seats or more, after nearly one time, and not where one surface of the plan explains it at all of them.
+    At two or more seats, at nearly the same delay, unless one surface of the plan explains it at all of them.
     """
     heard = {
         place: [r for r in cell.analysis.reflections if r[0] >= FIXED_FROM_S]
@@ -316,7 +317,7 @@ def _lone_reflections(e: Evidence) -> dict[str, float]:
 
 
 def _by_one_surface(e: Evidence, channel: str, after_s: Mapping[str, float], share: float = 0.5) -> bool:
-    """Whether one surface, or the backs of seats, can make reflections after these times at that share of the seats."""
+    """Whether one surface, or the seat backs, can cause reflections with these delays at that share of the seats."""
     names: Counter[str] = Counter()
     for seat, delay_s in after_s.items():
         found = candidate_names(e.job, channel, seat, delay_s, e.distances.speed_m_s)
@@ -338,7 +339,7 @@ def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id:
 
 
 def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """A whole row without bass of all subwoofers together, or of the only one."""
+    """A whole row without bass from all subwoofers together, or from the only one."""
     tables = _sums_of_subs(e, found)
     limit = e.job.limit("seats.row-null").lower
     nulls = []
@@ -364,20 +365,20 @@ def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 _Nulls = dict[tuple[str, ...], tuple[float, float]]
-"""Groups of seats that all miss one third octave → (how far the best of them is below the mean [dB], its frequency)."""
+"""Groups of seats that all lack one third octave → (level of the best of them below the mean [dB], its frequency)."""
 
 
 def _in_all(tables: Sequence[_Nulls]) -> list[tuple[str, ...]]:
-    """The groups that miss bass by every table, in the order of the first."""
+    """The groups that lack bass by every table, in the order of the first."""
     return [group for group in tables[0] if all(group in each for each in tables)] if tables else []
 
 
 _Sum = tuple[str, list[str], FloatArray]
-"""Of what, seats, third-octave levels [shape=(seats, n)]."""
+"""(source, seats, third-octave levels [shape=(seats, n)])."""
 
 
 def _nulls(e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db: float) -> _Nulls:
-    """Those of the groups whose seats all miss one third octave of the sum by more than the limit."""
+    """Those of the groups whose seats all lack one third octave of the sum by more than the limit."""
     _, seats, levels = table
     counted = [weight > 0 for weight in e.job.system.seat_weights(seats)]
     found = deepest_bass(groups, seats, levels, counted)
@@ -385,7 +386,7 @@ def _nulls(e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db
 
 
 def _sums_of_subs(e: Evidence, found: Found) -> list[_Sum]:
-    """The subwoofers together; each alone where their sum is not known. Empty with fewer than three seats."""
+    """Sum of the subwoofers; each alone if their sum is unknown. Empty with fewer than three seats."""
     if e.subs is not None and not _sum_is_spoilt(e, found):
         return [("all subwoofers together", *e.subs)] if len(e.subs[0]) >= LEAST_COUNT else []
     tables = []
@@ -399,7 +400,7 @@ def _sums_of_subs(e: Evidence, found: Found) -> list[_Sum]:
 
 
 def _rows(system_seats: Sequence[Seat], heard: Sequence[str]) -> list[list[str]]:
-    """Seats by rows: alike in their distance from the screen wall within 0.4 m; those without a place by their letter."""
+    """Seats by rows: within 0.4 m of equal distance from the screen wall; those without a position by their letter."""
     rows: dict[float | str, list[str]] = {}
     for seat in system_seats:
         if seat.id not in heard:
@@ -413,7 +414,7 @@ def _rows(system_seats: Sequence[Seat], heard: Sequence[str]) -> list[list[str]]
 
 
 def _reverberation(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """A bare room: every middle octave decays too slowly. One alone may be a single surface, or chance."""
+    """A bare room: every middle octave decays too slowly. A single one may be due to one surface, or chance."""
     checks = tuple(decay_checks(e.job, octave_decays(e.seats)).values())
     if len(checks) < len(CHECKED_HZ) or any(check.verdict is not Verdict.FAIL for check in checks):
         return
@@ -433,7 +434,7 @@ def _reverberation(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _slow_bass(e: Evidence, found: Found) -> Iterator[FindingDetails]:
-    """Bass that goes on far longer than in a healthy room. Where everything does, the room is bare."""
+    """Bass that decays far more slowly than in a healthy room; a bare room if everything does."""
     octaves = slow_bass(e.job, octave_decays(e.seats))
     if not octaves or found.any("room.reverberation"):
         return

@@ -1,4 +1,4 @@
-"""Rules of diagnosis: the symptom, the cause group, the threshold with its basis, and the function that looks for it."""
+"""Rules of diagnosis: the symptom, the cause group, the threshold with its basis, and the function that finds it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from commission.model.outcome import Cause
 
 FAULT_MATRIX = "determined by simulation (tests/bench/faults.py)"
 ARRIVAL_MATCHING = "determined by simulation (tests/references/matching_rates.py)"
-"""Bases of thresholds, each with the script that shows their results in simulated rooms."""
+"""Bases of thresholds, each with the script that shows its results in simulated rooms."""
 CAUSES: dict[str, Cause] = {
     "wiring": "electronics",
     "settings": "settings",
@@ -29,7 +29,7 @@ OVERHEAD = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FindingDetails:
-    """A finding without what its rule adds: id, cause group, step and check."""
+    """A finding without the parts added by its rule: id, cause group, step and check."""
 
     title: str
     channels: tuple[str, ...] = ()
@@ -40,37 +40,37 @@ class FindingDetails:
     confirm: str
     remedy: str
     item: str = ""
-    """What makes it a kind of its own, such as an item of the checklist: the end of its id."""
+    """Ending of the id that makes it a separate kind, such as an item of the checklist."""
     check: str = ""
-    """Id of the checks that would show it again, where these are not the rule's."""
+    """Id of the checks that would show it again, if these are not the rule's."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rule:
-    """One kind of trouble. `look` sees the evidence and what earlier rules found, so that one fault is reported once."""
+    """One kind of fault. `look` sees the evidence and the findings of earlier rules, so that one fault is reported once."""
 
     id: str
     """Its first part is the subject: wiring, settings, room, measurement or checklist."""
     symptom: str
     basis: str
-    """The number that decides, and where it comes from."""
+    """The deciding number and its source."""
     check: str
-    """Id of the checks that would show it again; it begins with the step whose numbers the rule rests on."""
+    """Id of the checks that would show it again; it begins with the step that the rule rests on."""
     explains: tuple[str, ...] = ()
-    """Ids, or their beginnings, of other checks of the same channels that fail because of it."""
+    """Ids, or their beginnings, of other checks of the same channels that fail because of this fault."""
     look: Callable[[Evidence, Found], Iterator[FindingDetails]]
     place: Literal["channel", "seat"] = "channel"
-    """What makes it the same fault in another round: its channels, or its seats."""
+    """Whether channels or seats identify the same fault in another round."""
     compares: bool = False
-    """Whether it compares each channel with all others: a round with fewer of them does not show that it is gone."""
+    """Whether it compares each channel with all others: a round with fewer of them does not show that the fault is gone."""
     returns: bool = False
-    """Whether it compares with an earlier visit, and so finds nothing on a first one."""
+    """Whether it compares with an earlier visit, so that it finds nothing on a first one."""
     own_cause: Cause | None = None
-    """Cause group, where it is not the usual one of the subject."""
+    """Cause group, if not the usual one of the subject."""
 
     @property
     def step(self) -> str:
-        """The step whose numbers it rests on."""
+        """The step that the rule rests on."""
         return step_of(self.check)
 
     @property
@@ -79,7 +79,7 @@ class Rule:
         return self.own_cause or CAUSES[self.id.partition(".")[0]]
 
     def check_of(self, finding_id: str) -> str:
-        """Id of the checks that would show one of its findings again; an item of a list has its own."""
+        """Id of the checks that would show one of its findings again; an item of a list has a separate one."""
         return self.check + finding_id.removeprefix(self.id)
 
     def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
@@ -103,7 +103,7 @@ class Rule:
 
 
 def step_of(check_id: str) -> str:
-    """The step that makes the checks of that id."""
+    """The step that produces the checks with that id."""
     return check_id.partition(".")[0]
 
 
@@ -121,17 +121,17 @@ class Found(tuple[Finding, ...]):
         return {seat for finding in self if finding.id in ids for seat in finding.seats}
 
     def any(self, *ids: str) -> bool:
-        """Whether one of these was found."""
+        """Whether any of these was found."""
         return any(finding.id in ids for finding in self)
 
 
 def caution(evidence: Evidence, *channels: str) -> str:
-    """The caution for whoever touches these loudspeakers."""
+    """The safety caution for work on these loudspeakers."""
     system = evidence.job.system
     high = any((channel := system.channel(c)) is not None and channel.role == "height" for c in channels)
     return f"{CABLES} {OVERHEAD}" if high else CABLES
 
 
 def signed(value: float, decimals: int = 1) -> str:
-    """A number with its sign and a true minus."""
+    """A number with its sign, using a true minus."""
     return number(value, decimals, signed=True)

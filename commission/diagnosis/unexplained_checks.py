@@ -1,4 +1,4 @@
-"""Checks that no finding accounts for, and what was not examined: so that silence is never taken for a good result."""
+"""Failed checks without a finding, and symptoms not examined: silence must not be mistaken for a good result."""
 
 from __future__ import annotations
 
@@ -10,24 +10,24 @@ from commission.model import Check, Finding, Outcome, Verdict
 from commission.model.formatting import place_text
 
 MOST_PLACES = 4
-"""More places than this in a line become a count."""
+"""With more places than this, a line gives their number."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OpenChecks:
-    """All checks of one kind that came out alike in one step."""
+    """All checks of one kind with the same verdict in one step."""
 
     step: str
     id: str
-    """Id of the checks; without its third part, where that names a band."""
+    """Id of the checks, without its third part if that names a band."""
     verdict: Verdict
     checks: tuple[Check, ...]
     of: int
-    """How many checks of this kind the step has, whatever their result."""
+    """Number of checks of this kind in the step, whatever their result."""
 
     @property
     def text(self) -> str:
-        """What was checked, in words: what the checks have in common, without band or frequency."""
+        """Text common to the checks, without band or frequency."""
         first, last = (pick(check.text for check in self.checks) for pick in (min, max))
         same = next((n for n, (a, b) in enumerate(zip(first, last, strict=False)) if a != b), len(first))
         whole = same == len(first) == len(last)
@@ -49,15 +49,15 @@ class OpenChecks:
 
 
 def unexplained(outcomes: Mapping[str, Outcome], findings: Iterable[Finding]) -> tuple[OpenChecks, ...]:
-    """Failed checks that none of the findings accounts for, all of a kind together, in the order of the steps."""
+    """Failed checks that no finding explains, grouped by kind, in the order of the steps."""
     known = tuple(findings)
     return _grouped(outcomes, Verdict.FAIL, known)
 
 
 def explained(check: Check, step: str, findings: Iterable[Finding]) -> bool:
-    """Whether a finding is about just this check, or its rule names it among those that fail because of it.
+    """Whether a finding is about this very check, or its rule lists it as a consequence.
 
-    Narrower than what `unexplained` leaves out: the record states a failed level of a reversed channel.
+    Narrower than the checks that `unexplained` leaves out: the record states a failed level of a reversed channel.
     """
     return any(
         _of_channel(finding, check) and (_about_just(finding, step, check) or _named_by_rule(finding, check))
@@ -79,13 +79,13 @@ def _about_just(finding: Finding, step: str, check: Check) -> bool:
 
 
 def _named_by_rule(finding: Finding, check: Check) -> bool:
-    """Whether the rule of a finding names the check among those that fail because of it."""
+    """Whether the rule of a finding lists the check as a consequence."""
     rule = rule_of(finding.id)
     return rule is not None and check.id.startswith(rule.explains)
 
 
 def undecided(outcomes: Mapping[str, Outcome]) -> tuple[OpenChecks, ...]:
-    """Checks that are unsure, then those that were not tested, all of a kind together."""
+    """Undecided checks, then those not tested, grouped by kind."""
     return (*_grouped(outcomes, Verdict.UNSURE, ()), *_grouped(outcomes, Verdict.NOT_TESTED, ()))
 
 
@@ -107,9 +107,9 @@ def _grouped(
 
 
 def _explains(finding: Finding, step: str, check: Check) -> bool:
-    """Whether a finding accounts for a failed check: it is about that place, and about what was checked.
+    """Whether a finding explains a failed check: it concerns that place and that quantity.
 
-    Of a channel with an electronic fault nothing else is concluded before the repair, and nothing of a recording that a
+    Nothing else is concluded about a channel with an electronic fault before its repair, nor from a recording that a
     measuring mistake spoilt.
     """
     mistake = finding.id.startswith("measurement.")
@@ -124,7 +124,7 @@ def _explains(finding: Finding, step: str, check: Check) -> bool:
 
 
 def not_examined(outcomes: Mapping[str, Outcome]) -> tuple[str, ...]:
-    """Symptoms that nothing measured so far could have shown, as the rules name them."""
+    """Symptoms, named by the rules, that no measurement so far could have shown."""
     carried = {c.kind for outcome in outcomes.values() for c in outcome.checks if c.verdict is not Verdict.NOT_TESTED}
     rules = [rule for rule in rules_of_cinema() if not rule.returns or "drift" in outcomes]
     seen = {rule.symptom for rule in rules if rule.check in carried}
@@ -142,5 +142,5 @@ def examined(outcomes: Mapping[str, Outcome]) -> bool:
 
 
 def rules_of_cinema() -> tuple[Rule, ...]:
-    """The rules that judge the cinema by figures: not those about the measurement itself, nor what is only looked at."""
+    """The rules that check the cinema by figures: not those about the measurement itself, nor those about the checklist."""
     return tuple(rule for rule in RULES if not rule.id.startswith("measurement.") and rule.step != "checklist")

@@ -1,7 +1,7 @@
-"""Verdicts that today's program would give differently for the same readings.
+"""Verdicts that the present program would give differently for the same readings.
 
-At a signature or a record the log keeps every verdict with the version that gave it. Later, the log up to that moment is
-evaluated again, so that later readings are not mistaken for a change of judgement. Pure.
+At a signature or a record, the log keeps every verdict with the version that gave it. Later, the log up to that moment is
+evaluated again, so that later readings are not mistaken for a change of verdict. Pure.
 """
 
 from __future__ import annotations
@@ -32,12 +32,12 @@ from commission.steps.shared.isolation import outcome_of
 
 Evaluate = Callable[[Step, str], Outcome]
 SHOWN = 6
-"""How many kinds of difference the sentence names."""
+"""Number of kinds of difference that the sentence lists."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictChange:
-    """One check whose word changed. `then` or `now` None: this check was not, or is no longer, made."""
+    """One check whose verdict changed. `then` or `now` None: the check did not exist, or no longer exists."""
 
     step: str
     round: str
@@ -53,21 +53,21 @@ class VerdictChange:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VerdictComparison:
-    """The newest stored verdicts against today's, of the same readings."""
+    """Comparison of the newest stored verdicts with present ones for the same readings."""
 
     stored: Event
     """The event in the log."""
     program_version: str
-    """Of the program that judges now."""
+    """Version of the present program."""
     count: int
-    """How many stored verdicts were compared with today's."""
+    """Number of stored verdicts compared."""
     differences: tuple[VerdictChange, ...]
     left_out: tuple[str, ...] = ()
-    """Why some were not."""
+    """Reason why some were left out."""
 
     @property
     def then(self) -> StoredVerdicts:
-        """What was stored."""
+        """Verdict as stored."""
         assert isinstance(self.stored.body, StoredVerdicts)
         return self.stored.body
 
@@ -89,7 +89,7 @@ class VerdictComparison:
 def stored_verdicts(
     outcomes: Iterable[Outcome], occasion: Literal["signed", "record"], program_version: str
 ) -> StoredVerdicts:
-    """The verdicts of these outcomes as they are stored; values to six digits."""
+    """Storable form of the verdicts of these outcomes; values to six digits."""
     kinds: dict[tuple[str, str, str, str], list[StoredVerdict]] = {}
     for outcome in outcomes:
         for check in outcome.checks:
@@ -106,7 +106,7 @@ def stored_verdicts(
 
 
 Key = tuple[str, str, str, str | None, str | None, int]
-"""Step, round, check id, channel, seat, and which of several at one place."""
+"""Step, round, check id, channel, seat, and number among several at one place."""
 
 
 def _by_place(body: StoredVerdicts) -> dict[Key, tuple[StoredVerdict, str]]:
@@ -121,7 +121,7 @@ def _by_place(body: StoredVerdicts) -> dict[Key, tuple[StoredVerdict, str]]:
 
 
 def verdict_changes(then: StoredVerdicts, now: StoredVerdicts) -> tuple[VerdictChange, ...]:
-    """Every check whose verdict is another word, in today's order; last what is no longer checked at all."""
+    """Every check whose verdict changed, in present order; checks that no longer exist come last."""
     old, new = _by_place(then), _by_place(now)
     out = []
     for key in (*new, *(key for key in old if key not in new)):
@@ -150,7 +150,7 @@ def verdict_changes(then: StoredVerdicts, now: StoredVerdicts) -> tuple[VerdictC
 
 
 def counts_since(job: Job, seq: int) -> bool:
-    """Whether something was logged after an event that a verdict could rest on."""
+    """Whether anything that affects a verdict was logged after an event."""
     idle = (StoredVerdicts, SheetIssued, Signed, Noted, PhotoAttached)
     return any(event.seq > seq and not isinstance(event.body, idle) for event in job.log)
 
@@ -158,10 +158,10 @@ def counts_since(job: Job, seq: int) -> bool:
 def compare_verdicts(
     job: Job, analyses: Analyses, program_version: str, steps: Sequence[Step], current: Evaluate | None = None
 ) -> VerdictComparison | None:
-    """Evaluate again what was in the log at the newest stored verdicts; None where none are stored.
+    """Evaluate the log again as of the newest stored verdicts; None if none are stored.
 
-    `current` gives outcomes of the job as it is now, used where nothing was logged since. Recordings that were withdrawn
-    after that moment are not there to be checked again: steps that rest on recordings are left out then, with a note.
+    `current` gives outcomes of the present job, used if nothing was logged since. Recordings withdrawn after that moment
+    cannot be checked again: steps that rest on recordings are then left out, with a note.
     """
     if not job.stored_verdicts:
         return None
@@ -199,7 +199,7 @@ def compare_verdicts(
 
 
 def _rest_on_recordings(step: Step, job: Job, outcomes: Sequence[Outcome]) -> bool:
-    """Whether the step would check otherwise if there were no recordings at all."""
+    """Whether the step would have other checks if there were no recordings."""
     without = [step.evaluate(job, each.round, Analyses()) for each in outcomes]
     return [each.checks for each in outcomes] != [each.checks for each in without]
 

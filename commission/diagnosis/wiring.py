@@ -58,7 +58,7 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
-    """Channels each of which sounds from the place of the next, the least z of them, and this in words."""
+    """Channels each of which sounds from the place of the next, their least z, and the text that describes it."""
     done: set[str] = set()
     swapped = e.distances.swapped
     for channel in swapped:
@@ -94,9 +94,9 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 
 def _unknown_seats(e: Evidence, circle: list[str]) -> list[str]:
-    """Seats at unknown distances at which these channels were recorded, and whose recordings may be the reference seat's.
+    """Seats at unknown distances with recordings of these channels, which may be the reference seat's.
 
-    None where two other main channels arrive there when they should: those of another seat would not.
+    None if two other main channels arrive there on time: those of another seat would not.
     """
     known = e.distances.channels
     others = [c for c in known if c not in circle and known[c].arrival_s is not None and not known[c].channel.is_sub]
@@ -107,9 +107,9 @@ def _unknown_seats(e: Evidence, circle: list[str]) -> list[str]:
 
 
 def perhaps_swapped(e: Evidence) -> dict[str, str]:
-    """Main channels that may be swapped with others, too → the place, of one of those, that their arrivals fit as well.
+    """Main channels possibly swapped with others → the place, one of theirs, that their arrivals also fit.
 
-    Their level or arrival fails, and their own place fits no better than by z = 4.
+    Their level or arrival fails, and the fit to their own place is better by less than z = 4.
     """
     taken = {place for place, _ in e.distances.swapped.values()}
     failed = {
@@ -135,7 +135,7 @@ def _perhaps_too(e: Evidence, circle: list[str]) -> Iterator[str]:
 
 
 def _from_one_seat(e: Evidence, circle: list[str]) -> tuple[str, ...]:
-    """What one seat leaves open: exchanged files arrive there as exchanged loudspeakers do."""
+    """Ambiguity at a single seat: exchanged files arrive there as exchanged loudspeakers do."""
     seats = {seat for channel in circle for seat in e.distances.rest_s.get(channel, {})}
     if len(seats) != 1:
         return ()
@@ -146,7 +146,9 @@ SWAP_OR_FILES = "wiring.swap-or-files"
 
 
 def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanation, str] | None:
-    """(the explanation by cables, the one by files, why the arrivals cannot decide between them); None for other rivals."""
+    """(the explanation by cables, the one by files, why the arrivals cannot decide between them); None for other
+    alternatives.
+    """
     best, *others = rivals
     if len(rivals) == 2 and {each.kind for each in rivals} == {"loudspeakers", "seats"}:
         cables, files = sorted(rivals, key=lambda each: each.kind)
@@ -160,7 +162,7 @@ def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanat
 
 
 def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    """Channels that sound from each other's places, or recordings with the wrong names: both arrive the same."""
+    """Channels that sound from each other's places, or recordings with exchanged names: both have the same arrivals."""
     for circle, _z, fits in _circles(e):
         if others := _unknown_seats(e, circle):
             own = e.distances.reference or ""
@@ -198,7 +200,7 @@ def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _swapped_or_recordings(
     e: Evidence, channels: Sequence[str], seats: Sequence[str], recordings: str, evidence: tuple[str, ...]
 ) -> FindingDetails:
-    """The finding that leaves open which; `recordings`: what was exchanged if not the cables."""
+    """The finding that leaves the cause open; `recordings`: what was exchanged if not the cables."""
     return FindingDetails(
         title=f"{listed(channels)} swapped, or {recordings}",
         channels=tuple(channels),
@@ -334,7 +336,7 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _DeadDriverWords:
-    """What a finding says of one kind of driver."""
+    """Texts of a finding about one kind of driver."""
 
     missing: str
     rest: str

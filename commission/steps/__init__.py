@@ -1,6 +1,6 @@
 """The steps of the visit, in order. To add one, add its file, which defines `STEP`, and its line here.
 
-Their titles are known without loading them: the first screen lists the steps before anything is computed.
+Titles are available without importing the steps: the first screen lists them before anything is computed.
 """
 
 from __future__ import annotations
@@ -26,11 +26,11 @@ TITLES = {
     "drift": "Since last time",
     "handover": "Hand over",
 }
-"""Title by id, in order; the id is the name of the module that holds the step."""
+"""Title by id, in order; the id is the name of the step's module."""
 
 
 def step(step_id: str) -> Step:
-    """The step of that id; KeyError when there is none."""
+    """The step with that id; KeyError if there is none."""
     if step_id not in TITLES:
         raise KeyError(step_id)
     found: Step = import_module(f"{__name__}.{step_id}").STEP
@@ -38,7 +38,7 @@ def step(step_id: str) -> Step:
 
 
 def all_steps() -> tuple[Step, ...]:
-    """All steps, in order; loads them all."""
+    """All steps, in order; imports them all."""
     return tuple(step(step_id) for step_id in TITLES)
 
 
@@ -48,5 +48,5 @@ def belongs(step_id: str, job: Job) -> bool:
 
 
 def listed(job: Job) -> tuple[tuple[str, str], ...]:
-    """Id and title of every step of this visit, in order; loads none of them."""
+    """Id and title of every step of this visit, in order; imports none of them."""
     return tuple((step_id, title) for step_id, title in TITLES.items() if belongs(step_id, job))

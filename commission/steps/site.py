@@ -1,4 +1,4 @@
-"""Site: who, where, which equipment and instruments, what the processor can set, what it holds as found.
+"""Site: people, place, equipment and instruments, the processor's ranges and its settings as found.
 
 The installer fills in a form once, before anything is touched: later results depend on it. The step only checks that the
 other steps have what they need.
@@ -37,13 +37,13 @@ _COMPLETE = Limit(low=1.0, high=None, unit="", basis="needed by the other steps"
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """What is filled in, and the first thing that is missing."""
+    """Completed entries, and the first missing one."""
     system = job.system
     items = _items(job, round_id)
     missing = [item for item in items if not item.there]
     checks = [item.check for item in items]
     advice = [
-        # Settings are entered while reading levels, too: all else comes first.
+        # Settings can also be entered while reading levels: everything else comes first.
         Advice(text=f"Fill in {item.needs}.", step="site", priority=30 if item.key == "settings" else 5)
         for item in missing
     ]
@@ -80,7 +80,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 
 def _facts(job: Job) -> tuple[tuple[str, str | None], ...]:
-    """What follows from the form, or need not be filled in: title and text."""
+    """Facts that follow from the form or need no entry: title and text."""
     system = job.system
     return (
         ("Temperature", format_temperature(system.temperature_c, system.units)),
@@ -92,7 +92,7 @@ def _facts(job: Job) -> tuple[tuple[str, str | None], ...]:
 
 @dataclass(frozen=True, slots=True)
 class _Item:
-    """One thing to fill in."""
+    """One thing to enter."""
 
     key: str
     title: str

@@ -1,9 +1,9 @@
-"""Bass: which gain, delay and polarity of each subwoofer serves all seats, and do mains and subwoofers add up?
+"""Bass: which gain, delay and polarity of each subwoofer suits all seats, and do mains and subwoofers add in phase?
 
-The responses of each subwoofer at every seat predict what any settings would give there, before anything is touched. The
-search (`dsp.bass_search`; Welti & Devantier 2006, from memory) finds settings with which all seats hear alike without much
-loss of output, also when everything is a little off. Measured again after setting, the prediction is compared with what is
-heard.
+The responses of each subwoofer at every seat predict the result of any settings there, before anything is changed. The
+search (`dsp.bass_search`; Welti & Devantier 2006, from memory) finds settings with which all seats hear alike without
+much loss of output, also with small errors of everything. After the settings are entered, the new measurement is compared
+with the prediction.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ CROSSOVER = Limit(
 )
 CROSSOVER_U_DB = 0.5
 SHAPE_WORSE_DB = 1.5
-"""A mean level that becomes less even over frequency by this much is mentioned (common practice, no source)."""
+"""A loss of evenness of the mean level over frequency by this much is mentioned (common practice, no source)."""
 UNLIKE_PREDICTED_DB = 0.3
 """A measured seat-to-seat standard deviation this far from its prediction is explained (common practice, no source)."""
 CURVE_BEFORE, CURVE_AFTER = "bass:before", "bass:after"
@@ -106,7 +106,7 @@ BUDGETS = (
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The proposal by the responses of a round and, after an earlier round, predicted against measured."""
+    """The proposal from the responses of a round and, after an earlier round, predicted against measured."""
     if not sub_outputs(job)[0]:
         return Outcome(step="bass", round=round_id, remarks=("The job has no subwoofer.",))
     result, checked = solve_round(job, round_id, analyses), verify(job, round_id, analyses)
@@ -198,7 +198,7 @@ def _tables(job: Job, result: BassResult, checked: Verification | str, checks: t
 
 
 def settings_table(result: BassResult, unit: str) -> Table:
-    """What to set for each subwoofer: the change, and the resulting trim and setting, in the unit of the processor."""
+    """Settings for each subwoofer: the change, and the resulting trim and setting, in the unit of the processor."""
     title = "Settings by hand" if result.by_hand else "Proposed settings"
     if result.kept_because is not None:
         title = "Settings, left as they are"
@@ -218,7 +218,7 @@ def settings_table(result: BassResult, unit: str) -> Table:
 
 
 def _filter_tables(result: BassResult, ranges: FilterRanges | None) -> list[Table]:
-    """The filters to add, one a row, as the processor asks for them; no table without filters."""
+    """The filters to add, one for each row, in the processor's terms; no table without filters."""
     rows = [(sub, k, each) for sub, p in result.subs.items() for k, each in enumerate(p.filters)]
     if not rows:
         return []
@@ -344,7 +344,7 @@ def _crossover_table(crossover: Crossover, checks: tuple[Check, ...]) -> Table:
 
 
 def _filters_remark(crossover: Crossover) -> str:
-    """What the entered filters reach by themselves."""
+    """Sum of the entered filters alone."""
     if crossover.filters_db is None:
         return ""
     return (
@@ -424,7 +424,7 @@ def _curves(result: BassResult, checked: Verification | str) -> list[Curve]:
 
 
 def bands_curve(result: BassResult, after: Version | None) -> Curve:
-    """From the lowest to the highest seat: as measured as an area, and with new settings between two lines."""
+    """From the lowest to the highest seat: measured as an area, new settings between two lines."""
     freq = result.measured.room.freq_hz
     before = smoothed_db(freq, result.as_found.levels_db)
     name = f"seats {round_name(result.measured.round)}"
@@ -451,7 +451,7 @@ def bands_curve(result: BassResult, after: Version | None) -> Curve:
 
 
 def smoothed_db(freq_hz: FloatArray, levels_db: FloatArray) -> FloatArray:
-    """Mean power within 1/6 octave around each frequency [dB, shape=(…, n)]: a curve that can be read."""
+    """Mean power within 1/6 octave around each frequency [dB, shape=(…, n)], for readable curves."""
     near = np.abs(np.log2(freq_hz[:, None] / freq_hz)) <= 1 / 12 + 1e-9
     return np.asarray(10 * np.log10(10 ** (levels_db / 10) @ (near / near.sum(axis=0))))
 
@@ -578,7 +578,7 @@ def _remarks(job: Job, result: BassResult, checked: Verification | str, *, is_ne
 
 
 def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Iterator[str]:
-    """Whether the proposal is used, how it stands up to small errors, and its side effects."""
+    """Whether the proposal is used, its robustness against small errors, and its side effects."""
     if result.kept_because is not None:
         yield f"Everything is left as it is: {result.kept_because}."
     elif is_newest and not in_use(job, result):
@@ -641,7 +641,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
 
 
 def _comparison_remarks(checked: Verification | str, *, is_first: bool) -> list[str]:
-    """What was left out of predicted against measured, or why there is no comparison; nothing of a first round."""
+    """Items left out of predicted against measured, or why there is no comparison; empty for a first round."""
     if isinstance(checked, str):
         return [] if is_first else [f"Predicted and measured are not compared: {checked}."]
     remarks = list(checked.left_out)

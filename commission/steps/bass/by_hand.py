@@ -1,4 +1,4 @@
-"""Settings of the subwoofers chosen by hand, as the log keeps them."""
+"""Subwoofer settings chosen by hand, as stored in the log."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from commission.model import Filter, Job
 from commission.steps.bass.measurement import MeasuredBass
 
 HAND_KEY = "hand"
-"""The decision that holds settings by hand."""
+"""Key of the decision that stores settings chosen by hand."""
 
 
 def hand_text(
     subs: tuple[str, ...], settings: SubSettings, filters: tuple[tuple[Filter, ...], ...] | None = None
 ) -> str:
-    """Settings chosen by hand, as they are stored: gain in dB, delay in ms, polarity and filters of each subwoofer."""
+    """Text that stores settings chosen by hand: gain in dB, delay in ms, polarity and filters of each subwoofer."""
     every = filters or ((),) * len(subs)
     return "; ".join(
         f"{sub} {settings.gain_db[i]:.3f} {1000 * settings.delay_s[i]:.4f} {settings.polarity[i]:+d}"
@@ -25,7 +25,7 @@ def hand_text(
 
 
 def hand_settings(job: Job, measured: MeasuredBass) -> tuple[SubSettings, tuple[tuple[Filter, ...], ...]] | None:
-    """Settings and filters chosen by hand for this round; None where there are none, or none that fit its subwoofers."""
+    """Settings and filters chosen by hand for this round; None if there are none, or none for its subwoofers."""
     text = job.decisions.get((measured.round, "bass", HAND_KEY), "")
     try:
         rows = [_hand_row(part) for part in text.split(";") if part.strip()]

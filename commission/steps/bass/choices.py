@@ -1,4 +1,4 @@
-"""The technician's choices: evenness or output, and how much of the sum through the crossover is kept."""
+"""The technician's choices: evenness or output, and preservation of the sum through the crossover."""
 
 from __future__ import annotations
 
@@ -11,10 +11,10 @@ from commission.steps.bass.placing import MOST_WEAKENED_DB, Candidate, Placing
 from commission.steps.bass.version import Version, filter_width, version
 
 TRADE_KEY, SUM_KEY = "trade", "sum"
-"""Decisions: evenness or output, and whether the sum through the crossover is kept."""
+"""Keys of the decisions on evenness or output, and on preserving the sum through the crossover."""
 
 PRICES = {"even": 0.3, "balanced": PRICE_DB2_PER_DB, "loud": 3.0}
-"""The technician's choices: the price of a lost decibel [dB²]."""
+"""Price of a lost decibel for each choice [dB²]."""
 
 USUAL = "balanced"
 
@@ -26,7 +26,7 @@ def trade_choice(job: Job, round_id: str) -> str:
 
 
 def wanted_candidate(job: Job, measured: MeasuredBass, candidates: Mapping[str, Candidate]) -> str:
-    """The choice that counts: by decision; without one the sum, where it costs no more than output does in "loud"."""
+    """The effective choice: by decision; without one, the sum if it costs no more than output does in "loud"."""
     decided = job.decisions.get((measured.round, "bass", SUM_KEY), "")
     if decided in candidates:
         return decided
@@ -42,7 +42,7 @@ def wanted_candidate(job: Job, measured: MeasuredBass, candidates: Mapping[str, 
 def unbeaten(
     job: Job, measured: MeasuredBass, every: Mapping[str, Mapping[str, Candidate]]
 ) -> dict[str, Mapping[str, Candidate]]:
-    """Each choice; where another one is better in all that is shown of them, what that one would propose.
+    """Each choice; one that another beats in all displayed figures is replaced by the other's proposal.
 
     Each was searched without filters, which change evenness and output.
     """
@@ -64,7 +64,7 @@ def unbeaten(
 
 
 def trade_rows(placing: Placing, every: Mapping[str, Mapping[str, Candidate]], choice: str) -> tuple[Version, ...]:
-    """What each choice would propose, with its filters; of some that are alike the present one, the usual or the first."""
+    """The proposal of each choice, with its filters; of equal ones the present, the usual or the first."""
     job, measured = placing.job, placing.measured
     chosen = {name: each[wanted_candidate(job, measured, each)] for name, each in every.items()}
     rows = [
@@ -79,7 +79,7 @@ def trade_rows(placing: Placing, every: Mapping[str, Mapping[str, Candidate]], c
 
 
 ALIKE_DB = 0.2
-"""Choices that differ by less in evenness and in output are one (a choice of this project, no source)."""
+"""Choices that differ by less in evenness and in output count as one (a choice of this project, no source)."""
 
 
 def _alike(one: Figures, other: Figures) -> bool:

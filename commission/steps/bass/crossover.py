@@ -1,4 +1,4 @@
-"""How the subwoofers add with the front loudspeakers through their crossover: as measured, and with other settings."""
+"""Sum of the subwoofers with the front loudspeakers through their crossover, as measured and with other settings."""
 
 from __future__ import annotations
 
@@ -32,53 +32,55 @@ from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import on_clock
 
 LOWERED_DB, LEAST_ENTERED_DB = 3.0, 7.0
-"""Subwoofers count as measured through the entered low-pass if they fall by its arithmetic slope minus the first, which
-rooms rarely take away; without a low-pass they rarely fall by the second (by simulation: tests/bench/holes.py)."""
+"""Subwoofers count as measured through the entered low-pass if they fall by at least its arithmetic slope minus the
+first, which rooms rarely take away; without a low-pass they rarely fall by the second (by simulation:
+tests/bench/holes.py)."""
 MOST_RAISED_DB = 15.0
-"""By which another crossover may raise what was measured, and its noise with it: 25 dB above the noise become 10
-(common practice, no source)."""
+"""Largest boost by which another crossover may raise the measured responses and their noise: 25 dB above the noise become
+10 (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Crossover:
-    """How the subwoofers add with the front loudspeakers through the octave of the crossover."""
+    """Sum of the subwoofers with the front loudspeakers through the octave of the crossover."""
 
     hz: float
     mains: tuple[str, ...]
     before_db: FloatArray
-    """Sum with each of them relative to both in phase, mean over seats and octave, as measured [shape=(mains,)]."""
+    """Sum with each main loudspeaker relative to both in phase, mean over seats and octave, as measured
+    [shape=(mains,)]."""
     after_db: FloatArray
-    """The same with the settings that are shown, on the steps of the processor."""
+    """That sum with the displayed settings, on the steps of the processor."""
     hole: CrossoverHole | None
-    """In the sum as it was measured; its delay is to be added to the subwoofers of that round."""
+    """Hole in the sum as measured; its delay is to be added to the subwoofers of that round."""
     entered: str
     """High-pass and low-pass as entered for the processor."""
     filters_db: float | None
-    """What those filters reach by themselves; None: their type is not entered."""
+    """Sum of those filters alone; None: their type is not entered."""
 
     @property
     def gain_db(self) -> float:
-        """What those settings add, mean of the main loudspeakers; below zero: they weaken the sum."""
+        """Gain of the sum by those settings, mean of the main loudspeakers; below zero: they weaken it."""
         return float(np.mean(self.after_db - self.before_db))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class FrontPair:
-    """Front loudspeakers and subwoofers of a round, as they play through the crossover."""
+    """Front loudspeakers and subwoofers of a round, with their responses through the crossover."""
 
     hz: float
     mains: tuple[str, ...]
     later: ComplexArray
-    """Each front loudspeaker with the settings of Distances [shape=(mains, seats, BASS_HZ)]."""
+    """Response of each front loudspeaker with the settings of Distances [shape=(mains, seats, BASS_HZ)]."""
     left_out: Mapping[str, str]
-    """Why a front loudspeaker is not in the sum: the sum is for the crossover frequency that most of them have."""
+    """Reasons why front loudspeakers are not in the sum: it is made for the crossover frequency that most of them have."""
     before_db: FloatArray
     hole: CrossoverHole | None
     entered: str
     low_pass: ComplexArray | None
-    """Of the subwoofers, as entered [shape=(BASS_HZ,)]; None: not entered, or not the same for all."""
+    """Low-pass of the subwoofers, as entered [shape=(BASS_HZ,)]; None: not entered, or not the same for all."""
     high_pass: ComplexArray | None
-    """Of each front loudspeaker, as entered [shape=(mains, BASS_HZ)]; None: not entered."""
+    """High-pass of each front loudspeaker, as entered [shape=(mains, BASS_HZ)]; None: not entered."""
     exchange: ComplexArray | None = None
     """Another low-pass divided by that of the subwoofers [shape=(BASS_HZ,)]; None: the measured one."""
 
@@ -89,7 +91,9 @@ class FrontPair:
         return CrossoverPair(np.asarray(total), self.later, BASS_HZ, self.hz, through.room.seat_share)
 
     def through_other(self, hz: float, high: CrossoverFilter, low: CrossoverFilter) -> FrontPair | str:
-        """The same through another crossover, or why these responses do not show it. `before_db` stays as measured."""
+        """The pair through another crossover, or the reason why these responses cannot show it. `before_db` stays as
+        measured.
+        """
         if self.low_pass is None or self.high_pass is None:
             return "type and slope of the high-pass and of one low-pass for all subwoofers are not entered"
         new_high, new_low = (crossover_response(BASS_HZ, hz, *each) for each in ((high, "high"), (low, "low")))
@@ -110,11 +114,11 @@ class FrontPair:
         )
 
     def fit(self, through: MeasuredBass, settings: SubSettings) -> CrossoverFit:
-        """The common delay and polarity that suit all front loudspeakers, beside some settings."""
+        """The common delay and polarity that suit all front loudspeakers, in addition to some settings."""
         return fit_crossover(self._pair(through, settings))
 
     def crossover(self, through: MeasuredBass, settings: SubSettings | None) -> Crossover:
-        """The sum with some settings; with None everything stays as measured."""
+        """The sum with some settings; None: as measured."""
         after_db = self.before_db if settings is None else crossover_sum_db(self._pair(through, settings))
         filters_db = None
         if self.low_pass is not None and self.high_pass is not None:
@@ -143,10 +147,10 @@ def front_pair(
     subs_moved_s: float,
     reach_s: tuple[float, float],
 ) -> FrontPair | str:
-    """The front loudspeakers at the seats of the subwoofers, or why their sum is not looked at.
+    """The front loudspeakers at the seats of the subwoofers, or why their sum is not evaluated.
 
-    `moved_s`: how much later each of them will be with the settings of Distances, and `subs_moved_s` the subwoofers.
-    `reach_s`: the least and the largest delay that the processor can add to all subwoofers.
+    `moved_s`: additional delay of each with the settings of Distances; `subs_moved_s`: that of the subwoofers. `reach_s`:
+    the least and the largest delay that the processor can add to all subwoofers.
     """
     mains = mains_with_crossover(job)
     if not mains:
@@ -191,7 +195,7 @@ def front_pair(
 
 
 def _low_pass(job: Job, measured: MeasuredBass) -> ComplexArray | None:
-    """Of the subwoofers, as entered [shape=(BASS_HZ,)]; None where it is not, or differs between them."""
+    """Low-pass of the subwoofers, as entered [shape=(BASS_HZ,)]; None if not entered, or different between them."""
     subs = [channel for channel in job.system.channels if channel.id in measured.subs]
     entered = {(channel.low_pass_hz, job.system.low_pass(channel)) for channel in subs}
     hz, kind = entered.pop()
@@ -199,7 +203,7 @@ def _low_pass(job: Job, measured: MeasuredBass) -> ComplexArray | None:
 
 
 def _high_pass(job: Job, mains: Sequence[Channel]) -> ComplexArray | None:
-    """Of each front loudspeaker, as entered [shape=(mains, BASS_HZ)]; None where one is not."""
+    """High-pass of each front loudspeaker, as entered [shape=(mains, BASS_HZ)]; None if one is not entered."""
     rows = [
         crossover_response(BASS_HZ, channel.high_pass_hz, kind, "high")
         for channel in mains
@@ -209,7 +213,7 @@ def _high_pass(job: Job, mains: Sequence[Channel]) -> ComplexArray | None:
 
 
 def _at_seats(job: Job, measured: MeasuredBass, analyses: Analyses, channel: str) -> list[Analysis | None]:
-    """What was measured of a channel at each seat, on the clock of the subwoofers."""
+    """Measurement of a channel at each seat, on the clock of the subwoofers."""
     screened = usable(job, analyses, measured.round)
     found = [
         on_clock(screened.repeats(measured.round, channel, seat), clock)
@@ -219,7 +223,7 @@ def _at_seats(job: Job, measured: MeasuredBass, analyses: Analyses, channel: str
 
 
 def _is_noisy_below(analyses: Sequence[Analysis | None], hz: float) -> bool:
-    """Whether at half of the seats or more noise may be what is heard an octave below the crossover."""
+    """Whether, at half or more of the seats, the level an octave below the crossover may be noise."""
     inside = (GRID_HZ >= 0.45 * hz) & (GRID_HZ <= 0.65 * hz)
     known = [a.third_octave_db - a.noise_db for a in analyses if a is not None and a.noise_db is not None]
     above_db = [np.nanmedian(each[inside]) for each in known if np.isfinite(each[inside]).any()]
@@ -233,7 +237,7 @@ def _why_no_sum(
     noisy: Sequence[str],
     low_pass: ComplexArray | None,
 ) -> str:
-    """Why responses do not contain what plays through the crossover, or only together; empty where they do.
+    """Why responses do not contain the sound through the crossover, or not separately; empty if they do.
 
     A sweep of a main channel through bass management plays the subwoofers too, and a sweep of a subwoofer's own input does
     not pass the low-pass of the crossover. Adding such responses says nothing about polarity or delay.

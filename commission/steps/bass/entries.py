@@ -1,4 +1,4 @@
-"""What to enter in the processor for some settings of the subwoofers."""
+"""Processor entries for given settings of the subwoofers."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SubProposal:
-    """What is proposed for one subwoofer: changes against the round that was measured, and what to enter."""
+    """Proposal for one subwoofer: changes from the measured round, and the values to enter."""
 
     channel: Channel
     gain_db: float
     delay_s: float
     polarity: int
-    """1 keeps what is set, −1 turns it over."""
+    """1 keeps the present polarity, −1 inverts it."""
     old_trim_db: float | None
     old_setting: float | None
     old_polarity: str
@@ -31,12 +31,12 @@ class SubProposal:
     setting: float | None
     new_polarity: str
     filters: tuple[Filter, ...] = ()
-    """To be added to those that it had."""
+    """Filters to add to the existing ones."""
     old_filters: tuple[Filter, ...] = ()
 
     @property
     def new_filters(self) -> tuple[Filter, ...]:
-        """All that the processor must hold."""
+        """All filters that the processor must have."""
         return (*self.old_filters, *self.filters)
 
 
@@ -47,7 +47,7 @@ def proposals(
     settings: SubSettings,
     filters: tuple[tuple[Filter, ...], ...],
 ) -> dict[str, SubProposal]:
-    """What to enter for some settings of the subwoofers and more filters in each."""
+    """Entries for given settings of the subwoofers and additional filters in each."""
     delay = job.system.processor.delay
     is_change = not same_settings(settings, unchanged(measured.room.subs))
     moved = whole_steps(space.mains_moved_s / space.slope_s, delay.step) if is_change else 0.0
@@ -93,9 +93,9 @@ def proposals(
 def louder_db_of(
     job: Job, measured: MeasuredBass, settings: SubSettings, filters: tuple[tuple[Filter, ...], ...]
 ) -> float:
-    """What all trims change by besides, so that the subwoofers with these settings read the reference at once [dB].
+    """Additional change of all trims so that the subwoofers with these settings read the reference together [dB].
 
-    0 where they are not meant to, or where each of them was not read alone in that round.
+    0 if they are not meant to, or if not each of them was read alone in that round.
     """
     reference, subs = job.system.reference_seat, measured.subs
     if not adds_up(job) or reference is None or reference.id not in measured.seats or len(subs) < 2:
@@ -114,7 +114,7 @@ def louder_db_of(
 
 
 def _in_range(louder_db: float, space: SearchSpace, settings: SubSettings, job: Job) -> float:
-    """As much of that as the range of the trims has left for all of them."""
+    """The part of it that the range of the trims permits for all of them."""
     trim = job.system.processor.trim_db
     new = [old + gain for old, gain in zip(space.old_trims_db, settings.gain_db, strict=True) if old is not None]
     return float(np.clip(louder_db, trim.min - min(new), trim.max - max(new))) if new else 0.0

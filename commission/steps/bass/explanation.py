@@ -1,4 +1,4 @@
-"""The single mistake that explains why subwoofers did not change as their settings did."""
+"""The single mistake that explains why subwoofers did not change as set."""
 
 from __future__ import annotations
 
@@ -14,14 +14,14 @@ from commission.steps.shared.slips import Slip, exchange, slip_of
 from commission.steps.wiring import result as wiring
 
 GAIN_OFF_DB, DELAY_OFF_S = 1.0, 0.4e-3
-"""A setting that changed by this much more or less than entered is wrong (determined by simulation:
+"""A setting whose change differs from the entered one by this is wrong (determined by simulation:
 tests/steps/test_bass_verification.py)."""
 GAIN_U_DB, DELAY_U_S = 0.3, 0.12e-3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SubChange:
-    """How a subwoofer changed between two rounds, by its settings and by its responses."""
+    """Change of a subwoofer between two rounds, by its settings and by its responses."""
 
     sub: str
     typed_gain_db: float
@@ -29,14 +29,14 @@ class SubChange:
     typed_polarity: int
     gain_db: float
     delay_s: float | None
-    """None where its phase shows no clear delay, or the only subwoofer has nothing to be compared with."""
+    """None if the phase shows no clear delay, or the only subwoofer has no reference."""
     polarity: int | None
     is_filter_missing: bool = False
-    """Its responses change as they would without the change of its filters."""
+    """Its responses change as if its filters had not changed."""
     has_new_filters: bool = False
-    """Whether its filters are to change."""
+    """Whether its filters should change."""
     limited_below_hz: float | None = None
-    """Frequency below which it did not become louder by as much as above, after it was turned up: a limiter acts."""
+    """Frequency below which it became louder by less than above, after an increase: a limiter acts."""
 
     @property
     def is_gain_off(self) -> bool:
@@ -45,17 +45,17 @@ class SubChange:
 
     @property
     def late_s(self) -> float | None:
-        """How much later it is than its settings say; None where that is unknown."""
+        """Additional delay beyond its settings; None if unknown."""
         return None if self.delay_s is None else self.delay_s - self.typed_delay_s
 
     @property
     def is_delay_off(self) -> bool:
-        """Whether its delay contradicts them beyond doubt."""
+        """Whether its delay contradicts the settings beyond doubt."""
         return self.late_s is not None and not _is_no_delay(self.late_s)
 
     @property
     def is_polarity_off(self) -> bool:
-        """Whether its polarity is known and not that of the settings."""
+        """Whether its polarity is known and differs from the settings."""
         return self.polarity is not None and self.polarity != self.typed_polarity
 
     @property
@@ -76,11 +76,11 @@ class LikelyMistake:
 
 
 Settings = Mapping[str, tuple[Setting, Setting]]
-"""Of each subwoofer, before and after."""
+"""Settings of each subwoofer, before and after."""
 
 
 def compressed_subs(job: Job, round_id: str, analyses: Analyses) -> dict[str, bool]:
-    """Channels that Wiring measured at two levels: whether they rise by less than their drive."""
+    """For channels measured at two levels in the step Wiring: whether they rise by less than their drive."""
     words = {Verdict.PASS: False, Verdict.FAIL: True}
     checks = {
         c: check.verdict
@@ -94,7 +94,7 @@ def compressed_subs(job: Job, round_id: str, analyses: Analyses) -> dict[str, bo
 def explain(
     job: Job, changes: Sequence[SubChange], settings: Settings, slope_s: float, compressed: Mapping[str, bool]
 ) -> LikelyMistake | None:
-    """The single mistake that explains what is heard; None where nothing is off, or it takes more than one.
+    """The single mistake that explains the measurement; None if nothing is off, or more than one is needed.
 
     `slope_s`: delay for each unit of a setting; `compressed`: see `compressed_subs`.
     """
@@ -141,13 +141,13 @@ def _of_one(
 def _of_gain(
     job: Job, c: SubChange, settings: Settings, slope_s: float, compressed: Mapping[str, bool]
 ) -> LikelyMistake:
-    """A level that did not change as the trim did: a typing mistake, or a limiter that acts at all frequencies."""
+    """Explanation of a level that did not change as the trim did: a typing mistake, or a limiter at all frequencies."""
     slip, apart = _slip(job, c, settings, slope_s, "trim"), c.gain_db - c.typed_gain_db
     remedy = f"Enter the trim of {c.sub} again, and look at its own level control."
     text = f"{c.sub} is {number(apart, 1, signed=True)} dB off the trim that was entered"
     if slip is not None:
         text = f"{c.sub}: {slip.text}"
-    if apart < 0 and c.typed_gain_db > 0 and c.gain_db > 2 * GAIN_U_DB:  # louder than before, by less than its trim
+    if apart < 0 and c.typed_gain_db > 0 and c.gain_db > 2 * GAIN_U_DB:  # louder, but by less than its trim
         if compressed.get(c.sub):
             text = (
                 f"a limiter holds {c.sub} back: {number(c.gain_db, 1, signed=True)} dB for a trim of "
@@ -163,7 +163,7 @@ def _of_gain(
 def _slip(
     job: Job, c: SubChange, settings: Settings, slope_s: float, quantity: Literal["trim", "delay"]
 ) -> Slip | None:
-    """The typing mistake after which the processor holds what was measured."""
+    """The typing mistake that explains the measured setting."""
     if quantity == "trim":
         return slip_of(job, "trim_db", settings, c.sub, c.gain_db, 2 * GAIN_U_DB, slope_s)
     return None if c.delay_s is None else slip_of(job, "distance", settings, c.sub, c.delay_s, 3 * DELAY_U_S, slope_s)
@@ -172,7 +172,7 @@ def _slip(
 def _of_several(
     job: Job, off: Sequence[SubChange], changes: Sequence[SubChange], settings: Settings, slope_s: float
 ) -> LikelyMistake | None:
-    """One mistake that several subwoofers share."""
+    """One mistake common to several subwoofers."""
     names = tuple(each.sub for each in off)
     if all(_is_unset(each) for each in changes):
         return LikelyMistake(
@@ -200,7 +200,7 @@ def _of_several(
 
 
 def _is_unset(c: SubChange) -> bool:
-    """Whether a subwoofer is as it was before, with regard to everything that is known of it."""
+    """Whether a subwoofer is unchanged in all known respects."""
     return (
         abs(c.gain_db) <= 2 * GAIN_U_DB
         and (c.delay_s is None or _is_no_delay(c.delay_s))

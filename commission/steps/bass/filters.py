@@ -11,7 +11,7 @@ from commission.steps.bass.memory import once, search_numbers
 from commission.steps.bass.search_space import SearchSpace
 
 FILTERS_KEY = "filters"
-"""The decision whether filters are proposed."""
+"""Key of the decision whether filters are proposed."""
 
 TRANSITION_HZ = 80.0
 """Transition frequency of a room whose size is not entered."""
@@ -23,14 +23,16 @@ def offers_filters(job: Job) -> bool:
 
 
 def filters_wanted(job: Job, round_id: str) -> bool:
-    """Whether filters are proposed: by decision; without one, where it is entered what they can be set to."""
+    """Whether filters are proposed: by decision; without one, if their ranges are entered."""
     decided = job.decisions.get((round_id, "bass", FILTERS_KEY))
     wanted = job.system.processor.filters is not None if decided is None else decided == "yes"
     return wanted and offers_filters(job)
 
 
 def transition_hz(job: Job) -> float:
-    """Below it single modes decide: Schroeder's frequency with T = 0.25·∛(V/100) s (ITU-R BS.1116, from memory)."""
+    """Frequency below which single modes dominate: Schroeder's frequency with T = 0.25·∛(V/100) s (ITU-R BS.1116, from
+    memory).
+    """
     room = job.system.room
     if room is None:
         return TRANSITION_HZ
@@ -41,7 +43,7 @@ def transition_hz(job: Job) -> float:
 def proposed_filters(
     job: Job, measured: MeasuredBass, space: SearchSpace, settings: SubSettings
 ) -> tuple[tuple[Filter, ...], ...]:
-    """The filters that suit some settings, to be added to each subwoofer; none where none are wanted."""
+    """The filters to add to each subwoofer for some settings; empty if none are wanted."""
     room = measured.room
     if not filters_wanted(job, measured.round):
         return ((),) * room.subs

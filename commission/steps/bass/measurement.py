@@ -1,7 +1,7 @@
-"""The subwoofers of a round: responses on one clock, the frequencies that can be used, and what is missing.
+"""The subwoofers of a round: responses on one clock, the usable frequencies, and reasons for missing data.
 
-Responses that were measured past the processor's delays are turned by the delays that are noted. A frequency is left out
-where the powers of all subwoofers together are less than 10 dB above the noise at a seat, or where no subwoofer plays.
+Responses that bypassed the processor's delays are shifted by the noted delays. A frequency is left out where the powers
+of all subwoofers together are less than 10 dB above the noise at a seat, or where no subwoofer plays.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.survey import applied_delays_s
 
 BAND_HZ = (20.0, 120.0)
-"""Where subwoofers are compared: what a room makes uneven below the usual crossovers (common practice, no source)."""
+"""Band in which subwoofers are compared: rooms are uneven below the usual crossovers (common practice, no source)."""
 LEAST_OCTAVES = 1.0
 LEAST_SNR_DB = 10.0
 """A level this far above the noise is known to 2 dB in the worst case (common practice, no source)."""
@@ -56,21 +56,21 @@ class MeasuredBass:
     room: SubResponses
     """On the points of the band."""
     full: np.ndarray
-    """The same on all of BASS_HZ [shape=(subs, seats, n)]."""
+    """All of BASS_HZ [shape=(subs, seats, n)]."""
     band_hz: tuple[float, float]
     clocks: tuple[str, ...]
-    """Of each seat."""
+    """Clock of each seat."""
     left_out: tuple[str, ...]
-    """Subwoofers, seats and frequencies that are not used, a sentence each."""
+    """Unused subwoofers, seats and frequencies, one sentence each."""
 
     def only(self, subs: Sequence[str]) -> MeasuredBass:
-        """The same of some of its subwoofers."""
+        """The measurement of some of its subwoofers."""
         index = [self.subs.index(sub) for sub in subs]
         room = replace(self.room, values=self.room.values[index])
         return replace(self, subs=tuple(subs), full=self.full[index], room=room)
 
     def through(self, filters: Sequence[Sequence[Filter]], kind: FilterWidth) -> MeasuredBass:
-        """The same with more filters in each subwoofer."""
+        """The measurement with more filters in each subwoofer."""
         if not any(filters):
             return self
         turn = np.array([filters_response(each, kind, BASS_HZ) for each in filters])
@@ -80,7 +80,7 @@ class MeasuredBass:
 def _missing_delays_s(
     job: Job, round_id: str, subs: Sequence[str], rows: Mapping[str, Sequence[AnalysedResponse]]
 ) -> FloatArray | str:
-    """The delay that each subwoofer's recordings went past [s], or why it is not known."""
+    """The delay that each subwoofer's recordings bypassed [s], or the reason why it is unknown."""
     past = [not item.passes_delays for items in rows.values() for item in items]
     if not any(past):
         return np.zeros(len(subs))
@@ -95,9 +95,9 @@ def _missing_delays_s(
 
 @cached
 def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = False) -> MeasuredBass | str:
-    """The subwoofers of a round, or one clause that says why their bass cannot be predicted.
+    """The subwoofers of a round, or one clause with the reason why their bass cannot be predicted.
 
-    Those that wait for a repair are left out; with `every` only those that are silent.
+    Those that await a repair are left out; with `every` only silent ones.
     """
     screened = usable(job, analyses, round_id)
     chosen = _measured_subs(job, round_id, analyses, screened, every)
@@ -140,7 +140,7 @@ def measured_bass(job: Job, round_id: str, analyses: Analyses, every: bool = Fal
 def _measured_subs(
     job: Job, round_id: str, analyses: Analyses, screened: Analyses, every: bool
 ) -> tuple[list[str], list[str]] | str:
-    """Subwoofers to sum and sentences on those left out, or one clause that says why there are none."""
+    """Subwoofers to sum and sentences on those left out, or one clause with the reason why there are none."""
     singles, _ = sub_outputs(job)
     if not singles:
         return "the job has no subwoofer"
@@ -164,7 +164,7 @@ def _measured_subs(
 def _sub_responses(
     full: ComplexArray, usable_hz: FloatArray, weights: FloatArray, target: Target | None
 ) -> SubResponses:
-    """What the search sums: `full` [shape=(subs, seats, n)] at the usable frequencies, evenly over octaves."""
+    """Responses for the search: `full` [shape=(subs, seats, n)] at the usable frequencies, evenly over octaves."""
     index, share = log_points(BASS_HZ, float(usable_hz[0]), float(usable_hz[-1]))
     kept = np.isin(BASS_HZ[index], usable_hz)
     index, share = index[kept], share[kept]
@@ -175,7 +175,7 @@ def _sub_responses(
 
 
 def target_levels_db(target: Target, freq_hz: FloatArray) -> FloatArray:
-    """The target at some frequencies [dB]: between its points straight over octaves, beyond them as at the last one."""
+    """The target at some frequencies [dB]: linear over octaves between its points, constant beyond them."""
     if not target.points:
         return np.asarray(target.slope_db_per_octave * np.log2(freq_hz / freq_hz[0]))
     hz, levels = zip(*target.points, strict=True)
@@ -183,7 +183,7 @@ def target_levels_db(target: Target, freq_hz: FloatArray) -> FloatArray:
 
 
 def newest_bass(job: Job, analyses: Analyses) -> MeasuredBass | str:
-    """The newest round whose subwoofers can be summed, or why none can."""
+    """The newest round whose subwoofers can be summed, or the reason why none can."""
     why = "no response of a subwoofer was measured or imported"
     for round_id in reversed(job.rounds):
         if not any(job.responses_of(round_id, channel=sub) for sub in sub_outputs(job)[0]):
@@ -198,7 +198,7 @@ def newest_bass(job: Job, analyses: Analyses) -> MeasuredBass | str:
 def _at_seat(
     job: Job, round_id: str, screened: Analyses, subs: Sequence[str], seat: str
 ) -> list[AnalysedResponse] | str:
-    """The newest responses of all subwoofers at a seat on one clock, or why they cannot be summed."""
+    """The newest responses of all subwoofers at a seat on one clock, or the reason why they cannot be summed."""
     repeats = {sub: screened.repeats(round_id, sub, seat) for sub in subs}
     missing = [sub for sub, items in repeats.items() if not items]
     if missing:
@@ -221,7 +221,7 @@ def _at_seat(
 
 
 def _why_no_bass(sub: str, item: AnalysedResponse) -> str:
-    """Why the bass of a response cannot be added to that of others: it came without phase, or a check rejected it."""
+    """Reason why the bass of a response cannot be added to that of others: it has no phase, or a check rejected it."""
     why = {} if item.analysis is None else item.analysis.why
     if item.analysis is not None and item.analysis.has_phase and (reason := why.get("bands") or why.get("arrival")):
         return f"{sub}: {reason}"
@@ -234,7 +234,7 @@ def _bass(item: AnalysedResponse) -> np.ndarray:
 
 
 def _usable_hz(rows: dict[str, list[AnalysedResponse]]) -> tuple[FloatArray, list[str]]:
-    """The frequencies of BASS_HZ within the band where the subwoofers play above the noise, and what is left out."""
+    """The frequencies of BASS_HZ within the band where the subwoofers exceed the noise, and the part left out."""
     near = np.argmin(np.abs(np.log(GRID_HZ)[:, None] - np.log(BASS_HZ)), axis=0)
     powers, quiet = {}, {}
     for seat, items in rows.items():
@@ -258,7 +258,7 @@ def _usable_hz(rows: dict[str, list[AnalysedResponse]]) -> tuple[FloatArray, lis
 
 
 def _noise(analysis: Analysis) -> FloatArray:
-    """Noise power of a response by third octave; none where that is unknown, as in a computed response."""
+    """Noise power of a response by third octave; none if unknown, as in a computed response."""
     if analysis.noise_db is None:
         return np.zeros(len(GRID_HZ))
     return np.where(np.isfinite(analysis.noise_db), 10 ** (analysis.noise_db / 10), 0.0)

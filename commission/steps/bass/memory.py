@@ -16,7 +16,7 @@ MOST_RESULTS = 24
 
 
 def once(key: tuple[object, ...], compute: Callable[[], T]) -> T:
-    """What was computed before from the same numbers, else what is computed now."""
+    """The result computed earlier from the same numbers, otherwise computed now."""
     if key not in _RESULTS:
         while len(_RESULTS) >= MOST_RESULTS:
             _RESULTS.pop(next(iter(_RESULTS)))
@@ -25,7 +25,7 @@ def once(key: tuple[object, ...], compute: Callable[[], T]) -> T:
 
 
 def search_numbers(room: SubResponses, space: SearchSpace) -> tuple[object, ...]:
-    """All that a search depends on besides the price."""
+    """All inputs of a search besides the price."""
     bounds, grid = space.bounds, space.grid
     limits = (bounds.delay_low_s, bounds.delay_high_s, bounds.gain_low_db, bounds.gain_high_db)
     arrays = (room.values, room.freq_hz, room.seat_share, *limits, grid.gain_origin_db, grid.delay_origin_s)

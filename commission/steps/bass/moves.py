@@ -1,8 +1,8 @@
-"""Which one move of a subwoofer or of a row of seats would win more than any setting can: an estimate.
+"""Estimate of the single move of a subwoofer or of a row of seats that gains more than any setting can.
 
-A box of the room's size is fitted to the measured responses (`dsp.box_modes`). Where it explains them, each subwoofer is
+A box of the room's size is fitted to the measured responses (`dsp.box_modes`). If it explains them, each subwoofer is
 moved to places along the walls and each row back and forth, and the settings are searched again for each. The same search
-in the box as it is says what the settings alone can do there; the ratio of the two is taken to hold in the room.
+in the unchanged box gives the result of settings alone; the ratio of the two is assumed to apply to the room.
 """
 
 from __future__ import annotations
@@ -25,20 +25,20 @@ from commission.steps.bass.result import BassResult
 from commission.steps.shared.cache import cached
 
 LEAST_EXPLAINED = 0.9
-"""Of the power of each subwoofer over the seats. Boxes of two simulators reach 0.97, a room entered 6 % too large 0.65 to
-0.88, exchanged seats 0.4 (determined by simulation: tests/dsp/test_box_modes.py)."""
+"""Least explained share of the power of each subwoofer over the seats. Boxes of two simulators reach 0.97, a room entered
+6 % too large 0.65 to 0.88, exchanged seats 0.4 (determined by simulation: tests/dsp/test_box_modes.py)."""
 FROM_WALL_M = 0.35
-"""Middle of a subwoofer's cabinet to the wall that it stands at."""
+"""Distance from the middle of a subwoofer's cabinet to the wall beside it."""
 APART_M, FROM_SEAT_M = 0.6, 0.7
 ROW_MOVES_M = (-0.6, -0.3, 0.3, 0.6)
 SAME_ROW_M = 0.4
 WORTH = 0.7
-"""A move is advised where it leaves no more than this share of the variance that the settings leave."""
+"""A move is advised if it leaves no more than this share of the variance that remains with settings alone."""
 WORTH_DB2 = 2.0
 EVERY = 2
-"""Every second frequency is enough for a comparison of places."""
+"""Every second frequency is enough to compare places."""
 TUNED = 4
-"""Settings from which each place is tuned."""
+"""Number of settings from which each place is tuned."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,11 +50,11 @@ class SubwooferMove:
     to_m: Position | None
     """New position of a subwoofer; None for a row."""
     by_m: float
-    """How far; for a row toward the rear, below zero toward the screen."""
+    """Distance; for a row positive toward the rear, negative toward the screen."""
     sd_db: float
     """Estimated seat-to-seat standard deviation with settings for the new places."""
     before_db: float
-    """The same with the most even settings found, without the move."""
+    """That with the most even settings found, without the move."""
 
     def text(self, units: str) -> str:
         """One sentence of advice."""
@@ -73,7 +73,7 @@ class SubwooferMove:
 
 @cached
 def best_move(job: Job, result: BassResult) -> SubwooferMove | str:
-    """The move that helps most, or one clause that says why none is advised."""
+    """The most helpful move, or one clause with the reason why none is advised."""
     system, measured = job.system, result.measured
     if system.room is None:
         return "the size of the room is not entered"
@@ -111,7 +111,7 @@ def best_move(job: Job, result: BassResult) -> SubwooferMove | str:
 
 @dataclass(frozen=True, slots=True)
 class _Box:
-    """A fitted box and what is searched in it."""
+    """A fitted box and the inputs of its searches."""
 
     size_m: FloatArray
     fit: BoxFit
@@ -121,14 +121,14 @@ class _Box:
     starts: SubSettings
 
     def variance_db2(self, at: FloatArray, heads: FloatArray) -> float:
-        """With the best settings for these places."""
+        """Variance with the best settings for these places."""
         model = box_responses(self.size_m, at, heads, self.measured.freq_hz, self.fit.decay_s, self.speed_m_s)
         room = replace(self.measured, values=model * self.fit.own[:, None, :])
         return search_of.tuned(room, self.bounds, self.starts).variance_db2
 
 
 def _starts(result: BassResult) -> SubSettings:
-    """The proposal and the settings of the trade, each also with one subwoofer turned over."""
+    """The proposal and the settings of the trade, each also with one subwoofer inverted."""
     found = [result.proposed.settings, *(each.settings for each in result.trade)][:TUNED]
     every = []
     for each in found:
@@ -168,7 +168,7 @@ def _best(
                 least, best = variance, (seats, None, by_m)
     if best is None:
         return "there is no other place"
-    share = max(least / max(now, 1e-9), least / max(before, 1e-9))  # the less hopeful of the two
+    share = max(least / max(now, 1e-9), least / max(before, 1e-9))  # the less promising of the two
     if share > WORTH or before * (1 - share) < WORTH_DB2:
         return "no single move would win clearly more than the settings"
     what, to_m, by_m = best
@@ -195,7 +195,7 @@ def _places(size_m: FloatArray, at: FloatArray, heads: FloatArray, index: int) -
 
 
 def _rows(heads: FloatArray) -> Iterator[list[int]]:
-    """Seats with nearly the same distance from the screen, where there are several."""
+    """Seats with nearly the same distance from the screen, if there are several."""
     left = list(np.argsort(heads[:, 1], kind="stable"))
     while left:
         row = [int(k) for k in left if heads[k, 1] - heads[left[0], 1] <= SAME_ROW_M]

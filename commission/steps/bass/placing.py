@@ -1,4 +1,4 @@
-"""The gain, delay and polarity that all subwoofers share, and their sum with the front loudspeakers."""
+"""Common gain, delay and polarity of all subwoofers, and their sum with the front loudspeakers."""
 
 from __future__ import annotations
 
@@ -24,21 +24,21 @@ from commission.steps.shared.cache import cached
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Candidate:
-    """Settings of the subwoofers, and what the sum with the front loudspeakers gains by them."""
+    """Settings of the subwoofers, and the resulting gain of the sum with the front loudspeakers."""
 
     settings: SubSettings
     placed: SubSettings
-    """The same with the gain, delay and polarity that all share."""
+    """The settings with the common gain, delay and polarity."""
     filters: tuple[tuple[Filter, ...], ...]
-    """The ones to add to each subwoofer."""
+    """The filters to add to each subwoofer."""
     figures: Figures
     sum_gain_db: float
-    """Mean of the front loudspeakers; infinite where the crossover was not looked at."""
+    """Mean of the front loudspeakers; infinite if the crossover was not evaluated."""
 
 
 MOST_WEAKENED_DB, LEAST_KEPT_DB = 0.5, 0.25
-"""Where the most even settings weaken the sum through the crossover more, others are offered that keep more of it by at
-least the second (a choice of this project)."""
+"""If the most even settings weaken the sum through the crossover by more than the first, others are offered that preserve
+at least the second more of it (a choice of this project)."""
 
 MOST_MADE_UP_DB = 3.0
 """Largest gain that compensates the loss by filters: twice the power (common practice, no source)."""
@@ -46,7 +46,7 @@ MOST_MADE_UP_DB = 3.0
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Placing:
-    """What decides the gain, delay and polarity that all subwoofers share."""
+    """The inputs that determine the common gain, delay and polarity of all subwoofers."""
 
     job: Job
     measured: MeasuredBass
@@ -89,9 +89,9 @@ class Placing:
         return None if isinstance(self.front, str) else self.front.crossover(through, settings)
 
     def candidates(self, through: MeasuredBass, settled: Sequence[SubSettings]) -> dict[str, Candidate]:
-        """The first of the settings; where it weakens the sum too much, also the first that does not.
+        """The first of the settings; if it weakens the sum too much, also the first that does not.
 
-        Where all do, the one that weakens it least.
+        If all do, the one that weakens it least.
         """
         even = strongest = self.candidate(through, settled[0])
         for settings in settled[1:]:
@@ -104,7 +104,7 @@ class Placing:
     def candidate(
         self, through: MeasuredBass, settings: SubSettings, filters: tuple[tuple[Filter, ...], ...] | None = None
     ) -> Candidate:
-        """Settings, and the same as they are placed; `through` is already through `filters`."""
+        """Candidate for settings, with the common part added; `through` already includes `filters`."""
         placed = self.placed(through, settings)
         crossover = self.crossover(through, placed)
         return Candidate(
@@ -116,7 +116,7 @@ class Placing:
         )
 
     def through_filters(self, candidate: Candidate, price: float) -> Candidate:
-        """The same with filters that suit it, settled on the steps of the processor through them."""
+        """The candidate with filters that suit it, settled on the steps of the processor."""
         job, measured, space = self.job, self.measured, self.space
         filters = proposed_filters(job, measured, space, candidate.settings)
         if not any(filters):
@@ -147,7 +147,7 @@ def _sum_power(measured: MeasuredBass, settings: SubSettings) -> float:
 def _loudness_db(
     job: Job, measured: MeasuredBass, through: MeasuredBass, analyses: Analyses, best: SubSettings
 ) -> float:
-    """The common gain with which the sum, through filters, has the power of all subwoofers with the trims of Levels."""
+    """The common gain with which the filtered sum has the power of all subwoofers with the trims of Levels."""
     found = levels.solve(job, measured.round, analyses).channels
     trims = [found[sub].trim_exact_db if sub in found else None for sub in measured.subs]
     known = all(t is not None for t in trims) and all(
@@ -167,7 +167,7 @@ def _loudness_db(
 def _delay_offset_s(
     job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, best: SubSettings
 ) -> float:
-    """The common delay with which the subwoofers keep, on average, what Distances proposes for them."""
+    """The common delay with which the subwoofers match, on average, the proposal of Distances for them."""
     found = distances.solve(job, measured.round, analyses).channels
     wanted = []
     for i, sub in enumerate(measured.subs):
@@ -182,7 +182,7 @@ def _delay_offset_s(
 
 @cached
 def front_of_round(job: Job, round_id: str, analyses: Analyses) -> FrontPair | str:
-    """The front loudspeakers of a round as the settings of Distances place them, or why their sum is not determined."""
+    """The front loudspeakers of a round with the settings of Distances, or why their sum is not determined."""
     measured = measured_bass(job, round_id, analyses)
     if isinstance(measured, str):
         return measured

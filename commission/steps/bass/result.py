@@ -1,8 +1,8 @@
-"""The proposal for the subwoofers, its prediction at every seat, and what it is compared with. The step `bass` shows it.
+"""The proposal for the subwoofers, its prediction at every seat, and its alternatives, for the step `bass`.
 
-The search (`dsp.bass_search`) gives differences between subwoofers. What all of them share is set afterwards. Gain: their
-sum is as loud as their powers are with the trims of Levels. Delay: on average that of Distances, or the one that sums best
-with the front loudspeakers where the crossover is entered. The result is evaluated on the steps of the processor.
+The search (`dsp.bass_search`) gives differences between subwoofers. The common part is set afterwards. Gain: their sum is
+as loud as the sum of their powers with the trims of Levels. Delay: on average that of Distances, or the one with the best
+sum with the front loudspeakers if the crossover is entered. The result is evaluated on the steps of the processor.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from commission.steps.bass.version import Version, filter_width, version
 from commission.steps.shared.cache import cached
 
 USE_KEY = "use"
-"""The decision whether the settings sheet takes the proposal."""
+"""Key of the decision whether the settings sheet takes the proposal."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,47 +42,47 @@ class BassResult:
 
     measured: MeasuredBass
     through: MeasuredBass
-    """The same through the proposed filters."""
+    """The measured round through the proposed filters."""
     filters: tuple[tuple[Filter, ...], ...]
-    """The proposed ones of each subwoofer."""
+    """The proposed filters of each subwoofer."""
     as_found: Version
     proposed: Version
     others: tuple[Version, ...]
-    """All alike, and the best single subwoofer."""
+    """The alternatives "all alike" and "best single subwoofer"."""
     trade: tuple[Version, ...]
-    """In the order of `PRICES`, without those that are like another."""
+    """Versions in the order of `PRICES`, without duplicates."""
     subs: dict[str, SubProposal]
     kept_because: str | None
-    """Why everything is left as it is; None where a change is proposed."""
+    """Reason why everything is left as it is; None if a change is proposed."""
     by_hand: bool
     sturdy: Sturdiness
     held_out: HeldOut | None
     crossover: Crossover | None
     front: FrontPair | str
-    """The front loudspeakers, or why the crossover was not looked at."""
+    """The front loudspeakers, or the reason why the crossover was not evaluated."""
     candidates: dict[str, Candidate]
     """The choice between evenness ("even") and the sum through the crossover ("keep"), where these differ."""
     wanted: str
-    """Which of them is proposed."""
+    """Name of the proposed candidate."""
     gained: float
-    """How much lower the cost is than as found [dB²]."""
+    """Reduction of the cost from as found [dB²]."""
     u_gained: float
     """Its standard uncertainty."""
     space: SearchSpace
 
     @property
     def no_crossover(self) -> str:
-        """Why the crossover was not looked at; empty where it was."""
+        """Reason why the crossover was not evaluated; empty if it was."""
         return self.front if isinstance(self.front, str) else ""
 
     @property
     def is_change(self) -> bool:
-        """Whether anything is to be set."""
+        """Whether any setting changes."""
         return self.kept_because is None
 
 
 def solve(job: Job, analyses: Analyses) -> BassResult | str:
-    """The proposal of the newest round that holds what it needs, or one clause that says why there is none."""
+    """The proposal of the newest round with the required data, or one clause with the reason why there is none."""
     measured = newest_bass(job, analyses)
     return measured if isinstance(measured, str) else solve_round(job, measured.round, analyses)
 
@@ -156,7 +156,9 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
 
 
 def _contradiction(job: Job, round_id: str, analyses: Analyses) -> str | None:
-    """What is heard of the round against its settings, on which nothing new can be built; None where nothing is."""
+    """Contradiction between responses and settings of the round, on which nothing new can be based; None if there is
+    none.
+    """
     checked = verify(job, round_id, analyses)
     if isinstance(checked, str) or not checked.off:
         return None
@@ -166,7 +168,7 @@ def _contradiction(job: Job, round_id: str, analyses: Analyses) -> str | None:
 def _gained(
     measured: MeasuredBass, before: tuple[Version, Sturdiness], after: tuple[Version, Sturdiness], price: float
 ) -> tuple[float, float]:
-    """(how much lower the cost is, its standard uncertainty) [dB²], over all cases in which something is a little off."""
+    """(reduction of the cost, its standard uncertainty) [dB²], over all cases with small errors."""
     (found, sturdy_found), (proposed, sturdy) = before, after
     gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
     to_target = 0.0 if measured.room.target_db is None else found.shape_db**2 - proposed.shape_db**2
@@ -181,7 +183,7 @@ def _left_as_is(
     price: float,
     filters: tuple[tuple[Filter, ...], ...],
 ) -> BassResult:
-    """The result with gain, delay and polarity left as they are: filters alone may still serve what all seats share."""
+    """The result with gain, delay and polarity unchanged: filters alone may still reduce what all seats share."""
     job, measured, space = placing.job, placing.measured, placing.space
     same = unchanged(measured.room.subs)
     through, has_filters = measured.through(filters, filter_width(job)), any(filters)
@@ -200,7 +202,7 @@ def _left_as_is(
 
 
 def _measurement_u_db2(room: SubResponses, sd_db: float) -> float:
-    """Standard uncertainty of the variance by the placing of the microphone: 2·sd·u/√(seats · third octaves)."""
+    """Standard uncertainty of the variance from microphone placement: 2·sd·u/√(seats · third octaves)."""
     thirds = max(3 * math.log2(room.freq_hz[-1] / room.freq_hz[0]), 1.0)
     u_db = math.sqrt(float(np.mean(placement_u_db(room.freq_hz) ** 2)))
     return 2 * sd_db * u_db / math.sqrt(max(int(np.count_nonzero(room.seat_share)), 1) * thirds)
@@ -222,7 +224,7 @@ def _why_kept(
     u: float,
     held_out: HeldOut | None,
 ) -> str | None:
-    """Why nothing is to be changed; None where a change is clearly better."""
+    """Reason to change nothing; None if a change is clearly better."""
     if crossover is not None and crossover.gain_db >= LEAST_CROSSOVER_DB:
         return None
     if measured.room.subs < 2:
@@ -252,7 +254,7 @@ def _single(room: SubResponses, index: int) -> SubSettings:
 
 
 def in_use(job: Job, result: BassResult) -> bool:
-    """Whether the settings sheet takes the proposal: by decision; without one, where it is a change and not as left."""
+    """Whether the settings sheet takes the proposal: by decision; without one, if it is a change and not as left."""
     decided = job.decisions.get((result.measured.round, "bass", USE_KEY))
     if decided is not None:
         return decided == "yes" and result.is_change
@@ -261,7 +263,7 @@ def in_use(job: Job, result: BassResult) -> bool:
 
 @cached
 def trims_in_use(job: Job, round_id: str, analyses: Analyses) -> dict[str, float | None]:
-    """Subwoofers that hold in a round what an earlier round's proposal asked for, with their trims [dB]."""
+    """Subwoofers that have in a round the settings proposed in an earlier one, with their trims [dB]."""
     if round_id not in job.rounds:
         return {}
     for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):
@@ -296,7 +298,7 @@ def search_from(
     cancel: CancelToken,
     progress: Callable[[float], None],
 ) -> tuple[SubSettings, bool]:
-    """(the best settings from here on the steps of the processor, whether the search was stopped before its end)."""
+    """(the best settings from this start on the steps of the processor, whether the search was stopped early)."""
     room, space = through.room, result.space
     price = PRICES[trade_choice(job, result.measured.round)]
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)

@@ -1,4 +1,4 @@
-"""What the search finds for each choice between evenness and output, also on the steps of the processor."""
+"""Search results for each choice between evenness and output, also on the steps of the processor."""
 
 from __future__ import annotations
 
@@ -15,16 +15,16 @@ from commission.steps.bass.search_space import SearchSpace
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SearchResult:
-    """The slow part of the search, for one set of responses and one choice of the trade."""
+    """Result of the slow part of the search, for one set of responses and one choice of the trade."""
 
     settings: SubSettings
     """Without a grid."""
     settled: tuple[SubSettings, ...]
-    """The same on the steps of the processor, the sturdiest first."""
+    """Settings on the steps of the processor, the sturdiest first."""
 
 
 def search_all(room: SubResponses, space: SearchSpace, temperature_c: float) -> dict[str, SearchResult]:
-    """What the search finds for each choice of the trade."""
+    """The search result for each choice of the trade."""
 
     def compute() -> dict[str, SearchResult]:
         found = search_of.trade(room, space.bounds, tuple(PRICES.values()))

@@ -1,4 +1,4 @@
-"""What the processor holds and can set for the subwoofers of a round: where the search may go."""
+"""The processor's settings and ranges for the subwoofers of a round, which bound the search."""
 
 from __future__ import annotations
 
@@ -15,25 +15,25 @@ from commission.steps.bass.measurement import MeasuredBass
 from commission.steps.shared.survey import delay_slope_s
 
 DELAY_SPREAD_S = 0.015
-"""Delays of subwoofers against each other: half a period of 33 Hz (common practice, no source)."""
+"""Largest difference of delays between subwoofers: half a period of 33 Hz (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class SearchSpace:
-    """What the processor holds and can set for the subwoofers of a round."""
+    """The processor's settings and ranges for the subwoofers of a round."""
 
     bounds: SearchBounds
     grid: SettingGrid
     slope_s: float
-    """Delay for each unit of the setting [s]: below zero where distances are entered."""
+    """Delay for each unit of the setting [s]: below zero if distances are entered."""
     old_trims_db: tuple[float | None, ...]
     old_settings: tuple[float | None, ...]
     mains_moved_s: float
-    """How much later the main channels will be with the settings of Distances than in this round (median)."""
+    """Additional delay of the main channels with the settings of Distances, from this round (median)."""
 
 
 def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> SearchSpace:
-    """Ranges and steps as changes against what the processor holds in that round."""
+    """Ranges and steps as changes from the processor's settings in that round."""
     processor, subs = job.system.processor, measured.subs
     slope = delay_slope_s(job)
     settings = [job.setting(measured.round, sub) for sub in subs]
@@ -41,7 +41,7 @@ def search_space(job: Job, measured: MeasuredBass, analyses: Analyses) -> Search
     entered = tuple(s.distance for s in settings)
     old = np.array([math.nan if v is None else v for v in entered])
     ends = np.array([(processor.delay.min - old) * slope, (processor.delay.max - old) * slope])
-    # A setting that is not noted may have any value: only the spread bounds it.
+    # A setting that is not noted may have any value: only the spread limits it.
     low = np.where(np.isfinite(old), ends.min(axis=0), -2 * DELAY_SPREAD_S)
     high = np.where(np.isfinite(old), ends.max(axis=0), 2 * DELAY_SPREAD_S)
     middle = min(max(0.0, float(low.max())), float(high.min())) if low.max() <= high.min() else 0.0
@@ -90,10 +90,10 @@ def whole_steps(value: float, step: float) -> float:
 
 
 STEP_ROUNDING = 0.01
-"""Part of a step by which a stored setting may be beside it: a delay in feet is not a whole number of 0.1 µs."""
+"""Part of a step by which a stored setting may differ from it: a delay in feet is not a whole number of 0.1 µs."""
 
 
 def shifted_into(values: FloatArray, low: FloatArray, high: FloatArray, step: float) -> FloatArray:
-    """Values shifted together by whole steps into their ranges, where that is possible."""
+    """Values shifted together by whole steps into their ranges, if possible."""
     over, under = (math.ceil(float(off.max()) / step - STEP_ROUNDING) for off in (values - high, low - values))
     return values - over * step if over > 0 else values + max(under, 0) * step

@@ -1,10 +1,10 @@
 """The measurement after setting the subwoofers, compared with the prediction from the round before and the settings.
 
 At each seat the level of the sum, predicted from the responses of the earlier round and the change of the settings, is
-compared with the sum as measured: root mean square over third octaves, without what all seats share (volume). For each
-subwoofer the change that its own responses show is compared with that of its settings: gain from levels; delay and polarity
-from the phase of the ratio of its responses after and before, relative to the arrivals of the main channels, else to the
-first subwoofer. Where they differ, the one typing mistake that explains it is named.
+compared with the sum as measured: root mean square over third octaves, without the part common to all seats (volume). For
+each subwoofer, the change of its responses is compared with that of its settings: gain from levels; delay and polarity
+from the phase of the ratio of its responses after and before, relative to the arrivals of the main channels, otherwise to
+the first subwoofer. If they differ, the single typing mistake that explains it is reported.
 """
 
 from __future__ import annotations
@@ -32,41 +32,41 @@ from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import delay_slope_s, on_clock
 
 AGREEMENT_DB = 1.5
-"""Predicted and measured levels at a seat agree within this (root mean square over third octaves) with the microphone put
-back within 5 cm (determined by simulation: tests/steps/test_bass_verification.py)."""
+"""Predicted and measured levels at a seat agree within this (root mean square over third octaves) if the microphone is
+put back within 5 cm (determined by simulation: tests/steps/test_bass_verification.py)."""
 AGREEMENT_U_DB = 0.3
 DELAYS_S = np.arange(-60e-3, 60e-3, 0.1e-3)
 LEAST_CLEAR = 0.6
-"""Share of the ratio's magnitude that stays when seats and frequencies are added with the right delay."""
+"""Least share of the ratio's magnitude that remains in the sum over seats and frequencies at the correct delay."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Verification:
-    """Predicted from an earlier round and measured in a later one."""
+    """Prediction from an earlier round and measurement in a later one."""
 
     before: str
     after: str
     seats: tuple[str, ...]
     freq_hz: FloatArray
     predicted_db: FloatArray
-    """Third-octave levels of the sum [shape=(seats, n)], what all seats share taken off."""
+    """Third-octave levels of the sum [shape=(seats, n)], minus the part common to all seats."""
     measured_db: FloatArray
     agreement_db: tuple[float | None, ...]
-    """Root mean square of their difference at each seat, without what cancels there; None where half or more does."""
+    """Root mean square of their difference at each seat, except where parts cancel; None where half or more do."""
     common_db: float
     """Level by which all seats are louder than predicted."""
     changes: tuple[SubChange, ...]
     explanation: LikelyMistake | None
     sd_db: float
     predicted_sd_db: float | None
-    """At the same seats and frequencies, from the earlier round; None where it holds other ones."""
+    """Prediction for the same seats and frequencies from the earlier round; None if it has other ones."""
     output_db: float
     deviation_db: dict[str, float]
-    """Of each seat, as measured: its mean level minus the mean of the seats."""
+    """Mean level of each seat minus the mean of the seats, as measured."""
     by_sheet: bool = False
     """Whether settings that are not entered were taken from the issued sheet."""
     left_out: tuple[str, ...] = ()
-    """Subwoofers that are not compared, a sentence each."""
+    """Subwoofers that are not compared, one sentence each."""
 
     @property
     def off(self) -> tuple[SubChange, ...]:
@@ -75,7 +75,7 @@ class Verification:
 
     @property
     def contradiction(self) -> str:
-        """What the responses say against the settings entered, as a clause; empty where nothing does."""
+        """Contradiction between responses and entered settings, as a clause; empty if there is none."""
         if not self.off:
             return ""
         if self.explanation is not None:
@@ -84,7 +84,7 @@ class Verification:
 
     @property
     def is_as_predicted(self) -> bool:
-        """Whether settings changed, as entered, and every seat is within the limit of its prediction."""
+        """Whether settings changed as entered, and every seat is within the limit of its prediction."""
         changed = any(
             each.typed_gain_db or each.typed_delay_s or each.typed_polarity < 0 or each.has_new_filters
             for each in self.changes
@@ -97,8 +97,8 @@ class Verification:
 def verify(job: Job, round_id: str, analyses: Analyses) -> Verification | str:
     """A round against the newest earlier one with the same subwoofers, or why there is no comparison.
 
-    A subwoofer that waits for a repair is compared as well: what was set may be its fault. One that was repaired in between
-    changed by more than its settings, and is left out where it did.
+    A subwoofer that awaits a repair is compared as well: its settings may be the fault. One repaired in between that
+    changed by more than its settings is left out.
     """
     after = measured_bass(job, round_id, analyses, True)
     if isinstance(after, str):
@@ -116,7 +116,7 @@ def verify(job: Job, round_id: str, analyses: Analyses) -> Verification | str:
 
 
 def mistyped_polarities(job: Job, round_id: str, analyses: Analyses) -> frozenset[str]:
-    """Subwoofers whose polarity has not changed since an earlier round as their settings did."""
+    """Subwoofers whose polarity has not changed from an earlier round as set."""
     checked = verify(job, round_id, analyses)
     return (
         frozenset()
@@ -126,7 +126,7 @@ def mistyped_polarities(job: Job, round_id: str, analyses: Analyses) -> frozense
 
 
 def newest_verified(job: Job, analyses: Analyses) -> Verification | str:
-    """The newest round that can be compared with an earlier one, or why the newest cannot."""
+    """The newest round that can be compared with an earlier one, or the reason why the newest cannot."""
     why = ""
     for round_id in reversed(job.rounds):
         if not job.responses_of(round_id):
@@ -139,7 +139,7 @@ def newest_verified(job: Job, analyses: Analyses) -> Verification | str:
 
 
 def _of_common(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verification | str:
-    """The subwoofers of both rounds compared, without those whose repair shows."""
+    """Comparison of the subwoofers in both rounds, without those whose repair shows."""
     both = [sub for sub in after.subs if sub in before.subs]
     if not both:
         return "no subwoofer was measured in both rounds"
@@ -222,7 +222,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
 def _settings(job: Job, before: str, after: str, channel: str) -> tuple[Setting, Setting]:
     """Settings of the processor before and after.
 
-    What is not entered is as the sheet asked for it that was issued in between, and before as that sheet notes it.
+    A setting that is not entered is taken from the sheet issued in between: its new value after, its old value before.
     """
     stored = issued_before(job, after)[1].get(channel)
     entered = held_setting(job, before, channel)
@@ -246,12 +246,12 @@ def _predicted_sd_db(
 
 
 CANCELLING_DB = 6.0
-"""Where the sum is this far below the powers of its parts, it changes by twice as much as they do or more: 0.5 dB became
-4 dB with a microphone put back within 5 cm (determined by simulation: tests/bench/mistyped.py)."""
+"""Where the sum is this far below the powers of its parts, it changes at least twice as much as they do: 0.5 dB became 4
+dB with a microphone put back within 5 cm (determined by simulation: tests/bench/mistyped.py)."""
 
 
 def _cancelling(parts: ComplexArray, inside: np.ndarray) -> np.ndarray:
-    """Where parts cancel at a seat [shape=(seats, n)]: `parts` [shape=(subs, seats, BASS_HZ)]."""
+    """Whether parts cancel at each seat [shape=(seats, n)]: `parts` [shape=(subs, seats, BASS_HZ)]."""
     powers = 10 * np.log10(sum(10 ** (_sum_db(each[None], inside) / 10) for each in parts))
     return np.asarray(powers - _sum_db(parts, inside) > CANCELLING_DB)
 
@@ -265,7 +265,7 @@ def _agreement_db(apart_db: FloatArray, cancelling: np.ndarray) -> tuple[float |
 
 
 def _filters_change(job: Job, settings: Mapping[str, tuple[Setting, Setting]]) -> ComplexArray:
-    """Response of each subwoofer's filters after, over that before [shape=(subs, n)]; filters not entered stay the same."""
+    """Response of each subwoofer's filters after over before [shape=(subs, n)]; filters not entered count as unchanged."""
     kind, out = filter_width(job), []
     for before, after in settings.values():
         then = filters_response(before.filters or (), kind, BASS_HZ)
@@ -274,7 +274,7 @@ def _filters_change(job: Job, settings: Mapping[str, tuple[Setting, Setting]]) -
 
 
 def _typed(settings: Mapping[str, tuple[Setting, Setting]], slope_s: float) -> SubSettings | None:
-    """The change of every subwoofer by the settings of both rounds; None where one is not entered."""
+    """The change of every subwoofer by the settings of both rounds; None if one is not entered."""
     values = [(s.trim_db, s.distance) for pair in settings.values() for s in pair]
     if any(v is None for pair in values for v in pair):
         return None
@@ -292,8 +292,8 @@ def _changes(
     band_hz: tuple[float, float],
     turned: ComplexArray,
 ) -> tuple[SubChange, ...]:
-    """`old`, `new`: responses of both rounds [shape=(subs, seats, n)], `old` through the change of filters `turned`
-    [shape=(subs, n)]; `origin_s`: see `_origins_s`.
+    """Change of each subwoofer. `old`, `new`: responses of both rounds [shape=(subs, seats, n)], `old` with the change of
+    filters `turned` [shape=(subs, n)]; `origin_s`: see `_origins_s`.
     """
     inside = (BASS_HZ >= band_hz[0]) & (BASS_HZ <= band_hz[1])
     f = BASS_HZ[inside]
@@ -330,7 +330,7 @@ def _delays_and_signs(
     typed: SubSettings,
     origin_s: FloatArray | None,
 ) -> tuple[list[float | None], list[int | None]]:
-    """By how much each subwoofer was delayed, and its change of polarity; None where that does not show.
+    """Change of delay and of polarity of each subwoofer; None if it cannot be determined.
 
     `old`, `new`, `weight`: responses of both rounds and their weight [shape=(subs, seats, n)] at `freq_hz` [shape=(n,)].
     """
@@ -341,7 +341,7 @@ def _delays_and_signs(
     if origin_s is not None:
         reference = np.exp(2j * np.pi * freq_hz * origin_s[:, None])
     else:
-        # Only differences between subwoofers are known: the first one is taken as typed.
+        # Only differences between subwoofers are known: the first one is assumed to be as entered.
         first = typed.polarity[0] * np.exp(-2j * np.pi * freq_hz * typed.delay_s[0])
         reference = np.conj(turn[0]) * first
         if len(old) > 1:
@@ -356,17 +356,18 @@ def _delays_and_signs(
 
 
 LIMITED_DB, FREE_DB = -1.5, 0.7
-"""A limiter takes this much or more of the lowest frequencies, and leaves the upper ones within that of the trim."""
+"""Signature of a limiter: it reduces the lowest frequencies by at least the first, and leaves the upper ones within the
+second of the trim."""
 LEAST_TURNED_UP_DB = 1.0
 
 
 def _shape(
     freq_hz: FloatArray, level_db: FloatArray, weight: FloatArray, filters_db: FloatArray, typed_gain_db: float
 ) -> tuple[bool, float | None]:
-    """(whether the change of filters is missing, below which frequency a limiter acts) of one subwoofer.
+    """(whether the change of filters is missing, frequency below which a limiter acts) for one subwoofer.
 
-    `level_db`, `weight` [shape=(seats, n)]: change of level with the change of filters `filters_db` [shape=(n,)] taken
-    off. What the subwoofer itself does is the same at every seat: per frequency the weighted mean over seats.
+    `level_db`, `weight` [shape=(seats, n)]: change of level minus the change of filters `filters_db` [shape=(n,)]. The
+    subwoofer's own change is the same at every seat: the weighted mean over seats at each frequency.
     """
     own = np.maximum(weight.sum(axis=0), 1e-300)
     mean = (level_db * weight).sum(axis=0) / own
@@ -389,8 +390,8 @@ def _shape(
 
 
 FILTER_SEEN_DB = 0.4
-"""Scatter over frequency that a filter must make before its absence is stated: 0.04 to 0.13 dB come from a microphone put
-back within 3 cm (determined by simulation: tests/steps/test_bass_verification.py)."""
+"""Least scatter over frequency from a filter before its absence is stated: a microphone put back within 3 cm causes 0.04
+to 0.13 dB (determined by simulation: tests/steps/test_bass_verification.py)."""
 LIMITER_TRIED_HZ = (25.0, 31.5, 40.0, 50.0, 63.0)
 
 
@@ -403,7 +404,9 @@ def _median(values: FloatArray, weight: FloatArray) -> float:
 def _volume_db(
     job: Job, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str], analyses: Analyses
 ) -> float | None:
-    """How much louder the later round was played or recorded, by main channels beyond their trims; None of too few."""
+    """Increase of the later round's playback or recording level, from main channels beyond their trims; None with too
+    few.
+    """
     screened = usable(job, analyses, before.round, after.round)
     changes = []
     for channel in (c for c in job.system.channels if not c.is_sub):
@@ -419,7 +422,7 @@ def _volume_db(
 
 
 def _without_volume(changes: tuple[SubChange, ...]) -> tuple[SubChange, ...]:
-    """Without main channels to compare with, what all subwoofers became louder by alike is taken for the volume."""
+    """Without main channels to compare with, the common increase of all subwoofers is taken as the volume."""
     off = [each.gain_db - each.typed_gain_db for each in changes]
     if len(off) < 2 or max(off) - min(off) > GAIN_OFF_DB:
         return changes
@@ -429,9 +432,9 @@ def _without_volume(changes: tuple[SubChange, ...]) -> tuple[SubChange, ...]:
 def _origins_s(
     job: Job, before: MeasuredBass, after: MeasuredBass, seats: Sequence[str], analyses: Analyses, slope_s: float
 ) -> FloatArray | None:
-    """How much later the later round's clock runs at each seat, by main channels and their settings [shape=(seats,)].
+    """Offset of the later round's clock at each seat, by main channels and their settings [s, shape=(seats,)].
 
-    `slope_s`: delay for each unit of a setting. None where a seat has fewer than three main channels with arrivals and
+    `slope_s`: delay for each unit of a setting. None if a seat has fewer than three main channels with arrivals and
     settings in both rounds.
     """
     screened = usable(job, analyses, before.round, after.round)

@@ -1,4 +1,4 @@
-"""What every seat hears with some settings of the subwoofers."""
+"""Result of some subwoofer settings at every seat."""
 
 from __future__ import annotations
 
@@ -15,19 +15,19 @@ from commission.steps.bass.measurement import MeasuredBass
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Version:
-    """One set of settings of the subwoofers, and what every seat hears with it."""
+    """One set of subwoofer settings, with its result at every seat."""
 
     name: str
     settings: SubSettings
     filters: tuple[tuple[Filter, ...], ...]
-    """Added to each subwoofer."""
+    """Filters added to each subwoofer."""
     figures: Figures
     levels_db: FloatArray
-    """Of the sum at every seat [shape=(seats, n)]."""
+    """Levels of the sum at every seat [shape=(seats, n)]."""
     deviation_db: tuple[float, ...]
     """Each seat's mean deviation from the mean of the seats."""
     shape_db: float
-    """Standard deviation over frequency of the seats' mean level, minus the target where there is one."""
+    """Standard deviation over frequency of the seats' mean level, minus the target if there is one."""
 
     @property
     def sd_db(self) -> float:
@@ -42,7 +42,7 @@ def version(
     price: float = PRICE_DB2_PER_DB,
     filters: tuple[tuple[Filter, ...], ...] | None = None,
 ) -> Version:
-    """What every seat hears with some settings; `measured` is already through `filters`."""
+    """Version for some settings; `measured` already includes `filters`."""
     room = measured.room
     heard = sum_levels_db(room, settings)
     mean = room.seat_share @ heard
@@ -59,6 +59,6 @@ def version(
 
 
 def filter_width(job: Job) -> FilterWidth:
-    """How the processor asks for the width of a filter."""
+    """The processor's definition of filter width."""
     ranges = job.system.processor.filters
     return "q" if ranges is None else ranges.width

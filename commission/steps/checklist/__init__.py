@@ -1,9 +1,9 @@
 """Checklist: items that the technician inspects on site, and the delay between picture and sound.
 
-Each item is answered by looking: in order, to be mended, or not present. Nothing is computed from the answers. Only the
-offset between picture and sound is a number: how much later the sound comes than the picture, at the reference seat.
-Limits of detectability: ITU-R BT.1359-1, considering g (45 ms early, 125 ms late). Uncertainty: read to one picture at
-25 pictures a second, 40 ms wide, rectangular (JCGM 100 4.3.7).
+Each item is answered by inspection: in order, to be mended, or not present. Nothing is computed from the answers. Only
+the offset between picture and sound is a number: the delay of the sound after the picture at the reference seat. Limits
+of detectability: ITU-R BT.1359-1, considering g (45 ms early, 125 ms late). Uncertainty: read to one picture at 25
+pictures a second, 40 ms wide, rectangular (JCGM 100 4.3.7).
 """
 
 from __future__ import annotations
@@ -43,14 +43,14 @@ The line at the top says how to check the selected item. **p** attaches a photog
 OK, MEND, ABSENT = "ok", "mend", "absent"
 ANSWERS = ((OK, "in order"), (MEND, "to be mended"), (ABSENT, "not present"))
 U_RECORDED_MS = 20.0 / 12**0.5
-"""Of a recording with a light sensor: the screen is drawn from top to bottom within a picture, 20 ms at 50 Hz."""
+"""Standard uncertainty with a light sensor: the screen is drawn from top to bottom within a picture, 20 ms at 50 Hz."""
 U_OFFSET_MS = 40.0 / 12**0.5
-"""Standard deviation of a rectangle one picture wide at 25 pictures a second."""
+"""Standard deviation of a rectangle one picture wide, at 25 pictures a second."""
 _IN_ORDER = Limit(low=1.0, unit="", basis="looked at and answered by the technician; common practice")
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """The one number; the items are answered by choosing."""
+    """The one reading; the items are answered by choosing."""
     return (
         Prompt(
             channel=None,
@@ -64,13 +64,13 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def answer(job: Job, round_id: str, item_id: str) -> str | None:
-    """The answer of a round: "ok", "mend", "absent"; None where it was not looked at."""
+    """The answer of a round: "ok", "mend", "absent"; None if not inspected."""
     given = job.decisions.get((round_id, "checklist", item_id))
     return given if given in dict(ANSWERS) else None
 
 
 def offset_ms(job: Job, round_id: str) -> float | None:
-    """Mean of the readings of how much later the sound comes than the picture; None without a reading."""
+    """Mean reading of the delay of the sound after the picture; None without a reading."""
     values = _offsets_ms(job, round_id)[0]
     return sum(values) / len(values) if values else None
 
@@ -81,7 +81,7 @@ def offset_u_ms(job: Job, round_id: str) -> float:
 
 
 def _offsets_ms(job: Job, round_id: str) -> tuple[list[float], float]:
-    """What was read from recordings, where there are any, else what was typed; with the standard uncertainty."""
+    """Readings from recordings if there are any, otherwise typed ones; with the standard uncertainty."""
     read = [each.body for each in job.readings_of(round_id, "checklist")]
     for quantity, u_ms in ((LIP_SYNC_RECORDED, U_RECORDED_MS), (LIP_SYNC, U_OFFSET_MS)):
         values = [each.value for each in read if each.quantity == quantity]
@@ -91,7 +91,7 @@ def _offsets_ms(job: Job, round_id: str) -> tuple[list[float], float]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The answers, the offset against its limits, and what to look at next."""
+    """The answers, the offset against its limits, and the next item to inspect."""
     items = job.checklist_in_force.items
     answers = {item.id: answer(job, round_id, item.id) for item in items}
     offset = offset_ms(job, round_id)

@@ -1,11 +1,10 @@
-"""Compare: did it get better, seat by seat, as found against as left, beyond the repeatability of the measurement?
+"""Compare: has each seat improved from as found to as left, beyond the repeatability of the measurement?
 
 For each channel and for the subwoofers together: how much the seats differ (mean spatial variance, Welti & Devantier
 2006, from memory) in each band before and after, the change with its uncertainty, each seat's deviation, the worst seat.
-Two questions are kept apart: "what the seat hears" uses levels as measured; "evenness of tone" takes each seat's own
-broadband level off first, so that a change of level is not taken for a change of evenness. Only what both rounds contain is
-compared; what was left out is listed. A third table compares the change of each channel with that of its settings
-(`predicted`).
+Two questions are kept apart: "what the seat hears" uses levels as measured; "evenness of tone" first subtracts each
+seat's own broadband level, so that a change of level is not taken for a change of evenness. Only data in both rounds are
+compared; the rest is listed. A third table compares the change of each channel with that of its settings (`predicted`).
 """
 
 from __future__ import annotations
@@ -60,13 +59,13 @@ NO_WORSE_BASIS = (
 
 
 SEEN_DB = 1.0
-"""Changes of the standard deviation that should be seen (common practice, no source)."""
+"""Change of the standard deviation that should be detectable (common practice, no source)."""
 Checks = dict[tuple[str, str, str], Check]
-"""By channel, kind and band."""
+"""Checks by channel, kind and band."""
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """Before and after, both ways; only in the later of the two rounds."""
+    """Before and after by both kinds; only in the later of the two rounds."""
     result = solve(job, analyses)
     if result.rounds is None:
         lines = (f"Not compared yet: {result.why_not}.",)
@@ -114,7 +113,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 
 def _off_remarks(expected: Predictions | None) -> tuple[str, ...]:
-    """What is not as predicted, a sentence for each channel."""
+    """Deviations from the prediction, a sentence for each channel."""
     if expected is None:
         return ()
     return tuple(sentence(each, expected.rounds) for each in expected.channels.values() if each.is_off)
@@ -160,7 +159,7 @@ def _predictions_table(expected: Predictions) -> Table:
 
 
 def _basis(expected: Predictions) -> str:
-    """What the predicted changes follow, in one sentence."""
+    """Source of the predicted changes, in one sentence."""
     if expected.sheet is None:
         return "Settings: as entered in both rounds."
     issued = f"the settings sheet issued in between (event {expected.sheet.seq})"
@@ -168,7 +167,7 @@ def _basis(expected: Predictions) -> str:
 
 
 def _budget_table(result: CompareResult, checks: Checks) -> Table:
-    """Which share of the variance of a change each source makes, where it is known least well of all channels."""
+    """Share of each source in the variance of a change, for the channel with the largest uncertainty."""
     sources = {"gain": "gain", "place": "microphone position", "noise": "noise", "second": "second order"}
     worst: dict[tuple[str, str], Budget] = {}
     for kind in KINDS:
@@ -201,7 +200,7 @@ _QUESTIONS = {HEARD: "what the seats hear", TONE: "evenness of tone"}
 
 
 def _check(channel: str, kind: str, label: str, change: Change) -> Check:
-    """The uncertainty is in the limit here: better and worse are words for what exceeds it."""
+    """Check of a change. The uncertainty is in the limit here: better and worse mean that it is exceeded."""
     question = _QUESTIONS[kind]
     return Check(
         id=f"compare.{kind}.{label}",
@@ -370,7 +369,7 @@ def _means(result: CompareResult) -> Iterator[str]:
 
 
 def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
-    """How U of a change is stated."""
+    """Sentence on how U of a change is stated."""
     factors = [number(k, 1) for k in (f(c.k for _, _, c in changes) for f in (min, max))] if changes else []
     if not factors:
         return ()
@@ -382,7 +381,7 @@ def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
 
 
 def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
-    """Bands in which a change must be larger than 1 dB to be seen about 19 times of 20."""
+    """Bands in which only a change larger than 1 dB is detected about 19 times of 20."""
     channels: dict[str, dict[str, float]] = {}
     for name, label, change in changes:
         if change.detectable_db > SEEN_DB:

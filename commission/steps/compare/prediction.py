@@ -1,10 +1,10 @@
 """The change of every channel between two rounds, compared with that of its settings, and the typing mistake behind it.
 
-From a round's responses and the change of the settings follow the level and the arrival that each seat should have later:
-level + change of trim, arrival + change of delay. Where a settings sheet was issued, its own prediction is taken from the
-log, and the settings that it asked for where those as left are not entered. What all main channels share (volume, gain of
-the microphone; at each seat the clock) is not known and is taken off as a median. The rest is compared with what was
-measured, as the median over the seats.
+A round's responses and the change of the settings predict the later level and arrival at each seat: level + change of
+trim, arrival + change of delay. Where a settings sheet was issued, its own prediction is taken from the log, and so are
+its settings where those as left are not entered. The part common to all main channels (volume, gain of the microphone; at
+each seat the clock) is unknown and subtracted as a median. The remainder is compared with the measurement, as the median
+over the seats.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ from commission.steps.shared.survey import common_clock, delay_slope_s, on_clock
 
 LEVEL_OFF_DB, LEVEL_U_DB = 1.0, 0.5
 DELAY_OFF_S, DELAY_U_S = 0.3e-3, 0.1e-3
-"""How far a level or an arrival may be from its prediction, and the standard uncertainty at one seat of a microphone put
-back within 5 cm (determined by simulation: tests/steps/test_compare_prediction.py)."""
+"""Largest deviation of a level or an arrival from its prediction, and the standard uncertainty at one seat with a
+microphone put back within 5 cm (determined by simulation: tests/steps/test_compare_prediction.py)."""
 LEAST_CHANNELS = 3
-"""With fewer channels their median is not a common part."""
+"""Fewest channels whose median is a common part."""
 MISTAKE_DB, MISTAKE_S = 0.6, 0.15e-3
-"""A mistake explains a measurement that is this near to what it would give."""
+"""Largest deviation between a measurement and the mistake that explains it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,7 +46,7 @@ class Quantity:
     u: float
     limit: float
     seats: int
-    """At which it was measured in both rounds."""
+    """Number of seats at which it was measured in both rounds."""
 
     @property
     def off(self) -> float:
@@ -76,11 +76,11 @@ class Prediction:
     delay_s: Quantity | None
     seats: dict[str, AtSeat]
     why_not: str = ""
-    """Why nothing can be compared; empty where something is."""
+    """Reason why nothing can be compared; empty if something is."""
     mistake: str = ""
-    """The one typing mistake that explains what is off, as a clause; empty where nothing is off, or none explains it."""
+    """The single typing mistake that explains the deviation, as a clause; empty without a deviation or an explanation."""
     is_shared: bool = False
-    """Whether the mistake explains two channels together, and names both."""
+    """Whether the mistake explains two channels together."""
 
     @property
     def off(self) -> dict[str, Quantity]:
@@ -108,9 +108,9 @@ class Predictions:
     rounds: tuple[str, str]
     channels: dict[str, Prediction]
     common_db: float | None
-    """Level by which all main channels became louder than by their trims."""
+    """Common increase of all main channels beyond their trims."""
     sheet: Event | None = None
-    """The issued settings sheet whose prediction is compared; None: recomputed from the settings of both rounds."""
+    """The issued settings sheet whose prediction is compared; None: computed from the settings of both rounds."""
 
     @property
     def off(self) -> tuple[Prediction, ...]:
@@ -124,7 +124,7 @@ Heard = tuple[float | None, float | None]
 
 @dataclass(frozen=True, slots=True)
 class _BothRounds:
-    """One channel: its settings in both rounds, and what each seat heard in both."""
+    """One channel: its settings and its response at each seat in both rounds."""
 
     channel: Channel
     old: Setting
@@ -133,18 +133,18 @@ class _BothRounds:
     passes_delays: bool
 
     def step(self, name: str) -> float | None:
-        """The change of a setting; None where it is not entered in both rounds."""
+        """The change of a setting; None if not entered in both rounds."""
         return setting_step(self.old, self.new, name)
 
     def pairs(self, quantity: int) -> dict[str, tuple[float, float]]:
-        """By seat, the level (0) or the arrival (1) before and after, where both are known."""
+        """Level (0) or arrival (1) before and after, by seat, where both are known."""
         both = {seat: (one[quantity], other[quantity]) for seat, (one, other) in self.seats.items()}
         return {seat: (a, b) for seat, (a, b) in both.items() if a is not None and b is not None}
 
 
 @cached
 def predictions(job: Job, analyses: Analyses) -> Predictions | None:
-    """The channels of the two rounds that are compared; None where there are no two rounds."""
+    """The channels of the two rounds compared; None if there are no two rounds."""
     rounds = rounds_to_compare(job)
     if rounds is None:
         return None
@@ -169,7 +169,7 @@ def predictions(job: Job, analyses: Analyses) -> Predictions | None:
 
 
 def setting_step(old: Setting, new: Setting, name: str) -> float | None:
-    """The change of a trim or a delay; None where it is not known before and after."""
+    """The change of a trim or a delay; None if unknown before or after."""
     one, two = (getattr(each, name) for each in (old, new))
     return None if one is None or two is None else float(two - one)
 
@@ -181,7 +181,7 @@ def _repaired(job: Job, rounds: tuple[str, str], analyses: Analyses) -> set[str]
 
 
 def heard_at_seats(job: Job, channel: Channel, round_id: str, screened: Analyses) -> tuple[dict[str, Heard], bool]:
-    """(level and arrival of a channel at every seat of a round, whether all of it went through the processor)."""
+    """(level and arrival of a channel at every seat of a round, whether all recordings went through the processor)."""
     out: dict[str, Heard] = {}
     through = True
     for seat in job.system.seats:
@@ -216,7 +216,7 @@ def _compared(
 
 
 def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, Heard]:
-    """What the seats heard when the sheet was issued: its prediction without the changes that it asks for."""
+    """Level and arrival at each seat when the sheet was issued: its prediction minus the changes that it asks for."""
     trim, delay = (setting_step(stored.old, stored.new, name) for name in ("trim_db", "distance"))
     return {
         each.seat: (
@@ -242,16 +242,16 @@ def _why_not(each: _BothRounds, repaired: set[str]) -> str:
 
 
 def common_change(changes: Iterable[tuple[float | None, Sequence[float]]]) -> float | None:
-    """Median over channels of what each changed by beyond its setting; None of too few.
+    """Median over channels of the change beyond the setting; None with too few.
 
-    `changes`: of each channel, the change of its setting and the change that each seat shows.
+    `changes`: for each channel, the change of its setting and the change at each seat.
     """
     beyond = [float(np.median(shown)) - step for step, shown in changes if step is not None and shown]
     return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
 
 
 def _common_arrivals_s(mains: Sequence[_BothRounds], slope_s: float) -> dict[str, float]:
-    """By seat: median over the main channels of what they arrive later beyond their delays."""
+    """Common delay of the main channels beyond their settings (median), by seat."""
     beyond: dict[str, list[float]] = {}
     for each in mains:
         step = each.step("distance")
@@ -300,7 +300,7 @@ def _quantity(predicted: float | None, at: dict[str, tuple[float, float]], u: fl
 def _explained(
     job: Job, channels: dict[str, Prediction], compared: dict[str, _BothRounds], slope_s: float
 ) -> dict[str, Prediction]:
-    """The same, with the mistake that explains each channel that is off in one quantity."""
+    """The channels with the mistake that explains each one that is off in one quantity."""
     settings = {c: (each.old, each.new) for c, each in compared.items()}
     slips: dict[str, tuple[str, Slip | None]] = {}
     for c, made in channels.items():

@@ -1,4 +1,4 @@
-"""The differences between seats in two rounds, for the step "compare". Only what both rounds contain is compared."""
+"""The differences between seats in two rounds, for the step "compare". Only data in both rounds are compared."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ class Change:
     change_db2: float
     budget: Budget
     k: float = 2.0
-    """Coverage factor for all comparisons of this kind together."""
+    """Coverage factor common to all comparisons of this kind."""
 
     @property
     def u_db2(self) -> float:
@@ -54,15 +54,15 @@ class Change:
 
     @property
     def word(self) -> variance.Word:
-        """Better or worse beyond U."""
+        """Better or worse if beyond U."""
         return variance.change_word(self.change_db2, self.expanded_db2)
 
     @property
     def detectable_db(self) -> float:
-        """By how much the standard deviation over the seats must rise to be called worse about 19 times of 20 [dB].
+        """Rise of the standard deviation over the seats that is called worse about 19 times of 20 [dB].
 
-        The microphone's place errs the more the seats differ, so u of the second round grows with its standard deviation s
-        (s₀ before): s² − s₀² = (k + 1.645) u √((1 + s²/s₀²)/2).
+        The error from the microphone's position grows with the difference between seats, so u of the second round grows
+        with its standard deviation s (s₀ before): s² − s₀² = (k + 1.645) u √((1 + s²/s₀²)/2).
         """
         if self.u_db2 == 0:
             return 0.0
@@ -85,14 +85,14 @@ class ChannelCompare:
     bands: dict[str, dict[str, Change]]
     """kind → band label → change."""
     levels: tuple[FloatArray, FloatArray]
-    """Third-octave levels [shape=(seats, n)] before and after, NaN where the loudspeaker does not play."""
+    """Third-octave levels [shape=(seats, n)] before and after, NaN outside the loudspeaker's range."""
     readings: dict[str, tuple[int, int]]
     """How many readings of each seat they are the mean of, before and after."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompareResult:
-    """All channels that both rounds hold at two seats or more. `u_db`: repeatability by band label."""
+    """All channels that both rounds contain at two seats or more. `u_db`: repeatability by band label."""
 
     rounds: tuple[str, str] | None
     channels: dict[str, ChannelCompare]
@@ -101,11 +101,11 @@ class CompareResult:
     u_from: str
     why_not: str | None = None
     one_sided: int = 0
-    """Channels that only one of the rounds holds."""
+    """Number of channels that only one of the rounds contains."""
 
 
 def rounds_to_compare(job: Job) -> tuple[str, str] | None:
-    """As found and as left; without as left (or as found), the latest two rounds that hold responses."""
+    """As found and as left; if one is missing, the latest two rounds with responses."""
     held = [r for r in job.rounds if job.responses_of(r)]
     if len(held) < 2:
         return None
@@ -161,7 +161,7 @@ def _channel(
     repeats: dict[str, Repeatability],
     gains_u_db: tuple[Mapping[str, float], Mapping[str, float]],
 ) -> tuple[ChannelCompare | None, list[str]]:
-    """One channel in both rounds, None where it cannot be compared, and what was left out."""
+    """One channel in both rounds, None if it cannot be compared, and the parts left out."""
     pair, why = _common(before, after)
     left_out = [f"{name}{why}"] if why else []
     if pair is None:
@@ -183,7 +183,7 @@ def _channel(
 
 
 def _not_played(job: Job, channels: Mapping[str, ChannelCompare]) -> Iterator[str]:
-    """For each band the channels that do not play there in both rounds, as a clause."""
+    """Channels that do not play in a band in both rounds, for each band, as a clause."""
     for label in (band.label for band in job.system.bands):
         names = [name for name, each in channels.items() if all(label not in each.bands[kind] for kind in KINDS)]
         if names:
@@ -191,7 +191,7 @@ def _not_played(job: Job, channels: Mapping[str, ChannelCompare]) -> Iterator[st
 
 
 def _with_coverage(channels: dict[str, ChannelCompare]) -> dict[str, ChannelCompare]:
-    """With the coverage factors by which one table in twenty has a false word at most; each kind is one table."""
+    """The channels with coverage factors by which at most one table in twenty has a false word; each kind is one table."""
     threshold = {}
     for kind in KINDS:
         changes = [change for each in channels.values() for change in each.bands[kind].values()]
@@ -238,7 +238,7 @@ def _changes(
     own = [of_channel(job, repeats, name, each.seats, each.times) for each in pair]
     for kind in KINDS:
         for band in job.system.bands:
-            # Both rounds are read at the same frequencies: where the loudspeaker plays in both.
+            # Both rounds are compared at the same frequencies: where the loudspeaker plays in both.
             before, after = (
                 band_result(job, name, each.seats, each.levels, band, kind, scatter[band.label], plays, u_db)
                 for each, scatter, u_db in zip(pair, own, gains_u_db, strict=True)

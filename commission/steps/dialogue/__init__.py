@@ -1,8 +1,8 @@
 """Dialogue: is speech understood at every seat, and if not, what would help?
 
-Nothing is measured here: the centre's responses come from Seats, the noise from Quiet. The technician chooses the state
-whose noise is heard with the speech, and the level of the speech. Speech transmission index (STI): IEC 60268-16, male
-speech. `result` computes it.
+Nothing is measured here: the centre's responses come from Seats, the noise from Quiet. The technician chooses the noise
+state for the speech, and the level of the speech. Speech transmission index (STI): IEC 60268-16, male speech. `result`
+computes it.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ CAUSES = {
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """A row for each seat with its index, what reduces it and what each remedy would gain."""
+    """A row for each seat with its index, the causes of loss and the gain of each remedy."""
     result = solve(job, round_id, analyses)
     return Outcome(
         step="dialogue",
@@ -116,12 +116,12 @@ def _choices(result: DialogueResult) -> tuple[Choice, ...]:
 
 
 def worst_of(seats: Iterable[SeatDialogue]) -> SeatDialogue | None:
-    """The seat with the lowest index; without noise where the noise is not known."""
+    """The seat with the lowest index; without noise if the noise is unknown."""
     return min(seats, key=lambda s: s.sti if s.sti is not None else s.sti_without_noise or 0.0, default=None)
 
 
 def main_result(result: DialogueResult) -> str:
-    """The worst seat in a clause, with what costs most there where it is outside the limit."""
+    """The worst seat in a clause, with the main cause there if it is outside the limit."""
     worst = worst_of(result.heard)
     if worst is None or worst.sti_without_noise is None:
         return ""

@@ -1,8 +1,8 @@
-"""How well speech is understood at each seat, and what each remedy would gain.
+"""Speech transmission index at each seat, and the gain of each remedy.
 
-STI by IEC 60268-16 from the centre's response, the level of speech at the seat and the noise of one state. The speech level
-is set for the reference seat with the centre at its target; a centre that is off, and a seat that hears it louder or
-softer, change it by as much.
+STI by IEC 60268-16 from the centre's response, the level of speech at the seat and the noise of one state. The speech
+level is set for the reference seat with the centre at its target; deviations of the centre's level, also at other seats,
+change it by the same amount.
 """
 
 from __future__ import annotations
@@ -28,16 +28,17 @@ from commission.steps.quiet.result import Noise
 from commission.steps.shared.cache import cached
 
 SPEECH_DBA = (60.0, 65.0, 70.0)
-"""Offered levels: normal effort at 1 m (ISO 9921, from memory), and louder playback."""
+"""Available levels: normal effort at 1 m (ISO 9921, from memory), and louder playback."""
 LOUDER_DBA = 70.0
 RAISED_DB = 3.0
-"""The gain by more level is shown for this."""
+"""Increase of level for which the gain is shown."""
 STI_U = 0.02
-"""Of the method: IEC 60268-16 gives 0.02 to 0.03 between repeats (from memory); two libraries agree within 0.008."""
+"""Standard uncertainty of the method: IEC 60268-16 gives 0.02 to 0.03 between repeats (from memory); two libraries agree
+within 0.008."""
 NOISE_U_DB = 2.0
-"""Of the noise where its own uncertainty is smaller: it varies between seats (common practice, no source)."""
+"""Least standard uncertainty of the noise: it varies between seats (common practice, no source)."""
 C50_HZ = (500, 1000)
-"""One figure of clarity is the mean of these octaves (ISO 3382-1:2009 Table A.1, from memory)."""
+"""Octaves whose mean is the single figure of clarity (ISO 3382-1:2009 Table A.1, from memory)."""
 SPEECH_LEVEL, NOISE_STATE = "speech_level", "noise_state"
 
 
@@ -47,10 +48,10 @@ class SeatDialogue:
 
     seat: str
     sti: float | None
-    """With the noise of the chosen state; None without one."""
+    """STI with the noise of the chosen state; None without one."""
     sti_without_noise: float | None
     sti_louder: float | None
-    """As `sti` (else without noise) for speech of 70 dB(A) at the reference seat."""
+    """As `sti`, or without noise if that is None, for speech of 70 dB(A) at the reference seat."""
     c50_db: float | None
     speech_db: float
     """A-weighted level of speech at the seat."""
@@ -58,7 +59,7 @@ class SeatDialogue:
     """Level of the centre minus the mean of left and right at this seat."""
     noise_state: str | None
     gain_noise: float | None
-    """What STI would gain without the noise …"""
+    """Gain of STI without the noise …"""
     gain_room: float | None
     """… without reverberation …"""
     gain_level: float | None
@@ -69,7 +70,7 @@ class SeatDialogue:
 
     @property
     def cause(self) -> str:
-        """What costs most: "noise", "room", "level", or "" where nothing is known."""
+        """Main cause of loss: "noise", "room", "level", or "" if unknown."""
         gains = {"noise": self.gain_noise, "room": self.gain_room, "level": self.gain_level}
         known = {key: value for key, value in gains.items() if value is not None}
         return max(known, key=lambda key: known[key], default="") if known else ""
@@ -82,25 +83,25 @@ class DialogueResult:
     centre: Channel | None
     seats: tuple[SeatDialogue, ...]
     state: str | None
-    """State whose noise is heard with the speech; None: no usable noise."""
+    """State whose noise is combined with the speech; None: no usable noise."""
     states: tuple[str, ...]
-    """States that can be chosen."""
+    """States available for selection."""
     why_no_noise: str
     speech_dba: float
-    """At the reference seat with the centre at its target, as chosen."""
+    """Level at the reference seat with the centre at its target, as chosen."""
     centre_off_db: float
-    """Level of the centre at the reference seat minus its target; 0 where it is not known."""
+    """Level of the centre at the reference seat minus its target; 0 if unknown."""
     centre_off_from: str
-    """Where that comes from, as a clause; "" where it is not known."""
+    """Source of that level, as a clause; "" if unknown."""
 
     @property
     def heard(self) -> tuple[SeatDialogue, ...]:
-        """Seats with a figure."""
+        """Seats with an index."""
         return tuple(each for each in self.seats if each.sti_without_noise is not None)
 
 
 def speech_level_dba(job: Job, round_id: str) -> float:
-    """The chosen level of speech at the reference seat; 60 dB(A) where none, or none that is a number, was chosen."""
+    """The chosen level of speech at the reference seat; 60 dB(A) without a valid choice."""
     text = job.decisions.get((round_id, "dialogue", SPEECH_LEVEL), "")
     try:
         level = float(text)
@@ -147,7 +148,9 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DialogueResult:
 
 
 def _centre_off(job: Job, round_id: str, analyses: Analyses, found: seats.SeatsResult) -> tuple[float, str]:
-    """How far the centre is from its target at the reference seat: as read, else relative to left and right there."""
+    """Deviation of the centre from its target at the reference seat: as read, otherwise relative to left and
+    right there.
+    """
     centre, reference = job.system.centre, job.system.reference_seat
     if centre is None or reference is None:
         return 0.0, ""
@@ -163,7 +166,7 @@ def _has_octaves(noise: Noise) -> bool:
 
 
 def _state(job: Job, round_id: str, usable: Mapping[str, tuple[Noise, ...]]) -> str | None:
-    """The chosen state; else the loudest but for neighbours, whom nobody switches."""
+    """The chosen state; otherwise the loudest except for neighbours, whom nobody can switch off."""
     chosen = job.decisions.get((round_id, "dialogue", NOISE_STATE), "")
     by_choice = next((name for name in usable if spelled(name) == spelled(chosen)), None)
     if by_choice is not None:
@@ -182,7 +185,7 @@ def _why_no_noise(room: quiet.QuietResult) -> str:
 
 
 def _noise_at(noises: tuple[Noise, ...], seat: str) -> Noise | None:
-    """What was measured at the seat, else the loudest of the state."""
+    """Noise measured at the seat, otherwise the loudest of the state."""
     known = [noise for noise in noises if _has_octaves(noise)]
     return next((noise for noise in known if noise.seat == seat), None) or quiet.loudest(known)
 
@@ -202,7 +205,9 @@ def _seat(
     noise: Noise | None,
     why_no_noise: str,
 ) -> SeatDialogue:
-    """`set_dba`: speech at the reference seat with the centre at its target; `shift_db`: what this seat hears of it."""
+    """Speech at one seat. `set_dba`: level at the reference seat with the centre at its target; `shift_db`: difference at
+    this seat.
+    """
     a, speech_dba = cell.analysis, set_dba + shift_db
     transfer, why = _transfer(cell)
     noise_db = None if noise is None else np.array([noise.octave_db[hz] for hz in OCTAVES_HZ])
@@ -239,7 +244,7 @@ def _seat(
 
 
 def _transfer(cell: seats.Cell) -> tuple[FloatArray | None, str]:
-    """The modulation that a response leaves, None where it is not known, and why not."""
+    """The modulation transfer of a response, or None and the reason why it is unknown."""
     found = cell.analysis
     if found is None:
         return None, cell.problems[-1] if cell.problems else "its response cannot be used"
@@ -249,7 +254,7 @@ def _transfer(cell: seats.Cell) -> tuple[FloatArray | None, str]:
 
 
 def _of_noise(transfer: FloatArray, speech_dba: float, noise_db: FloatArray, u_db: float) -> Contribution:
-    """What the index is uncertain by because the level of the noise is, with standard uncertainty `u_db`."""
+    """Uncertainty of the index from the standard uncertainty `u_db` of the noise level."""
     softer, louder = (_index(transfer, speech_dba, noise_db + d) for d in (-u_db, u_db))
     return Contribution(
         source="level of the noise at the seat",
@@ -270,7 +275,7 @@ def _check(
     why: str,
     why_no_noise: str,
 ) -> Check:
-    """With noise the index itself; without, the index in silence can only fail: noise never raises it."""
+    """Check of the index with noise; without noise, the index in silence can only fail, since noise never raises it."""
     limit, value, reason = job.limit("dialogue.sti"), sti, why or None
     if sti is None and reason is None:
         value = without
@@ -297,7 +302,7 @@ def _c50_db(by_octave: Mapping[int, float]) -> float | None:
 
 
 def _against_sides(job: Job, found: seats.SeatsResult, centre: Channel, seat: str) -> float | None:
-    """Level of the centre minus the mean of the screen loudspeakers left and right of it."""
+    """Level of the centre minus the mean of the screen loudspeakers on both sides of it."""
     pair = {"FC": ("FL", "FR"), "C": ("L", "R")}.get(centre.id)
     if pair is None:
         return None

@@ -1,12 +1,12 @@
-"""Distances: which delay does each loudspeaker need, and does the sound arrive when the tape says?
+"""Distances: which delay does each loudspeaker need, and do the arrivals agree with the tape?
 
 The installer tapes from the reference seat's ears to each loudspeaker (or has positions). Delay = (d_max − d)/c with c
-from the temperature (ISO 9613-1); a processor that takes distances gets them scaled by its own assumed speed of sound.
-Where responses with a common clock were imported, arrivals are compared with the tape after removing the common latency
-(a median, which half of the channels may miss): t = τ + d/c + the delay the processor applies.
+from the temperature (ISO 9613-1); for a processor that takes distances, they are scaled by its own assumed speed of
+sound. Where responses with a common clock were imported, arrivals are compared with the tape after removing the common
+latency (a median, which half of the channels may miss): t = τ + d/c + the delay the processor applies.
 
 A subwoofer's own latency adds to its distance: the sheet proposes tape + c·latency as a start, to be trimmed at the
-crossover. Only its difference from the main loudspeakers' latency is heard, and it is negative where theirs is longer.
+crossover. Only its difference from the main loudspeakers' latency is audible; it is negative if theirs is longer.
 """
 
 from __future__ import annotations
@@ -117,7 +117,7 @@ def _unusual(job: Job, round_id: str, prompt: Prompt, value_m: float) -> str:
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses) -> DistancesResult:
-    """Delays, settings and arrivals of a round, where subwoofers that Bass has set are right as they are."""
+    """Delays, settings and arrivals of a round; subwoofers set by Bass count as correct."""
     return result_of.solve(job, round_id, analyses, trims_by_bass(job, round_id, analyses))
 
 
@@ -157,9 +157,9 @@ PLACE_LIMIT = Limit(
 
 
 def _place_checks(result: DistancesResult) -> list[Check]:
-    """Whether each main channel sounds from its own place: z, below zero where another's fits better.
+    """Whether each main channel sounds from its own place: z, negative if another place fits better.
 
-    None where it could not be looked for, which a remark says; not tested where two places fit nearly alike.
+    None if it could not be determined, which a remark states; not tested if two places fit nearly alike.
     """
     checks = []
     for channel, each in result.places.items():
@@ -216,7 +216,7 @@ def _settings_table(job: Job, found: Iterable[ChannelDistance], waiting: Contain
             Column(key="delay", title="Delay", unit="ms", decimals=2),
             unless_waiting(lambda each: _ms(each.setting.delay_s)),
         ),
-        # The processor's own unit stays as it is, whatever the job's units are: it is what must be typed.
+        # The processor's own unit is kept, whatever the job's units are: it must be typed like that.
         (Column(key="held", title=f"Current [{delay.unit}]", decimals=decimals), lambda each: each.held),
         (Column(key="new", title=f"New [{delay.unit}]", decimals=decimals), new),
         (
@@ -357,7 +357,7 @@ def _processor_remarks(processor: Processor) -> tuple[str, ...]:
 
 
 def _step_remark(job: Job, result: DistancesResult) -> tuple[str, ...]:
-    """The error by the processor's steps, which no setting removes."""
+    """The rounding error by the processor's steps, which no setting removes."""
     if not result.channels:
         return ()
     delay = job.system.processor.delay
@@ -371,7 +371,7 @@ def _step_remark(job: Job, result: DistancesResult) -> tuple[str, ...]:
 
 
 def _as_set(unit: DelayUnit, metres: float, seconds: float) -> str:
-    """A latency in the processor's own unit, as it is typed in."""
+    """A latency in the processor's own unit, as it is entered."""
     value = {"ms": 1000 * seconds, "m": metres, "ft": metres / FOOT_M}[unit]
     return f"{value:.2f} {unit}"
 

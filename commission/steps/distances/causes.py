@@ -1,8 +1,8 @@
-"""Why a channel arrives at the wrong time: delays that are off, a wrong distance setting, a wrong tape reading.
+"""Causes of a wrong arrival time: wrong delays, a wrong distance setting, a wrong tape reading.
 
-Three things are compared for each main channel: the setting that is noted, the tape (or the positions), and the sound. Two
-that agree show which of the three is wrong; with one of them missing, it stays likely. Only what exceeds 0.45 ms (15 cm), a
-step of the processor and its own uncertainty counts.
+For each main channel, three values are compared: the noted setting, the tape (or the positions), and the sound. If two
+agree, the third is wrong; if one is missing, the cause is only likely. Only what exceeds 0.45 ms (15 cm), a step of the
+processor and its own uncertainty counts.
 """
 
 from __future__ import annotations
@@ -22,32 +22,32 @@ from commission.steps.distances.result import RATIO_WITHIN, SUB_LATENCY_S, Chann
 from commission.steps.shared.survey import geometry_m
 
 LEAST_SPREAD_S = 1e-3
-"""Delays that differ by less show neither their sign nor their absence."""
+"""Delays with a smaller spread show neither their sign nor their absence."""
 TOGETHER_S = 0.3e-3
-"""Main channels arrive together within this (common practice, no source)."""
+"""Main channels within this arrive together (common practice, no source)."""
 FACTORS = {
     0.0: "the processor applies no delays",
     -1.0: "the processor applies all delays with the wrong sign",
     1 / FOOT_M: "the processor takes feet for metres",
     FOOT_M: "the processor takes metres for feet",
 }
-"""Factor that a processor applies to all delays → the fault, as a clause."""
+"""Factor of the processor on all delays → the fault, as a clause."""
 OTHERS_SHARE = 0.6
-"""Share of the main channels that must agree before one of them is called wrong (common practice, no source)."""
+"""Share of the main channels that must agree before one of them counts as wrong (common practice, no source)."""
 SPEED_RATIOS = (0.85, 1.15)
-"""Settings that follow the distances with such a factor were made with another speed of sound; see SPEEDS_M_S."""
+"""Factors on the distances of settings made with another speed of sound; see SPEEDS_M_S."""
 ABROAD = (0.86, 1.145)
-"""The same for what the processor does, by the arrivals."""
+"""Factors on the delays of a processor with another speed of sound, by the arrivals."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DelaysFault:
-    """A fault that all delays share."""
+    """A fault common to all delays."""
 
     kind: Literal["off", "sign"]
     by: Literal["settings", "arrivals"]
     factor: float | None = None
-    """Of the delays, by the arrivals: 1 is right."""
+    """Factor on the delays, by the arrivals: 1 is right."""
     u: float | None = None
 
 
@@ -57,18 +57,18 @@ class WrongTime:
 
     channel: str
     what: Literal["setting", "tape", "unknown"]
-    """The wrong one of the three; "unknown": the sound arrives at the wrong time, and the data do not show why."""
+    """The wrong one of the three; "unknown": the sound arrives at the wrong time, and the data do not show the cause."""
     error_s: float
-    """Later than right; for a tape: implied minus taped distance, as time."""
+    """Delay beyond the correct one; for a tape: implied minus taped distance, as time."""
     u_s: float
     likely: bool
     """Not beyond doubt: only two of setting, distance and sound are known."""
     seats: int = 0
-    """At how many seats the sound shows the same."""
+    """Number of seats at which the sound confirms it."""
 
 
 def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
-    """No delays at all, or delays of the wrong sign, by the arrivals or by the settings noted."""
+    """No delays at all, or delays of the wrong sign, by the arrivals or by the noted settings."""
     fit = result.unit_fit
     if fit is not None and fit.meaning in (NO_DELAYS, WRONG_SIGN):
         kind: Literal["off", "sign"] = "off" if fit.meaning == NO_DELAYS else "sign"
@@ -79,7 +79,7 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
     mains = [each for each in every if not each.channel.is_sub]
     few = len(mains) < 3
     if few:
-        mains = every  # subwoofers whose setting is the same as well show that none was entered
+        mains = every  # subwoofers with the same setting show that none was entered
     if len(mains) < 3:
         return None
     needed = np.array([each.setting.delay_s for each in mains])
@@ -90,7 +90,7 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
     applied = error + needed
     if np.ptp([each.held for each in mains]) <= 1e-9:
         apart_s = np.ptp([each.distance_m for each in mains]) / result.speed_m_s if few else np.ptp(needed)
-        equal = apart_s < 0.6e-3 + one_step_s  # then one setting for all is right
+        equal = apart_s < 0.6e-3 + one_step_s  # then the same setting for all is correct
         return None if equal else DelaysFault(kind="off", by="settings")
     if few or np.ptp(needed) < LEAST_SPREAD_S + 2 * one_step_s:
         return None
@@ -111,15 +111,15 @@ def _timed_mains(result: DistancesResult) -> list[ChannelDistance]:
 
 
 def _rest_and_applied(mains: Sequence[ChannelDistance]) -> tuple[FloatArray, FloatArray]:
-    """Of each of these: arrival minus tape and setting, and the delay that is noted [s]."""
+    """For each of these: arrival minus tape and setting, and the noted delay [s]."""
     rest = np.array([each.arrival_residual_s for each in mains], dtype=float)
     return rest, np.array([(each.held_error_s or 0.0) + each.setting.delay_s for each in mains])
 
 
 def likely_delays(result: DistancesResult) -> str | None:
-    """What the processor seems to make of its delays, as a clause, where three main channels are too few to decide.
+    """The likely factor of the processor on its delays, as a clause, if three main channels are too few to decide.
 
-    With that factor the main channels arrive together within 0.3 ms, with the right one they differ by 1 ms or more.
+    With that factor the main channels arrive together within 0.3 ms; with the correct one they differ by 1 ms or more.
     """
     mains = _timed_mains(result)
     if len(mains) < 3 or result.unit_fit is not None:
@@ -132,8 +132,9 @@ def likely_delays(result: DistancesResult) -> str | None:
 
 
 def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | None:
-    """What the processor may make of all delays so that a subwoofer arrives as late as it does, as a clause; None where the
-    main channels arrive in time, or none of FACTORS halves their spread and brings it within SUB_LATENCY_S of them.
+    """A factor of the processor on all delays that explains the late arrival of a subwoofer, as a clause. None if the
+    main channels arrive in time, or none of FACTORS halves their spread and brings the subwoofer within SUB_LATENCY_S of
+    them.
     """
     mains = _timed_mains(result)
     if sub.alignment_s is None or sub.held_error_s is None:
@@ -151,7 +152,7 @@ def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | N
 
 
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
-    """Channels whose setting, tape or sound does not agree with the other two, the surest cause for each."""
+    """Channels whose setting, tape or sound contradicts the other two, with the surest cause for each."""
     mains = {c: each for c, each in result.channels.items() if not each.channel.is_sub}
     if len(mains) < 2 or delays_fault(job, result) is not None:
         return ()
@@ -160,7 +161,7 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
     limit_s = job.limit("distances.arrival").upper / 1000
     heard = [each for each in mains.values() if each.arrival_residual_s is not None]
     if sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1):
-        return ()  # too many for errors of one channel each: which of them is right?
+        return ()  # too many for separate errors of single channels: the correct ones are unknown
     by_setting = _setting_errors(job, mains, result, limit_s + step_s(job.system.processor.delay, result.speed_m_s))
     out = []
     for channel, each in mains.items():
@@ -174,10 +175,7 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
 
 
 def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResult) -> tuple[WrongTime, ...]:
-    """The one of two main channels whose setting is not its distance, while the other's is.
-
-    Delays and arrivals only show that the two differ; a processor that takes distances shows which of them is wrong.
-    """
+    """The one of two main channels whose setting contradicts its distance, while the other's agrees."""
     delay = job.system.processor.delay
     if delay.unit == "ms" or any(each.held is None for each in mains):
         return ()
@@ -196,7 +194,7 @@ def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResul
     if each.arrival_s is not None and other.arrival_s is not None:
         late_s = each.arrival_s - other.arrival_s
         if abs(late_s) <= slack_s:
-            return ()  # both arrive together: the setting makes up for a delay of the loudspeaker's own
+            return ()  # both arrive together: the setting compensates a delay in the loudspeaker
         heard = abs(late_s - error_s) <= slack_s + 2 * each.arrival_u_s
     return (
         WrongTime(
@@ -218,9 +216,9 @@ def _is_placed(job: Job, each: ChannelDistance) -> bool:
 
 
 def _of_sub(each: ChannelDistance, result: DistancesResult) -> WrongTime | None:
-    """A subwoofer without a latency of its own, so that its tape and its sound agree, and not with its setting.
+    """A subwoofer without own latency whose tape and sound agree with each other, but not with its setting.
 
-    A setting that holds more than the distance may allow for a low-pass, which was off or is subtracted from the arrival.
+    A setting larger than the distance may include a low-pass, which was off or is subtracted from the arrival.
     """
     usual = result.held_ratio is None or abs(result.held_ratio - 1) < RATIO_WITHIN
     error_s = each.held_error_s
@@ -248,11 +246,11 @@ def _of_channel(
         u_s = each.check_setting.uncertainty / 1000
         placed = _is_placed(job, each)
         if off and sound_s is not None and abs(sound_s + setting_s) <= limit_s + 2 * each.arrival_u_s:
-            # The positions can confirm the tape: then the setting makes up for a delay of the loudspeaker's own.
+            # If the positions confirm the tape, the setting compensates a delay in the loudspeaker.
             what: Literal["tape", "unknown"] = "unknown" if placed else "tape"
             return WrongTime(channel=channel, what=what, error_s=sound_s, u_s=each.arrival_u_s, likely=placed)
         if sound_s is None and abs(tape_off_s - setting_s) <= slack_s and abs(tape_off_s) > slack_s:
-            return None  # the positions agree with the setting: the layout names the tape
+            return None  # the positions agree with the setting: the layout reports the tape
         heard = sound_s is not None and not off
         return WrongTime(
             channel=channel,
@@ -269,9 +267,9 @@ def _of_channel(
     seats = len(result.rest_s.get(channel, {}))
     pattern = channel in result.late_s
     if seats >= 3 and not pattern and geometry is not None:
-        return None  # at this seat only: something is before the loudspeaker, or its sound is a reflection
+        return None  # at this seat only: an obstacle is before the loudspeaker, or its sound is a reflection
     agree = geometry is not None and (pattern or (each.origin == "tape" and abs(tape_off_s) <= slack_s))
-    # A setting that suits the distance is not what is wrong: the sound is late for another reason.
+    # A setting that suits the distance is not wrong: the sound is late for another reason.
     return WrongTime(
         channel=channel,
         what="setting" if agree and each.held is None else "unknown",
@@ -283,7 +281,7 @@ def _of_channel(
 
 
 def _sounds_off(each: ChannelDistance, result: DistancesResult) -> bool:
-    """Whether a channel is off the tape beyond doubt, also where its processor assumes another speed of sound."""
+    """Whether a channel contradicts the tape beyond doubt, also if its processor assumes another speed of sound."""
     if not each.outlier:
         return False
     reference = result.rest_s.get(each.channel.id, {}).get(result.reference or "")
@@ -292,7 +290,7 @@ def _sounds_off(each: ChannelDistance, result: DistancesResult) -> bool:
 
 
 def _unnoted(each: ChannelDistance, result: DistancesResult, limit_s: float) -> WrongTime | None:
-    """Without a setting: the one channel that is not aligned while the others are, so that delays are at work."""
+    """Without a setting: the one channel that is not aligned while the others are, which shows that delays are active."""
     if (
         each.held is not None
         or each.alignment_s is None
@@ -326,7 +324,7 @@ def _unnoted(each: ChannelDistance, result: DistancesResult, limit_s: float) -> 
 def _setting_errors(
     job: Job, mains: Mapping[str, ChannelDistance], result: DistancesResult, limit_s: float
 ) -> dict[str, float]:
-    """Channels whose setting is beyond doubt not that of their distance, while most others' are: delay too much [s]."""
+    """Channels whose setting contradicts their distance beyond doubt, while most others' agree: excess delay [s]."""
     held = {c: each for c, each in mains.items() if each.held is not None and each.held_error_s is not None}
     if len(held) < 3:
         return {}

@@ -1,4 +1,4 @@
-"""Delays, settings and wrong arrivals from the distances and arrivals of a round. The step `distances` shows them."""
+"""Delays, settings and wrong arrivals from the distances and arrivals of a round. For the step `distances`."""
 
 from __future__ import annotations
 
@@ -24,17 +24,17 @@ from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import applied_delays_s, geometry_m, matched, surveyed, taped_m
 
 SUB_LATENCY_S = 0.002
-"""A subwoofer later than this has a latency of its own worth entering (common practice, no source)."""
+"""Latency from which a subwoofer's own latency is worth entering (common practice, no source)."""
 ENTERED_LATENCY_S = 0.020
-"""A subwoofer's setting may hold this much more than its distance: signal processing, wireless links (common practice, no
+"""Largest excess of a subwoofer's setting over its distance: signal processing, wireless links (common practice, no
 source)."""
 TWICE_DB, TWICE_S = -3.0, 0.0003
-"""A sound that comes too early and again at the right time, within two standard uncertainties of an arrival and hardly
-softer, comes from two loudspeakers: a reflection is seldom as strong (common practice, no source)."""
+"""A sound that arrives too early and again at the correct time, within two standard uncertainties and hardly softer,
+comes from two loudspeakers: a reflection is seldom as strong (common practice, no source)."""
 NEAREST = 1e-3
-"""m or ft: no loudspeaker is as near, and the quotient of a smaller setting may overflow."""
+"""Least distance in m or ft: no loudspeaker is nearer, and the quotient of a smaller setting may overflow."""
 RATIO_WITHIN = 0.1
-"""How far single ratios may be from their median: tapes and settings by eye (common practice, no source)."""
+"""Largest deviation of single ratios from their median: tapes and settings by eye (common practice, no source)."""
 AGAINST_TAPE, AGAINST_OTHERS = "arrival minus tape and setting", "arrival minus the main channels' median"
 SET_BY_BASS = "the step Bass set it together with the other subwoofers"
 SET_BY_TAPE, SET_BY_SOUND = (
@@ -48,8 +48,9 @@ ENTRY_ONLY, TAPE_CHECKED = (
 ONE_STEP = "plus one step of the processor, by which rounding can set two channels apart"
 STEP_AND_U = f"{ONE_STEP}, and 1.645 u of tape or arrival, which no setting can do better than"
 UNIT_SHARE = 0.06
-"""How near the ratio of held to right settings must be to feet per metre: three settings of 3 m in steps of half a metre
-have one that scatters by 0.03 (arithmetic); nothing else makes it that large or small (common practice, no source)."""
+"""Largest relative deviation of the ratio of current to correct settings from feet per metre: the ratio of three settings
+of 3 m in steps of half a metre scatters by 0.03 (arithmetic); nothing else makes it that large or small (common practice,
+no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -61,30 +62,30 @@ class ChannelDistance:
     origin: str
     """"tape" or "position"."""
     acoustic_m: float
-    """With the loudspeaker's own latency as distance, where it is known; else as `distance_m`."""
+    """Distance including the loudspeaker's own latency, if known; otherwise `distance_m`."""
     kept_latency_s: float | None
-    """Excess of the setting over the distance, where it is kept: it agrees with what is heard or, of a subwoofer without
-    an arrival, is a usual latency of subwoofers."""
+    """Excess of the setting over the distance, if it is kept: it agrees with the arrival or, for a subwoofer without an
+    arrival, is a usual latency of subwoofers."""
     setting: delays_of.DelaySetting
     held: float | None
     """Current setting in this round, in the processor's unit."""
     held_error_s: float | None
     """Delay by the current setting, minus the delay needed, minus the median of this over the main channels: only
-    differences between channels are heard."""
+    differences between channels are audible."""
     arrival_s: float | None
     arrival_residual_s: float | None
     """Arrival minus the time by distance and current setting, common latency removed."""
     alignment_s: float | None
-    """Arrival minus the common arrival of all channels, as the listener hears it."""
+    """Arrival minus the common arrival of all channels, at the listener."""
     arrival_u_s: float
     """Standard uncertainty of arrival against tape."""
     why_no_arrival: str | None
-    """Why there is no arrival, or what makes it doubtful."""
+    """Reason why there is no arrival, or what makes it doubtful."""
     check_setting: Check
     check_arrival: Check
     speed_m_s: float
     budgets: tuple[Budget, ...]
-    """Of `check_setting`, of `check_arrival`, and of the delay that is left when the new setting is typed."""
+    """Budgets of `check_setting`, of `check_arrival`, and of the delay error after the new setting is entered."""
 
     @property
     def implied_m(self) -> float | None:
@@ -93,7 +94,7 @@ class ChannelDistance:
 
     @property
     def outlier(self) -> bool:
-        """Whether it arrives off the tape beyond doubt: guarded as a failing check."""
+        """Whether it contradicts the tape beyond doubt: guarded as a failing check."""
         limit, residual = self.check_arrival.limit, self.arrival_residual_s
         if self.channel.is_sub:
             return self.own_latency_m != 0
@@ -110,10 +111,10 @@ class ChannelDistance:
 
     @property
     def own_latency_m(self) -> float:
-        """What a latency relative to the main loudspeakers' median adds to the distance; 0 where it has none or is unknown.
+        """Distance that a latency relative to the main loudspeakers' median adds; 0 without one, or if unknown.
 
-        Negative where most main loudspeakers have the longer one, such as that of their own signal processing. Of a main
-        loudspeaker only where its setting holds it.
+        Negative if most main loudspeakers have the longer one, such as that of built-in signal processing. For a main
+        loudspeaker only if its setting includes it.
         """
         return self.acoustic_m - self.distance_m
 
@@ -128,19 +129,19 @@ class DistancesResult:
     latency_s: float | None
     unit_fit: UnitFit | None
     held_ratio: float | None
-    """Entered ÷ correct setting, median, where most channels agree on it; far from 1: a unit is wrong."""
+    """Entered ÷ correct setting, median, if most channels agree on it; far from 1: a unit is wrong."""
     places: dict[str, Place]
-    """Main channel → the place it sounds from by its arrivals over the seats; empty where that was not looked for."""
+    """Main channel → the place it sounds from by its arrivals over the seats; empty if not determined."""
     seats: tuple[SeatArrivals, ...]
     no_swap_reason: str | None
     reference: str | None
     """The reference seat."""
     scale: float
-    """Factor of the delays noted, by the arrivals of all seats: 1 right, 0 no delays, −1 the wrong sign."""
+    """Factor on the noted delays, by the arrivals of all seats: 1 right, 0 no delays, −1 the wrong sign."""
     takes_delays: bool
     """Whether the processor is set in ms, not in distances."""
     late_s: dict[str, float]
-    """Main channel → how much later it is at all its seats than its distances and its setting explain, beyond doubt."""
+    """Main channel → its delay at all its seats beyond its distances and its setting, if beyond doubt."""
     rest_s: dict[str, dict[str, float]]
     """Main channel → seat → arrival minus latency, flight and delay."""
 
@@ -151,19 +152,21 @@ class DistancesResult:
 
     @property
     def exchanged(self) -> frozenset[str]:
-        """Channels that sound from another's place, or may do so for all that the arrivals show."""
+        """Channels that sound from another's place, surely or possibly by their arrivals."""
         return frozenset(c for c, each in self.places.items() if each.place != c or each.undecided is not None)
 
     @property
     def outliers(self) -> tuple[str, ...]:
-        """Channels that arrive off the tape, late subwoofers among them; swapped ones have their own explanation."""
+        """Channels whose arrival contradicts the tape, including late subwoofers; swapped ones have their own
+        explanation.
+        """
         return tuple(c for c, each in self.channels.items() if each.outlier and c not in self.exchanged)
 
 
 def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[str]) -> DistancesResult:
     """Delays, settings and arrivals of a round.
 
-    `set_by_bass`: subwoofers that have what the step Bass asked for.
+    `set_by_bass`: subwoofers with the settings proposed by the step Bass.
     """
     analyses = usable(job, analyses, round_id)
     system = job.system
@@ -201,7 +204,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Measured:
-    """The channels that have a distance: arrays hold a number for each [shape=(channels,)], NaN where unknown."""
+    """The channels with a distance: arrays [shape=(channels,)], NaN where unknown."""
 
     known: dict[Channel, tuple[float, str]]
     """Distance [m] and its origin."""
@@ -221,7 +224,7 @@ class _Measured:
     """Arrival minus the common arrival of all channels."""
     latency_s: float | None
     flights: list[Budget]
-    """Of the delay needed."""
+    """Budgets of the delay needed."""
     arrival_budgets: list[Budget]
     u_s: FloatArray
     """Standard uncertainty of each arrival against its tape."""
@@ -273,14 +276,16 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
 
 
 def _heard_twice(heard: Heard, residual_s: float) -> bool:
-    """Whether a channel is heard too early, by `residual_s` below zero, and once more when its distance and setting say."""
+    """Whether a channel is heard too early, by the negative `residual_s`, and again at the time of its distance and
+    setting.
+    """
     return residual_s < -TWICE_S and any(
         level_db >= TWICE_DB and abs(after_s + residual_s) <= TWICE_S for after_s, level_db in heard.again
     )
 
 
 def _once(heard: Heard, residual_s: float) -> Heard:
-    """What is heard of a channel, without the arrival of one that may be that of another loudspeaker."""
+    """The arrivals of a channel, without one that may belong to another loudspeaker."""
     if not _heard_twice(heard, residual_s):
         return heard
     why = (
@@ -291,7 +296,7 @@ def _once(heard: Heard, residual_s: float) -> Heard:
 
 
 def _to_enter(job: Job, speed_m_s: float, distances_m: FloatArray) -> tuple[delays_of.DelaySetting, ...]:
-    """The settings of these distances [shape=(channels,)]."""
+    """The settings for these distances [shape=(channels,)]."""
     processor = job.system.processor
     if not len(distances_m):
         return ()
@@ -305,31 +310,31 @@ class _Comparison:
     """The current settings against tape and sound; arrays [shape=(channels,)]."""
 
     ratio: float | None
-    """Entered ÷ correct setting; None where that is not known."""
+    """Entered ÷ correct setting; None if unknown."""
     usual: bool
     """Whether the main channels' settings are in the right unit."""
     tolerance_s: float
-    """By how much a setting may be off."""
+    """Largest error of a setting."""
     tape_error_s: FloatArray
     """Delay by the current setting minus that of the tape, relative to the main channels."""
     together_s: FloatArray
     """Arrival with the current settings, relative to the main channels."""
     entered_s: FloatArray
-    """What the setting holds more than the tape, where that is a latency."""
+    """Excess of the setting over the tape, if that is a latency."""
     suits_sound: NDArray[np.bool_]
-    """Main channels whose setting differs from the tape and agrees with the sound."""
+    """Main channels whose setting contradicts the tape and agrees with the sound."""
     keeps: NDArray[np.bool_]
     """Channels whose setting stays."""
     shifted: NDArray[np.bool_]
-    """Channels that have a latency of their own."""
+    """Channels with a latency of their own."""
 
 
 def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comparison:
-    """`by_bass`: subwoofers that have what the step Bass asked for [shape=(channels,)]."""
+    """Comparison of the settings. `by_bass`: subwoofers with the settings proposed by the step Bass [shape=(channels,)]."""
     delay, mains, held, residual = job.system.processor.delay, measured.mains, measured.held, measured.residual_s
     u = measured.u_s
     by_tape = _to_enter(job, measured.speed_m_s, measured.tape_m)
-    # A subwoofer's setting may hold its own latency: main channels determine the unit, where they agree or are enough.
+    # A subwoofer's setting may include its own latency: main channels determine the unit if they agree or are enough.
     ratio = _ratio(np.where(mains, held, np.nan), by_tape, delay)
     if ratio is None and mains.sum() < 3:
         ratio = _ratio(held, by_tape, delay)
@@ -338,9 +343,9 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     one_step_s = step_s(delay, measured.own_m_s)
     tolerance_s = job.limit("distances.setting").upper / 1000 + one_step_s
     suits_sound = mains & (np.abs(together) <= tolerance_s) & (_is_feet(ratio) is None)
-    # Settings that hold a common latency are no wrong unit, whatever their ratio to the distances.
+    # Settings that include a common latency are not in a wrong unit, whatever their ratio to the distances.
     usual = ratio is None or abs(ratio - 1) < RATIO_WITHIN or bool(suits_sound[mains].all())
-    # With coarse steps a wrong setting may be in time, too; the sound then suits the tape better.
+    # With coarse steps a wrong setting may also be in time; the sound then agrees better with the tape.
     suits_sound &= (np.abs(tape_error_s) > tolerance_s) & ~(np.abs(residual) < np.abs(together))
     entered_s = np.where(mains & ~suits_sound, 0.0, -tape_error_s)
     off = _switched_off(held[mains], tape_error_s[mains], tolerance_s)
@@ -350,7 +355,7 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
         & np.array([surely_above(r, SUB_LATENCY_S, each) for r, each in zip(sign * residual, u, strict=True)], bool)
         for sign in (1.0, -1.0)
     )
-    # Past the delays an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
+    # If delays are bypassed, an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(measured.alignment_s) | keeps)) & ~by_bass
     nearly = _nearly_suits(job, together, residual, u, mains & (_is_feet(ratio) is None), one_step_s)
     latent = suits_sound | nearly
@@ -379,7 +384,7 @@ class _Proposal:
     keeps: NDArray[np.bool_]
     """Channels whose setting stays."""
     by_sound: NDArray[np.bool_]
-    """Channels whose setting is compared with what is heard of them, not with their distance alone."""
+    """Channels whose setting is compared with the sound, not with their distance alone."""
 
 
 def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
@@ -387,7 +392,7 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
     speed, own, keeps = measured.speed_m_s, measured.own_m_s, found.keeps
     latency_m = measured.residual_s * speed
     acoustic = tape + np.where(found.shifted, latency_m, 0.0)
-    # A setting that differs from its tape is compared with what is heard, the subwoofer's own latency included.
+    # A setting that contradicts its tape is compared with the sound, including the subwoofer's own latency.
     differs = ~mains & np.isfinite(latency_m) & (np.abs(found.entered_s) > SUB_LATENCY_S) & found.usual
     by_sound = found.shifted | differs
     needed = _to_enter(job, speed, tape + np.where(by_sound, latency_m, 0.0))
@@ -395,7 +400,7 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
     settings = _to_enter(job, speed, distances_m)
     as_held = mains & (found.suits_sound | (np.abs(found.tape_error_s) <= found.tolerance_s))
     if delay.unit != "ms" and found.usual and mains.sum() >= 3 and as_held[mains].all():
-        # An excess that all settings share is inaudible: it stays, so that no setting needs to be changed for it.
+        # An excess common to all settings is inaudible: it stays, so that no setting needs changing for it.
         excess = (measured.held - [each.exact for each in settings])[mains]
         more = delays_of.unit_m(delay.unit) * float(np.median(excess))
         if abs(more) / own > found.tolerance_s:
@@ -411,7 +416,7 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
 
 
 def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _MatchedTimes:
-    """The delays as the arrivals of all seats show them."""
+    """Delays of the channels from the arrivals of all seats."""
     found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
     if isinstance(found, str) or matching is None:
         return {"scale": 1.0, "late_s": {}, "rest_s": {}}
@@ -452,7 +457,7 @@ def _none(value: float) -> float | None:
 
 @dataclass(frozen=True, slots=True)
 class _Budgets:
-    """What the uncertainties of one channel's times are made of, and the speed of sound its processor assumes."""
+    """Budgets of one channel's times, and the speed of sound assumed by its processor."""
 
     flight: Budget
     arrival: Budget
@@ -473,7 +478,7 @@ def _times(measured: _Measured, comparison: _Comparison, proposal: _Proposal, in
 
 
 def _budgets(measured: _Measured, held_error_s: FloatArray) -> list[_Budgets]:
-    """Those of each channel."""
+    """Budgets of each channel."""
     mains = measured.mains
     alone = [
         budget_for.arrival_budget(None, heard.u_s, channel=c.id, is_sub=c.is_sub)
@@ -522,7 +527,7 @@ def _held_errors(
 ) -> FloatArray:
     """Applied minus needed delay [s], minus its median over the main channels.
 
-    Only differences between channels are audible: an excess that all share is no channel's error, in a wrong unit as well.
+    Only differences between channels are audible: a common excess is no channel's error, even in a wrong unit.
     """
     error = applied - np.array([setting.delay_s for setting in settings])
     good = np.isfinite(error) & mains
@@ -530,7 +535,7 @@ def _held_errors(
 
 
 def _switched_off(held: FloatArray, tape_error_s: FloatArray, tolerance_s: float) -> bool:
-    """Whether all of these settings are the same where the distances are not: they hold nobody's latency."""
+    """Whether all of these settings are equal although the distances differ: they include no latency."""
     known = np.isfinite(held) & np.isfinite(tape_error_s)
     if known.sum() < 2:
         return False
@@ -540,11 +545,11 @@ def _switched_off(held: FloatArray, tape_error_s: FloatArray, tolerance_s: float
 def _keeps_latency(
     entered_s: FloatArray, residual_s: FloatArray, u_s: FloatArray, mains: NDArray[np.bool_], *, usual: bool
 ) -> NDArray[np.bool_]:
-    """Subwoofers whose setting is not to be changed: nothing shows beyond doubt that it is wrong.
+    """Subwoofers whose setting stays unchanged: nothing shows beyond doubt that it is wrong.
 
-    `entered_s`: what the setting holds more than its tape, as time. With an arrival, that must agree with the latency that
-    is heard; without one, it must be a latency that subwoofers have, and the main channels' settings must be `usual`, that
-    is in the right unit and not all the same.
+    `entered_s`: excess of the setting over its tape, as time. With an arrival, it must agree with the measured latency;
+    without one, it must be a usual latency of subwoofers, and the main channels' settings must be `usual`, that is in the
+    right unit and not all the same.
     """
     keeps = np.zeros(len(entered_s), bool)
     for i in np.nonzero(~mains & np.isfinite(entered_s))[0]:
@@ -560,8 +565,8 @@ def _together(
 ) -> FloatArray:
     """Arrival of each channel with the current settings, minus the main channels' median [s].
 
-    Measured where the sound passed the delays. Past them, it is the arrival against the tape plus what the setting holds
-    against the tape.
+    Measured if the sound passed the delays. If it bypassed them, it is the deviation of the arrival from the tape plus
+    that of the setting.
     """
     past = residual_s + tape_error_s
     known = np.isfinite(past) & mains
@@ -578,8 +583,8 @@ def _nearly_suits(
     mains: NDArray[np.bool_],
     one_step_s: float,
 ) -> NDArray[np.bool_]:
-    """Main channels that are beyond doubt off their tape, and in time through their setting but for what an arrival may be
-    off: the setting holds their own latency, if not exactly.
+    """Main channels that contradict their tape beyond doubt, but arrive in time through their setting within the
+    uncertainty of an arrival: the setting approximately includes their own latency.
     """
     limit_s = job.limit("distances.arrival").upper / 1000
     return np.asarray(
@@ -590,7 +595,8 @@ def _nearly_suits(
 def _has_latency(
     job: Job, known: dict[Channel, tuple[float, str]], entered_s: FloatArray, among: NDArray[np.bool_]
 ) -> NDArray[np.bool_]:
-    """Main channels whose setting suits the sound and not the tape because of their latency, not of a wrong tape.
+    """Main channels whose setting agrees with the sound and not with the tape, from their latency rather than a wrong
+    tape.
 
     Their position agrees with the tape or, where it is unknown, another channel has the same latency.
     """
@@ -610,7 +616,7 @@ def _has_latency(
 def _kept(
     settings: tuple[delays_of.DelaySetting, ...], held: FloatArray, keeps: NDArray[np.bool_], step: float
 ) -> tuple[delays_of.DelaySetting, ...]:
-    """The settings to enter, where a kept one is not moved by a step of rounding."""
+    """The settings to enter; a kept one is not changed by rounding."""
     return tuple(
         replace(each, setting=float(now)) if kept and abs(each.setting - now) <= 1.5 * step else each
         for each, now, kept in zip(settings, held, keeps, strict=True)
@@ -620,7 +626,7 @@ def _kept(
 def _ratio(held: FloatArray, settings: tuple[delays_of.DelaySetting, ...], delay: DelayRange) -> float | None:
     """Entered ÷ correct setting, if two thirds of at least two agree within a tenth and half a step; otherwise None.
 
-    The sums are compared, since steps make more of a small setting.
+    The sums are compared, since steps affect small settings more.
     """
     exact = np.array([setting.exact for setting in settings])
     good = np.isfinite(held) & (exact > NEAREST)
@@ -650,7 +656,7 @@ def _is_feet(factor: float | None) -> bool | None:
 
 
 def unit_sentence(result: DistancesResult) -> str | None:
-    """The wrong unit that the settings or the arrivals show; None when none is wrong."""
+    """The wrong unit shown by settings or arrivals; None if none is wrong."""
     fit = result.unit_fit
     factors = (result.held_ratio, fit.factor if fit is not None and fit.meaning else None, result.scale)
     is_feet = next((found for found in map(_is_feet, factors) if found is not None), None)
@@ -676,7 +682,7 @@ def _channel(
     budgets: _Budgets,
     set_elsewhere: str | None,
 ) -> ChannelDistance:
-    """The channel with that index; `set_elsewhere`: by which step its setting is proposed, if not by this one."""
+    """The channel with that index; `set_elsewhere`: the step that proposes its setting, if not this one."""
     channel, (distance, origin) = list(measured.known.items())[index]
     heard, setting = measured.heard[index], proposal.settings[index]
     times = _times(measured, comparison, proposal, index)
@@ -684,7 +690,7 @@ def _channel(
     keeps = proposal.keeps[index] and (channel.is_sub or comparison.suits_sound[index])
     shifted = acoustic_m != distance
     wrong_unit = _is_feet(comparison.ratio) is not None
-    # A subwoofer's setting makes up for its own latency, which is known as well as its arrival is.
+    # A subwoofer's setting compensates its own latency, whose uncertainty is that of its arrival.
     by_setting = replace(budgets.arrival, id="distances.setting") if proposal.by_sound[index] else budgets.flight
     setting_check, by_setting = _check_setting(job, channel, heard, times, by_setting, budgets, wrong_unit)
     arrival_check, by_arrival = _check_arrival(job, channel, heard, times, budgets, shifted=shifted)
@@ -724,7 +730,7 @@ def _check_arrival(
     *,
     shifted: bool,
 ) -> tuple[Check, Budget]:
-    """Whether the channel arrives when it has to, and what the uncertainty of that is made of."""
+    """Check of the channel's arrival, and its uncertainty budget."""
     value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
@@ -746,15 +752,15 @@ def _check_arrival(
 
 
 def _excused(check: Check, why_not: str) -> Check:
-    """A check of what another step has set: not tested, unless it passes by tape and arrival, too."""
+    """A check of a channel set by another step: not tested, unless it passes by tape and arrival, too."""
     if check.value is None or check.verdict is Verdict.PASS:
         return check
     return replace(check, value=None, why_not=why_not)
 
 
 def _why_undecided(limit: Limit, value_ms: float, u_ms: float) -> str | None:
-    """Why a subwoofer's onset cannot be decided on, where it is known too badly for any value to pass; None where it can,
-    and where it is beyond the limit in spite of that.
+    """Reason why a subwoofer's onset cannot be decided, if it is too uncertain for any value to pass; None if it can, or
+    if it exceeds the limit nevertheless.
     """
     passes = limit.lower + guard_band(u_ms) <= limit.upper - guard_band(u_ms)
     if passes or limit.judge(value_ms, u_ms) is Verdict.FAIL:
@@ -766,7 +772,7 @@ def _why_undecided(limit: Limit, value_ms: float, u_ms: float) -> str | None:
 
 
 def step_s(delay: DelayRange, own_m_s: float) -> float:
-    """One step of the processor as time, by the speed of sound that it assumes."""
+    """One step of the processor as time, by its assumed speed of sound."""
     return delay.step / 1000 if delay.unit == "ms" else delay.step * delays_of.unit_m(delay.unit) / own_m_s
 
 
@@ -789,10 +795,10 @@ def _check_setting(
     budgets: _Budgets,
     wrong_unit: bool,
 ) -> tuple[Check, Budget]:
-    """Whether the setting is that of the distance, and what its uncertainty is made of.
+    """Check of the setting against the distance, and its uncertainty budget.
 
-    Setting and tape are two numbers that may come from the same hand: agreement shows the entry alone. Where they differ
-    and the sound of a main channel arrives with the others, the sound decides.
+    Setting and tape may come from the same person: agreement only confirms the entry. If they differ and the sound of a
+    main channel arrives with the others, the sound decides.
     """
     known = heard.arrival_s is not None
     step = step_s(job.system.processor.delay, budgets.own_m_s)
@@ -840,10 +846,10 @@ def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_uni
 def _judged_arrival(
     channel: Channel, heard: Heard, times: _Times, *, shifted: bool
 ) -> tuple[float | None, str, str | None]:
-    """(value [s], what it is, why not) of the check of the arrival.
+    """(value [s], description, reason for no value) of the check of the arrival.
 
-    Against tape and setting. A subwoofer with another latency than the main loudspeakers (`shifted`) never agrees with its
-    tape: what counts then is whether its setting makes up for it, against the main channels.
+    Compared with tape and setting. A subwoofer whose latency differs from the main loudspeakers' (`shifted`) never agrees
+    with its tape: its setting must then compensate the difference from the main channels.
     """
     if math.isfinite(times.residual_s) and not shifted:
         return times.residual_s, AGAINST_TAPE, None

@@ -1,8 +1,8 @@
 """Since last time: what has changed since the visit that this one returns to, beyond the uncertainty of both?
 
-The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are made of the first round of this
-visit, before anything is changed, and subtracted. What somebody set is separated from what drifted: a level that moved by
-just what its trim did is explained by it. `result` computes it.
+The figures of the earlier visit came with the log (`EarlierVisit`); the same figures are computed from the first round of
+this visit, before anything is changed, and subtracted. Changed settings are separated from drift: a change of level equal
+to that of the trim is explained by it. `result` computes it.
 """
 
 from __future__ import annotations
@@ -78,7 +78,7 @@ _SHARED = {
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """Then, now, the change and its uncertainty."""
+    """Earlier and present figures, the change and its uncertainty."""
     earlier = job.earlier
     if earlier is None:
         return Outcome(step="drift", round=round_id, remarks=("This is not a return visit.",))
@@ -123,7 +123,7 @@ def _check(drift: Drift) -> Check:
         channel=drift.channel,
         value=drift.change,
         unit=unit,
-        # The uncertainty is in the limit: "drifted" is the word for what exceeds it.
+        # The uncertainty is in the limit: "drifted" means that it is exceeded.
         limit=limit,
         text=f"{words}: change since the earlier visit",
         words="" if drift.quantity not in (POLARITY, HEARD) else _sign_words(drift),
@@ -131,7 +131,7 @@ def _check(drift: Drift) -> Check:
 
 
 def _unchanged(quantity: str) -> Limit:
-    """Of settings and signs, which have no uncertainty."""
+    """Check of settings and signs, which have no uncertainty."""
     _, unit, _ = describe(quantity)
     return Limit(low=0.0, high=0.0, unit=unit, basis=EXACT if quantity in SETTINGS else AS_HEARD)
 
@@ -201,7 +201,7 @@ def _instrument(system: System | None, kind_of: InstrumentKind) -> str:
 
 
 def _apart_sentences(job: Job, result: DriftResult) -> tuple[str, ...]:
-    """What is not compared, and why; kinds of figures that share reason and channels in one sentence."""
+    """Figures that are not compared, with the reason; kinds with equal reason and channels share one sentence."""
     together: dict[tuple[str, tuple[str, ...]], list[str]] = {}
     for (quantity, reason), places in result.apart.items():
         names = tuple(dict.fromkeys(channel for channel, _ in places if channel))
@@ -226,7 +226,7 @@ def _steady(result: DriftResult) -> tuple[str, ...]:
 
 
 def _main_result(result: DriftResult) -> str:
-    """Settings first: what somebody changed explains much."""
+    """Main result, settings first: changes of settings explain much."""
     changed = list(dict.fromkeys(d.channel or "" for d in result.changed_settings()))
     moved = list(dict.fromkeys(d.channel or "" for d in result.drifted()))
     parts = []
@@ -242,7 +242,7 @@ def _names(names: Sequence[str], most: int = 4) -> str:
 
 
 def _advice(job: Job, earlier: EarlierVisit, result: DriftResult) -> tuple[Advice, ...]:
-    """Until somebody has noted the answer."""
+    """Advice until somebody has noted the answer."""
     changed = {d.channel for d in result.changed_settings()}
     answered = any(isinstance(e.body, Noted) and e.body.step == "drift" for e in job.notes)
     if answered or changed <= set(earlier.not_typed_in):
@@ -252,7 +252,7 @@ def _advice(job: Job, earlier: EarlierVisit, result: DriftResult) -> tuple[Advic
 
 
 def _doubt(result: DriftResult) -> tuple[str, ...]:
-    """What else a drift may be, and how to find out."""
+    """Other possible causes of a drift, and how to distinguish them."""
     names = list(dict.fromkeys(d.channel or "" for d in result.drifted() if not d.quantity.startswith(SPREAD)))
     if not names:
         return ()

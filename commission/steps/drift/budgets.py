@@ -1,7 +1,7 @@
-"""What the uncertainty of a change between two visits is made of.
+"""Uncertainty budgets of changes between two visits.
 
-Left out, because both visits or all channels share it: the loudspeaker's own part of an arrival, the meter's class, the
-microphone's sensitivity, and whatever volume and gain do. Added: on another day nobody puts a microphone back within 2 cm.
+Left out, because it is common to both visits or all channels: the loudspeaker's own part of an arrival, the meter's
+class, the microphone's sensitivity, and volume and gain. Added: on another day nobody puts a microphone back within 2 cm.
 """
 
 from __future__ import annotations
@@ -19,14 +19,13 @@ AGAIN_U_DB, AGAIN_SUB_U_DB = (put_back_u_db(0.05, is_sub=is_sub) for is_sub in (
 """Level of a response at one seat, the microphone put back within 5 cm instead of 2; all of 5 cm counts, since
 `tests/references/displaced_meter.py` finds up to 0.46 dB at that distance."""
 AGAIN_U_MS = 0.07
-"""Arrival against those of all around: 5 cm along the path of one, rms 2.2 cm, and against the path of others."""
+"""Arrival relative to all others: 5 cm along the path of one, rms 2.2 cm, and against the path of others."""
 STEADY_U_DB = 0.2
 """One level meter from one visit to the next (common practice, no source)."""
 NOTED_U_K = 1.0 / math.sqrt(3)
-"""Air temperature where it is noted: within ±1 K, rectangular (common practice, no source)."""
+"""Air temperature if noted: within ±1 K, rectangular (common practice, no source)."""
 UNNOTED_U_K = 5.0 / math.sqrt(3)
-"""Air temperature where today's is not noted: within ±5 K of the earlier visit's, rectangular (common practice, no
-source)."""
+"""Air temperature if today's is not noted: within ±5 K of the earlier visit's, rectangular (common practice, no source)."""
 TITLES = {
     LEVEL: "Change of a hand-read level",
     RESPONSE: "Change of the level of a response, mean of the seats",
@@ -41,7 +40,9 @@ _STORED = "as stated by that visit"
 def change(
     quantity: str, channel: str | None, then: Sequence[EarlierFigure], now: Sequence[EarlierFigure], *, is_sub: bool
 ) -> Budget:
-    """Of a change of the mean over seats [the quantity's unit]; `then` and `now`: the figures at each of the seats."""
+    """Budget of a change of the mean over seats [the quantity's unit]; `then` and `now`: the figures at each of the
+    seats.
+    """
     what = kind(quantity)
     unit = UNITS[what]
     parts = [
@@ -89,28 +90,30 @@ def change(
 
 
 def _again(quantity: str, *, is_sub: bool) -> float | None:
-    """What a microphone put back on another day adds at one visit and seat; None where the value of a visit holds it."""
+    """Contribution of a microphone put back on another day, for each visit and seat; None if the visit's value includes
+    it.
+    """
     what = kind(quantity)
     if what == RESPONSE:
         return AGAIN_SUB_U_DB if is_sub else AGAIN_U_DB
     if what == LEVEL:
-        return None  # a hand or a stand is at a place of its own at every visit, and each visit's value holds that
+        return None  # a hand or a stand is at a new position at every visit, and each visit's value includes that
     return AGAIN_U_MS if what == ARRIVAL else None
 
 
 def _own(what: str, figures: Sequence[EarlierFigure]) -> float:
-    """Of the mean of one visit's figures, each with an error of its own."""
+    """Contribution of the mean of one visit's figures, with independent errors."""
     common = u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB) if what == RESPONSE else 0.0
     return math.sqrt(sum(max((f.uncertainty or 0.0) ** 2 - common**2, 0.0) for f in figures)) / len(figures)
 
 
 def _dof(figures: Sequence[EarlierFigure]) -> float:
-    """All figures of a visit have their scatter from the same readings: as many as the fewest."""
+    """Degrees of freedom: all figures of a visit have their scatter from the same readings, so the least applies."""
     return min((math.inf if f.dof is None else f.dof for f in figures), default=math.inf)
 
 
 def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted: bool) -> tuple[Contribution, ...]:
-    """What the air's temperature makes of an arrival against the others'; `apart_m`: farther than they are by so much."""
+    """Contribution of air temperature to an arrival relative to the others'; `apart_m`: extra distance over theirs."""
     u_now, basis = (NOTED_U_K, "±1 K") if noted else (UNNOTED_U_K, "not entered today: ±5 K")
     return tuple(
         Contribution(
@@ -129,7 +132,7 @@ def air(apart_m: float, speed_m_s: float, then_c: float, now_c: float, *, noted:
 
 
 def meters(then: Instrument | None, now: Instrument | None) -> tuple[Contribution, ...] | None:
-    """What the meters make of a level as read; None where another meter's class is not noted."""
+    """Contribution of the meters to a level as read; None if a meter's class is not noted."""
     if then is None or now is None:
         return None
     if (then.model, then.serial) == (now.model, now.serial) and now.serial:

@@ -1,7 +1,7 @@
 """The figures of a visit that a later visit compares with: settings, levels, responses, arrivals, tapes.
 
-Each has the uncertainty that it does not share with the same figure of another visit: the loudspeaker's own part, which is
-the same at both, is left out. Levels and responses stay apart by seat, so that only seats of both visits are compared.
+Each has the uncertainty that it does not share with the same figure of another visit: the loudspeaker's own part, which
+is the same at both, is left out. Levels and responses are kept by seat, so that only seats of both visits are compared.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
 )
 SETTINGS = (TRIM, HELD, POLARITY)
 KINDS = (LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, *SETTINGS)
-"""What is compared; figures of other kinds, which another version of the program may have stored, are left alone."""
+"""Kinds of figures that are compared; other kinds, stored by another version of the program, are ignored."""
 
 
 def kind(quantity: str) -> str:
@@ -50,7 +50,7 @@ def kind(quantity: str) -> str:
 
 
 def figures_of(job: Job, round_id: str, analyses: Analyses) -> tuple[EarlierFigure, ...]:
-    """The figures of a round that a later visit compares with."""
+    """The figures of a round for comparison at a later visit."""
     screened = usable(job, analyses, round_id)
     return (
         *_settings(job, round_id),
@@ -63,10 +63,10 @@ def figures_of(job: Job, round_id: str, analyses: Analyses) -> tuple[EarlierFigu
 
 
 def earlier_visit(job: Job, analyses: Analyses, *, file_name: str, program_version: str) -> EarlierVisit:
-    """What a return visit keeps of this job: its last round, with the digest that proves it."""
+    """The part of this job that a return visit keeps: its last round, with the digest that proves it."""
     round_id = last_round(job)
     meter = job.system.instrument("meter")
-    # Verdicts and sheets are kept whenever a record or a sheet is written, which may be years after the visit.
+    # Verdicts and sheets are stored whenever a record or a sheet is written, which may be years after the visit.
     at = [event.at for event in job.log if not isinstance(event.body, StoredVerdicts | SheetIssued)]
     return EarlierVisit(
         file_name=file_name,
@@ -82,13 +82,13 @@ def earlier_visit(job: Job, analyses: Analyses, *, file_name: str, program_versi
 
 
 def held_rounds(job: Job) -> tuple[str, ...]:
-    """The rounds that hold anything, in the order of the visit."""
+    """The rounds with data, in the order of the visit."""
     held = {r.body.round for r in job.readings} | {r.body.round for r in job.responses} | {r for r, _ in job.settings}
     return tuple(r for r in job.rounds if r in held)
 
 
 def last_round(job: Job) -> str:
-    """As left where anything was measured or noted in it, else the last round that holds something."""
+    """As left if anything was measured or noted in it, otherwise the last round with data."""
     held = held_rounds(job)
     return held[-1] if held else AS_FOUND
 
@@ -109,7 +109,7 @@ def _levels(job: Job, round_id: str) -> Iterator[EarlierFigure]:
 
 
 def _tapes(job: Job, round_id: str) -> Iterator[EarlierFigure]:
-    """Only what was taped in this round: a distance taken over from an earlier one adds nothing new."""
+    """Only distances taped in this round: one taken over from an earlier round adds nothing new."""
     seat = level_results.reference_id(job)
     for channel in job.system.channels:
         read = [r.body for r in job.readings_of(round_id, "distances", channel=channel.id)]
@@ -122,7 +122,7 @@ def _tapes(job: Job, round_id: str) -> Iterator[EarlierFigure]:
 def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
     found = seat_cells.solve(job, round_id, analyses)
     kept = usable(job, analyses, round_id)
-    at_full_scale = common_reference(job, round_id, kept) == FULL_SCALE  # a figure does not hold its reference
+    at_full_scale = common_reference(job, round_id, kept) == FULL_SCALE  # a figure does not include its reference
     for (channel, seat), cell in found.cells.items():
         if cell.level_db is not None and at_full_scale:
             yield EarlierFigure(
@@ -141,7 +141,9 @@ def _responses(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierF
 
 
 def _arrivals(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
-    """At the reference seat. Type of crossover and acoustic centre are the loudspeaker's own, at every visit the same."""
+    """Arrivals at the reference seat. Type of crossover and acoustic centre are properties of the loudspeaker, equal at
+    both visits.
+    """
     seat = level_results.reference_id(job)
     for channel in job.system.channels:
         heard = hear(job, round_id, channel, analyses)
@@ -161,14 +163,18 @@ def _arrivals(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFi
 
 
 def _without_repeats(analyses: Analyses) -> Analyses:
-    """The newest usable response of each place; the same object where nothing was repeated, whose results are kept."""
+    """The newest usable response of each place; the same object if nothing was repeated, so that its results
+    stay cached.
+    """
     newest = {(item.round, item.channel, item.seat): item.seq for item in analyses if item.analysis is not None}
     kept = [i for i in analyses if i.analysis is None or newest[(i.round, i.channel, i.seat)] == i.seq]
     return analyses if len(kept) == len(analyses) else Analyses(kept, analyses.noises)
 
 
 def _spreads(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFigure]:
-    """With a microphone put back within 5 cm, however well one visit repeats: on another day it is elsewhere."""
+    """Spreads over seats with a microphone put back within 5 cm, however well one visit repeats: on another day it is
+    elsewhere.
+    """
     once = _without_repeats(analyses)
     as_placed = seat_variance.one_round(job, round_id, once)
     for name, kinds in seat_variance.one_round(job, round_id, analyses).items():

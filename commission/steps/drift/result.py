@@ -1,13 +1,13 @@
 """The changes of each channel between two visits, beyond the uncertainty of the difference.
 
-A measured change is put together of four parts: what the settings explain (a trim that somebody turned), what the air
-explains (arrivals), what all loudspeakers have in common (volume, gain, the start of a clock: the median over the mains at
-each seat), and the rest, which is the loudspeaker's own. Only the rest is judged: it is a drift beyond U = k u of the
-difference, u² = u₁² + u₂² + … of what the two visits do not share (JCGM 100:2008, 5.1.2). The loudspeaker itself, the
-meter's class and the microphone's sensitivity are the same for both visits or for all channels, and cancel.
+A measured change has four parts: the effect of settings (a changed trim), the effect of the air (arrivals), the part
+common to all loudspeakers (volume, gain, the start of a clock: the median over the mains at each seat), and the
+remainder, which is the loudspeaker's own. Only the remainder is checked: it is a drift beyond U = k u of the difference,
+u² = u₁² + u₂² + … of the parts that differ between the visits (JCGM 100:2008, 5.1.2). The loudspeaker itself, the meter's
+class and the microphone's sensitivity are the same for both visits or for all channels, and cancel.
 
-Many figures are compared at once, so k grows with their number (Bonferroni's inequality, Student's t): a room that is as it
-was raises an alarm at one visit in twenty at most, all kinds of figures together.
+Many figures are compared at once, so k grows with their number (Bonferroni's inequality, Student's t): an unchanged room
+raises an alarm at one visit in twenty at most, over all kinds of figures.
 """
 
 from __future__ import annotations
@@ -54,15 +54,15 @@ from commission.steps.shared.cache import cached
 FALSE_ALARMS = 0.05
 """Largest share of visits with an alarm although nothing drifted; common practice, no source."""
 LEAST_MAINS = 3
-"""With fewer, one loudspeaker's own drift would be most of what they have in common."""
+"""Fewest mains: with fewer, one loudspeaker's own drift would dominate the common part."""
 UNKNOWN_APART_M = 3.0
-"""How much farther than the others a loudspeaker is taken to be where no distance is noted."""
+"""Assumed extra distance of a loudspeaker over the others where none is noted."""
 AIR_MS = 0.1
-"""Shifts of an arrival by air and settings that are not mentioned (common practice, no source)."""
+"""Shifts of an arrival by air and settings below this are not mentioned (common practice, no source)."""
 SAME = 1e-6
-"""Settings that differ by less are the same."""
+"""Settings that differ by less are equal."""
 SHARING = (LEVEL, RESPONSE, ARRIVAL)
-"""Kinds of which the mains may have something in common: volume, gain, the start of the clock."""
+"""Kinds that may have a part common to the mains: volume, gain, the start of the clock."""
 TOO_FEW = {
     LEVEL: "with fewer than three main loudspeakers a changed volume cannot be separated, and the meters are unknown",
     RESPONSE: "with fewer than three main loudspeakers at a seat a changed volume or gain cannot be separated",
@@ -71,25 +71,25 @@ TOO_FEW = {
 Pairs = dict[Place, tuple[EarlierFigure, EarlierFigure]]
 """Place → (then, now)."""
 Apart = dict[tuple[str, str], list[tuple[str, str | None]]]
-"""(quantity without band, reason) → (channel, seat) of what is not compared."""
+"""(quantity without band, reason) → (channel, seat) of the figures not compared."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Drift:
-    """One figure then and now; where it was measured at several seats, the mean over those of both visits."""
+    """One figure then and now; the mean over the seats of both visits if measured at several."""
 
     quantity: str
     channel: str | None
     before: float
     now: float
     change: float
-    """Now minus then, minus what settings and air explain, minus what the mains have in common: what is judged."""
+    """Now minus then, minus the effects of settings and air, minus the common part of the mains: the checked value."""
     explained: float | None = 0.0
-    """What settings and air make of it; None: a setting that matters is not noted at both visits."""
+    """Effect of settings and air; None: a relevant setting is not noted at both visits."""
     budget: Budget | None = None
-    """Of the change; None for settings and signs, which are exact."""
+    """Budget of the change; None for settings and signs, which are exact."""
     k: float = 2.0
-    """Coverage factor for as many comparisons as were made at this visit."""
+    """Coverage factor for the number of comparisons at this visit."""
     seats: tuple[tuple[str, float], ...] = ()
     """The change at each seat."""
 
@@ -105,12 +105,12 @@ class Drift:
 
     @property
     def drifted(self) -> bool:
-        """Beyond U."""
+        """Whether the change exceeds U."""
         return abs(self.change) > self.expanded + SAME
 
     @property
     def is_setting(self) -> bool:
-        """Whether somebody set it: it is changed then, and has not drifted."""
+        """Whether it is a setting, which is changed rather than drifted."""
         return self.quantity in SETTINGS
 
     @property
@@ -124,7 +124,7 @@ class Drift:
 
     @property
     def is_explained(self) -> bool:
-        """Whether settings or air make more of it than nobody would see."""
+        """Whether settings or air have a visible effect on it."""
         if self.quantity == HEARD:
             return self.explained == -1.0
         return abs(self.explained or 0.0) > (AIR_MS if self.quantity == ARRIVAL else SAME)
@@ -136,19 +136,19 @@ class DriftResult:
 
     drifts: tuple[Drift, ...] = ()
     shared: Mapping[str, float] = field(default_factory=dict)
-    """By quantity: what the mains have in common, mean over the seats; taken off every channel's change."""
+    """By quantity: the common part of the mains, mean over the seats; subtracted from every channel's change."""
     apart: Mapping[tuple[str, str], tuple[tuple[str, str | None], ...]] = field(default_factory=dict)
-    """(quantity without band, reason) → (channel, seat) of what is not compared."""
+    """(quantity without band, reason) → (channel, seat) of the figures not compared."""
     missing: int = 0
-    """How many figures of the earlier visit wait to be measured at this one."""
+    """Number of figures of the earlier visit not yet measured at this one."""
     absolute: bool = False
-    """Whether levels are compared as read, with the meter's own part: too few mains to separate the volume."""
+    """Whether levels are compared as read, including the meter's own part: too few mains to separate the volume."""
     chain_turned: bool = False
-    """Whether most mains are heard turned over against last time, which is the measuring chain, and is taken off all."""
+    """Whether most mains are inverted from last time, which is due to the measuring chain and removed from all."""
     visits: Visits | None = None
 
     def changed_settings(self) -> tuple[Drift, ...]:
-        """Settings that are not as they were."""
+        """Settings that have changed."""
         return tuple(d for d in self.drifts if d.is_setting and d.drifted)
 
     def drifted(self) -> tuple[Drift, ...]:
@@ -157,9 +157,9 @@ class DriftResult:
 
 
 def compared_round(job: Job) -> str:
-    """The round of this visit that is compared with the earlier one: the first that holds anything.
+    """The round of this visit that is compared with the earlier one: the first with data.
 
-    What is measured later in the visit holds its own changes.
+    Later measurements include the changes of this visit.
     """
     held = held_rounds(job)
     return held[0] if held else AS_FOUND
@@ -197,7 +197,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
 
 
 def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigure]) -> Drift:
-    """A setting: what was noted then and what is noted now."""
+    """Comparison of a setting, as noted then and now."""
     before, now = pair[0].value, pair[1].value
     before = in_unit_of_now(visits, before) if place[0] == HELD else before
     same = max(coarser_step(visits) if place[0] == HELD else 0.0, SAME)
@@ -208,7 +208,9 @@ def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigur
 
 
 def _signs(visits: Visits, both: Pairs) -> tuple[list[Drift], bool]:
-    """Polarity as heard, minus what its setting explains; whether most mains turned alike: the measuring chain did."""
+    """Polarity as measured, minus the effect of its setting; whether most mains changed alike, as from the measuring
+    chain.
+    """
     found = {}
     for (quantity, channel, _), (then, now) in both.items():
         if quantity == HEARD and channel is not None:
@@ -231,7 +233,9 @@ def _signs(visits: Visits, both: Pairs) -> tuple[list[Drift], bool]:
 
 
 def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], dict[str, float], bool]:
-    """The drifts of what was measured, without their coverage factors; what the mains share; whether levels are as read."""
+    """The drifts of measured figures, without coverage factors; the common part of the mains; whether levels
+    are as read.
+    """
     pairs = {place: pair for place, pair in both.items() if place[0] not in (*SETTINGS, HEARD)}
     rest: dict[Place, tuple[float, float | None]] = {}
     for place, (then, now) in pairs.items():
@@ -268,7 +272,7 @@ def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], d
 
 
 def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, str | None], float]:
-    """(quantity, seat) → median over the mains there; only where three of them or more were measured."""
+    """(quantity, seat) → median over the mains there; only with at least three of them."""
     values: dict[tuple[str, str | None], list[float]] = {}
     for (quantity, channel, seat), value in rest.items():
         if quantity in SHARING and channel in visits.mains:
@@ -279,14 +283,14 @@ def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, s
 def _as_read(
     visits: Visits, rest: Mapping[Place, object], common: Mapping[tuple[str, str | None], float]
 ) -> tuple[Contribution, ...] | None:
-    """Contributions of the meters to levels as read, where no seat separates volume and loudspeakers; else None."""
+    """Contributions of the meters to levels as read, if no seat separates volume and loudspeakers; else None."""
     if any(quantity == LEVEL for quantity, _ in common) or not any(place[0] == LEVEL for place in rest):
         return None
     return drift_budgets.meters(visits.then.instrument("meter"), visits.now.instrument("meter"))
 
 
 def _with_median(visits: Visits, drifts: list[Drift], *, absolute: tuple[Contribution, ...] | None) -> list[Drift]:
-    """With the scatter of the median that was taken off, or of the meters where none was."""
+    """Drifts with the scatter of the subtracted median, or of the meters if none was subtracted."""
     out = [d for d in drifts if d.quantity not in SHARING]
     for quantity in SHARING:
         own = [d for d in drifts if d.quantity == quantity]
@@ -304,9 +308,9 @@ def _with_median(visits: Visits, drifts: list[Drift], *, absolute: tuple[Contrib
 
 
 def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
-    """Arrivals, with what the temperatures of both visits make of a longer or shorter path than that of the mains."""
+    """Arrivals with the effect of both visits' temperatures on a path longer or shorter than that of the mains."""
     far = {d.channel: flight_m(visits, d.channel) for d in drifts if d.quantity == ARRIVAL and d.channel is not None}
-    # The mains, as their median is what is taken off.
+    # Only the mains, since their median is subtracted.
     middle = median([m for c, m in far.items() if m is not None and c in visits.mains] or [0.0])
     speed = speed_of_sound_m_s(visits.now.temperature_c)
     out = []
@@ -326,7 +330,7 @@ def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
 
 
 def _with_coverage(drifts: list[Drift]) -> list[Drift]:
-    """With the factor by which a visit where nothing drifted stays without any alarm in 19 of 20 cases.
+    """Drifts with the factor for which a visit without drift has no alarm in 19 of 20 cases.
 
     The risk is shared evenly by the kinds of figures, and within a kind by its comparisons (Bonferroni's inequality).
     Degrees of freedom are those of readings by hand, of which u is the scale.

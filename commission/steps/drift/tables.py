@@ -39,7 +39,7 @@ _TABLES = (
     ("spread", "Seat-to-seat standard deviation: then and now", (SPREAD,)),
 )
 _ONLY_CHANGED = ("settings", "tapes", "heard", "spread")
-"""Kinds whose tables list only what has changed."""
+"""Kinds whose tables list only changed figures."""
 
 
 def describe(quantity: str) -> tuple[str, str, int]:
@@ -57,7 +57,7 @@ def describe(quantity: str) -> tuple[str, str, int]:
 
 
 def tables(job: Job, result: DriftResult, check_of: Callable[[Drift], Check]) -> tuple[Table, ...]:
-    """One for each kind of figure."""
+    """One table for each kind of figure."""
     out = []
     for name, title, quantities in _TABLES:
         drifts = [d for d in result.drifts if kind(d.quantity) in quantities]

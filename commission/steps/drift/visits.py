@@ -1,6 +1,6 @@
-"""Two visits beside each other: what moved, what settings and air explain, what cannot be compared and why.
+"""Two visits in comparison: what moved, the effects of settings and air, and what cannot be compared.
 
-The room as it was at the earlier visit is the one that the log of the return visit opens with.
+The log of the return visit begins with the room as it was at the earlier visit.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ from commission.steps.shared.subwoofers import SUBS
 from commission.steps.shared.survey import taped_m
 
 MOVED_M = 0.05
-"""What moved by more is not where it was: as far as a microphone is put back (common practice, no source)."""
+"""Displacement from which something has moved: as far as a microphone is put back (common practice, no source)."""
 NOT_NOW, NOT_THEN = "this round does not have them", "the last round of the earlier visit does not have them"
 OTHER_UNIT = "the processor takes delays at one visit and distances at the other"
 PAST_PROCESSOR = "one visit measured through the processor and the other past it"
@@ -49,10 +49,11 @@ SUBS_SET = "the settings of the subwoofers are different"
 OTHER_BANDS, OTHER_CROSSOVER = "the bands are different", "its crossover is different"
 OTHER_RANGE = "the range that was heard of the band is different"
 SAME_RANGE_OCTAVES = 1 / 6
-"""A range that begins or ends farther off may hold a mode that the other does not (common practice, no source)."""
+"""Largest difference of a range's ends: beyond it, the range may include a mode that the other does not (common practice,
+no source)."""
 OTHER_REFERENCE = "the reference seat is a different one"
 _QUIET = (TAPE, HEARD, SPREAD)
-"""Not listed as missing where only one visit holds them: others bring them, or they need not be measured again."""
+"""Kinds not listed as missing if only one visit has them: others include them, or they need not be measured again."""
 Place = tuple[str, str | None, str | None]
 """(quantity, channel, seat)."""
 
@@ -67,11 +68,11 @@ class Visits:
     then: System
     """The room, its seats, loudspeakers and instruments as they were."""
     temperature_noted: bool
-    """Whether the air's temperature was typed in at this visit: until then it is that of the earlier one."""
+    """Whether the air temperature was entered at this visit: until then it is that of the earlier one."""
 
     @classmethod
     def of(cls, job: Job, round_id: str) -> Visits | None:
-        """The two visits; None where this is not a return."""
+        """The two visits; None if this is not a return."""
         earlier = job.earlier
         if earlier is None:
             return None
@@ -80,22 +81,22 @@ class Visits:
         before = [system for seq, system in defined if seq < here]
         then = before[-1] if before else job.system
         states = [then, *(system for seq, system in defined if seq > here)]
-        # A system is stored as it was only where its temperature was read again.
+        # A system with another temperature is stored only if it was read again.
         noted = any(old == new or old.temperature_c != new.temperature_c for old, new in pairwise(states))
         return cls(job=job, round=round_id, earlier=earlier, then=then, temperature_noted=noted)
 
     @property
     def now(self) -> System:
-        """The same of this visit."""
+        """The room, its seats, loudspeakers and instruments at this visit."""
         return self.job.system
 
     @property
     def mains(self) -> frozenset[str]:
-        """Loudspeakers that are no subwoofers."""
+        """Main loudspeakers, without subwoofers."""
         return frozenset(c.id for c in self.now.channels if not c.is_sub)
 
     def figure(self, quantity: str, channel: str | None) -> EarlierFigure | None:
-        """A figure of the earlier visit that belongs to no seat."""
+        """A figure of the earlier visit that has no seat."""
         return next((f for f in self.earlier.figures if (f.quantity, f.channel) == (quantity, channel)), None)
 
 
@@ -108,7 +109,7 @@ def place_of(figure: EarlierFigure, system: System) -> Place:
 
 
 def why_not(visits: Visits, place: Place, then: EarlierFigure | None, now: EarlierFigure | None) -> str | None:
-    """Why a figure cannot be compared; None when it can, empty when there is nothing to say."""
+    """Reason why a figure cannot be compared; None if it can, empty if there is nothing to say."""
     quantity, channel, seat = place
     if reason := _why_gone(visits, channel, seat):
         return reason if kind(quantity) not in _QUIET else ""
@@ -126,7 +127,7 @@ def why_not(visits: Visits, place: Place, then: EarlierFigure | None, now: Earli
 
 
 def _why_one_only(visits: Visits, quantity: str, seat: str | None, gone: bool) -> str:
-    """Why only one visit holds a figure: `gone`: this one does not."""
+    """Reason why only one visit has a figure; `gone`: this one lacks it."""
     references = [None if s.reference_seat is None else s.reference_seat.id for s in (visits.then, visits.now)]
     if quantity == ARRIVAL and references[0] != references[1] and seat in references:
         return OTHER_REFERENCE
@@ -209,7 +210,7 @@ def _is_other_crossover(visits: Visits, channel: str) -> bool:
 
 
 def _held(visits: Visits, quantity: str, channel: str) -> tuple[float | None, float | None]:
-    """What the processor held then and holds now; None where it is not noted."""
+    """The processor's setting then and now; None if not noted."""
     then = visits.figure(quantity, channel)
     setting = visits.job.setting(visits.round, channel)
     sign = {"normal": 1.0, "reversed": -1.0}.get(setting.polarity or "")
@@ -220,7 +221,7 @@ def _held(visits: Visits, quantity: str, channel: str) -> tuple[float | None, fl
 def explained(visits: Visits, quantity: str, channel: str, *, passes: bool) -> float | None:
     """The change by settings and air, in its unit (of polarity: the factor); None where a setting is not noted.
 
-    A response that was measured past the processor knows nothing of its settings.
+    A response that bypassed the processor does not include its settings.
     """
     if quantity in (LEVEL, RESPONSE):
         return 0.0 if quantity == RESPONSE and not passes else _difference(*_held(visits, TRIM, channel))
@@ -243,29 +244,29 @@ def _same_sort(visits: Visits) -> bool:
 
 
 def in_unit_of_now(visits: Visits, value: float) -> float:
-    """A distance held then, in the unit that the processor takes now."""
+    """An earlier distance setting, in the unit that the processor uses now."""
     then, now = (s.processor.delay.unit for s in (visits.then, visits.now))
     return value if then == now or not _same_sort(visits) else value * delays_of.unit_m(then) / delays_of.unit_m(now)
 
 
 def coarser_step(visits: Visits) -> float:
-    """What a distance may differ by when it was typed in another unit: half a step of the coarser; 0 in the same unit."""
+    """Rounding of a distance entered in another unit: half a step of the coarser one; 0 in the same unit."""
     then, now = (s.processor.delay for s in (visits.then, visits.now))
     return 0.0 if then.unit == now.unit else max(in_unit_of_now(visits, then.step), now.step) / 2
 
 
 def _delay_ms(visits: Visits, channel: str) -> float | None:
-    """What the processor delays a channel more than then, apart from what all share."""
+    """Additional delay of a channel since then, beyond the part common to all [ms]."""
     then, now = _held(visits, HELD, channel)
     if then is None or now is None or not _same_sort(visits):
         return None
-    # A processor that takes distances goes by one speed of sound, whatever the air does.
+    # A processor that takes distances uses one speed of sound, whatever the air.
     speed = speed_of_sound_m_s(visits.then.temperature_c)
     return _delay_of(now, visits.now, speed) - _delay_of(then, visits.then, speed)
 
 
 def _delay_of(value: float, system: System, speed: float) -> float:
-    """The delay of a setting [ms]; of a distance minus what its farthest has, which all channels share."""
+    """The delay of a setting [ms]; for a distance relative to its farthest one, which is common to all channels."""
     delay: DelayRange = system.processor.delay
     if delay.unit == "ms":
         return value
@@ -274,14 +275,14 @@ def _delay_of(value: float, system: System, speed: float) -> float:
 
 
 def flight_m(visits: Visits, channel: str) -> float | None:
-    """How far a loudspeaker is from the reference seat; None where neither tape nor places give it."""
+    """Distance of a loudspeaker from the reference seat; None without tape and positions."""
     known = visits.now.channel(channel)
     found = None if known is None else taped_m(visits.job, known, visits.round)
     return None if found is None else found[0]
 
 
 def _flight_ms(visits: Visits, channel: str) -> float:
-    """How much longer the sound flies because the air is colder than then."""
+    """Additional travel time because the air is colder than then."""
     far = flight_m(visits, channel) or 0.0
     then, now = (speed_of_sound_m_s(s.temperature_c) for s in (visits.then, visits.now))
     return 1000 * far * (1 / now - 1 / then)

@@ -1,7 +1,7 @@
 """Hand over: what was found, what was changed, what remains, who signs.
 
-The record in words, from what the log holds: settings as found and as left, what was typed in, what was not measured
-again, signatures. Findings are not part of it: they depend on all steps.
+A summary of the log: settings as found and as left, entered settings, measurements not repeated, signatures. Findings are
+not part of it: they depend on all steps.
 """
 
 from __future__ import annotations
@@ -61,17 +61,17 @@ class SettingChange:
     filters_found: tuple[Filter, ...] | None = None
     filters_left: tuple[Filter, ...] | None = None
     applied: bool = False
-    """Ticked on the settings sheet: typed into the processor during the visit."""
+    """Ticked on the settings sheet: entered in the processor during the visit."""
 
     @property
     def noted(self) -> bool:
-        """Whether anything is noted as left."""
+        """Whether any setting is noted as left."""
         left = (self.trim_left_db, self.distance_left, self.polarity_left, self.filters_left)
         return any(value is not None for value in left)
 
     @property
     def changed(self) -> bool:
-        """Whether something noted in both rounds differs."""
+        """Whether a setting noted in both rounds differs."""
         pairs = (
             (self.trim_found_db, self.trim_left_db),
             (self.distance_found, self.distance_left),
@@ -109,8 +109,8 @@ def signatures(job: Job) -> dict[str, tuple[str, str]]:
 
 
 def not_again(job: Job, later: str = AS_LEFT) -> tuple[tuple[str, ...], int, int, tuple[str, ...]]:
-    """What as found holds and a later round does not: channels whose level was not read again, how many responses were not
-    measured again of how many, and of which channels. Channels in their order; all empty without that round.
+    """Parts of as found that a later round lacks: channels whose level was not read again, number of responses not
+    measured again, number of responses, and their channels. Channels in their order; all empty without that round.
     """
     if later not in job.rounds:
         return (), 0, 0, ()
@@ -130,7 +130,7 @@ def not_again(job: Job, later: str = AS_LEFT) -> tuple[tuple[str, ...], int, int
 
 
 def not_measured_again(job: Job) -> tuple[str, ...]:
-    """The same in sentences; empty while there is no as-left round."""
+    """Sentences on what was not measured again; empty while there is no as-left round."""
     unread, lost, heard, channels = not_again(job)
     out = []
     if unread:
@@ -146,8 +146,8 @@ def not_typed_in(job: Job) -> tuple[str, ...]:
 
 
 def logged_since(job: Job, role: str) -> int:
-    """Events logged after the newest signature of a role: it does not cover them. Other signatures, verdicts that were kept
-    and issued sheets are none of the visit's doing.
+    """Events logged after the newest signature of a role, which it does not cover. Other signatures, stored verdicts and
+    issued sheets do not count.
     """
     signed = [e.seq for e in job.signatures if isinstance(e.body, Signed) and e.body.role == role]
     if not signed:
@@ -156,7 +156,7 @@ def logged_since(job: Job, role: str) -> int:
 
 
 def _decimals(values: Iterable[float | None], least: int) -> int:
-    """Decimals that show all of a column as they were noted: two that differ must not look the same."""
+    """Decimals that show all of a column as noted: two different values must not look the same."""
     return max((grid_decimals(abs(value), least) for value in values if value is not None), default=least)
 
 
@@ -235,7 +235,7 @@ def _table(job: Job, changes: tuple[SettingChange, ...]) -> Table:
             Column(key="trim_left", title="Trim left", unit="dB", decimals=trims, signed=True),
             lambda c: c.trim_left_db,
         ),
-        # The processor's own unit, whatever the job's units are.
+        # The processor's own unit is used, whatever the job's units are.
         (Column(key="distance_found", title=f"{what} found [{unit}]", decimals=decimals), lambda c: c.distance_found),
         (Column(key="distance_left", title=f"{what} left [{unit}]", decimals=decimals), lambda c: c.distance_left),
         (Column(key="polarity_found", title="Polarity found"), lambda c: c.polarity_found),

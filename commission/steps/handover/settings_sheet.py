@@ -1,4 +1,4 @@
-"""The settings sheet: exactly what to type into the processor, read out while kneeling before the rack."""
+"""The settings sheet: the exact values to type into the processor while kneeling before the rack."""
 
 from __future__ import annotations
 
@@ -28,23 +28,23 @@ Kind = Literal["trim", "delay", "polarity", "filters"]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SheetLine:
-    """One thing to set. `change` is false where the processor holds the right value already."""
+    """One setting. `change` is false if the processor already has the correct value."""
 
     channel: str
     name: str
     kind: Kind
     old: float | str | None
     new: float | str | None
-    """None: nothing is proposed, and `why` says why. With a value `why` says that the measurement contradicts it."""
+    """None: nothing is proposed, for the reason `why`. With a value, `why` says that the measurement contradicts it."""
     unit: str
     decimals: int
     change: bool
     ticked: bool
     round: str
-    """The round whose readings it follows; `old` is what the processor held then."""
+    """The round of its readings; `old` is the processor's setting then."""
     why: str = ""
     filters: tuple[Filter, ...] = ()
-    """All that the processor must hold, where the line is about filters; `old` and `new` are their texts."""
+    """All filters that the processor must have, for a line about filters; `old` and `new` are their texts."""
 
     def text(self, value: float | str | None) -> str:
         """An old or new value as text."""
@@ -66,7 +66,7 @@ class SheetLine:
 
 
 def source_sentence(lines: Sequence[SheetLine]) -> str:
-    """Which rounds the lines follow, such as "trims as found, distances as left (SUB2: as found)"."""
+    """Source rounds of the lines, such as "trims as found, distances as left (SUB2: as found)"."""
     kinds: dict[str, dict[str, list[str]]] = {}
     for line in lines:
         what = {"trim": "trims", "polarity": "polarities", "filters": "filters"}.get(
@@ -82,17 +82,17 @@ def source_sentence(lines: Sequence[SheetLine]) -> str:
 
 
 def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) -> tuple[SheetLine, ...]:
-    """Trims and delays for every channel that has what they need; new trim = old trim + correction.
+    """Trims and delays for every channel with the required data; new trim = old trim + correction.
 
-    Each follows the newest round that holds what it needs, or `round_id`. What waits for a repair has no new value. A
-    polarity is here only where the processor holds "reversed" and the loudspeaker was compared with others of its model:
-    then the setting either makes up for the wiring, or is the fault. A reversed wire behind a normal setting is repaired
-    at the wire. Subwoofers follow the proposal of the step Bass where it is in use, their polarity as well.
+    Each is based on the newest round with the required data, or on `round_id`. Channels that await a repair have no new
+    value. A polarity is listed only if the processor is set to "reversed" and the loudspeaker was compared with others of
+    its model: the setting then either compensates the wiring, or is the fault. A reversed wire with a normal setting is
+    repaired at the wire. Subwoofers follow the proposal of the step Bass if it is in use, including their polarity.
     """
     rounds = (round_id,) if round_id is not None else tuple(reversed(job.rounds))
     waiting = or_else(lambda: awaiting_repair(job, rounds[0], analyses), None)
     if waiting is None:
-        return ()  # nothing is proposed for what may have to be repaired first
+        return ()  # nothing is proposed for parts that may need repair first
     lines: list[SheetLine | None] = []
     nothing: dict[str, tuple[SubProposal, str]] = {}
     proposed = or_else(lambda: _bass(job, analyses, rounds), nothing)
@@ -115,7 +115,7 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
 
 
 def entered_crossovers(system: System) -> dict[str, str]:
-    """Channel → its crossover, where its type or a low-pass is entered: to be restored after a reset, never proposed."""
+    """Channel → its crossover, if its type or a low-pass is entered: to be restored after a reset, never proposed."""
     return {
         channel.id: crossover_text(system, channel)
         for channel in system.channels
@@ -124,7 +124,7 @@ def entered_crossovers(system: System) -> dict[str, str]:
 
 
 def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tuple[SubProposal, str]]:
-    """Subwoofer → what the step Bass proposes, and the round it follows; empty where that is not in use."""
+    """Subwoofer → proposal of the step Bass, and its round; empty if not in use."""
     result = solve_bass(job, analyses)
     if not isinstance(result, BassResult) or result.measured.round not in rounds or not in_use(job, result):
         return {}
@@ -132,7 +132,7 @@ def _bass(job: Job, analyses: Analyses, rounds: Sequence[str]) -> dict[str, tupl
 
 
 def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
-    """Trim, delay and, where they change, polarity and filters of a subwoofer."""
+    """Trim, delay and, if changed, polarity and filters of a subwoofer."""
     lines = []
     if each.trim_db is not None:
         lines.append(_line(job, each.channel, "trim", each.old_trim_db, each.trim_db, round_id))
@@ -149,13 +149,13 @@ def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
 
 
 def _not_as_entered(job: Job, round_id: str, analyses: Analyses) -> dict[str, SubChange]:
-    """Subwoofers that have not changed as their settings did: what was asked for has not been tried yet."""
+    """Subwoofers that have not changed as set: the proposed settings have not been tried yet."""
     checked = verify(job, round_id, analyses)
     return {} if isinstance(checked, str) else {each.sub: each for each in checked.off}
 
 
 def _again_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -> list[SheetLine]:
-    """The settings of a subwoofer as asked for, and which of them to enter again."""
+    """The proposed settings of a subwoofer, and which of them to enter again."""
     held, ranges = held_setting(job, round_id, channel.id), job.system.processor.filters
     limited = change.limited_below_hz is not None
     rows: tuple[tuple[Kind, float | str | None, bool], ...] = (
@@ -176,13 +176,13 @@ def _again_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -
 
 NO_LONGER_FOUND = "its fault is no longer found: read its level again"
 AGAIN = "enter again"
-"""Of a setting that the responses contradict."""
+"""Text for a setting that the responses contradict."""
 
 
 def _trim(
     job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str], waiting: str | None
 ) -> SheetLine | None:
-    """From the newest round in which the channel was read and its trim then is known."""
+    """Trim from the newest round in which the channel was read and its trim then is known."""
     for round_id in rounds:
         level = levels.solve(job, round_id, analyses).channels.get(channel.id)
         if level is None or (round_id == AS_LEFT and len(rounds) > 1 and not level.old_trim_known):
@@ -194,7 +194,7 @@ def _trim(
         elif waiting is not None:
             new = None
         elif round_id == AS_LEFT and level.match.verdict is not Verdict.FAIL and not level.before_sum:
-            new = old  # set already and not shown to be off: no trim follows the scatter of the meter
+            new = old  # already set and not shown to be wrong: no trim follows the scatter of the meter
         return _line(job, channel, "trim", old, new, round_id, why)
     return None
 
@@ -202,7 +202,7 @@ def _trim(
 def _delay(
     job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str], waiting: str | None
 ) -> SheetLine | None:
-    """From the newest round in which the channel was taped, or of a subwoofer its own latency heard."""
+    """Delay from the newest round in which the channel was taped or, for a subwoofer, its own latency measured."""
     line = None
     for round_id in rounds:
         found = distances.solve(job, round_id, analyses).channels.get(channel.id)
@@ -214,7 +214,7 @@ def _delay(
             else bool(job.readings_of(round_id, "distances", channel=channel.id))
         )
         if line is not None and line.old is not None and not known:
-            continue  # without readings: the newest settings noted, else as found
+            continue  # without readings: the newest noted settings, otherwise as found
         new, why = (None, f"repair: {waiting}") if waiting is not None else (found.setting.setting, "")
         if new is not None and channel.is_sub and (spoilt := _spoilt(job, round_id, channel.id, analyses)):
             new, why = None, f"measure it again: {spoilt}"
@@ -225,7 +225,7 @@ def _delay(
 
 
 def _spoilt(job: Job, round_id: str, channel: str, analyses: Analyses) -> str | None:
-    """The measuring mistake that leaves no arrival of a channel at the reference seat; None without one."""
+    """The measuring mistake because of which a channel has no arrival at the reference seat; None without one."""
     reference = job.system.reference_seat
     if reference is None or analyses.of(round_id, channel, reference.id) is None:
         return None
@@ -235,7 +235,7 @@ def _spoilt(job: Job, round_id: str, channel: str, analyses: Analyses) -> str | 
 
 
 def _polarity(job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[str]) -> SheetLine | None:
-    """From the newest round in which the processor held "reversed" and the channel was heard."""
+    """Polarity from the newest round in which the processor was set to "reversed" and the channel was measured."""
     for round_id in rounds:
         if channel.is_sub or job.setting(round_id, channel.id).polarity != "reversed":
             continue
@@ -246,7 +246,7 @@ def _polarity(job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[s
 
 
 def _typed_in(job: Job, channel: str) -> Setting:
-    """What was ticked as typed in and still holds; a trim that is ticked says nothing of the delay."""
+    """Settings ticked as entered and still valid; a ticked trim implies nothing about the delay."""
     empty = Setting(round=AS_LEFT, channel=channel)
     ticked, held = job.typed_in.get((AS_LEFT, channel), empty), job.setting(AS_LEFT, channel)
     return Setting(
@@ -260,7 +260,7 @@ def _typed_in(job: Job, channel: str) -> Setting:
 
 
 def _heard_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:
-    """Whether a channel is reversed against others of its model; None where that is not determined."""
+    """Whether a channel is reversed relative to others of its model; None if undetermined."""
     state = seat_cells.solve(job, round_id, analyses).polarity[channel.id].state
     return {"alike": False, "reversed": True}.get(state)
 

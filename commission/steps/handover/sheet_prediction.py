@@ -1,4 +1,4 @@
-"""What a settings sheet predicts for every seat, to be kept in the log when the sheet is issued."""
+"""Prediction of a settings sheet for every seat, stored in the log when the sheet is issued."""
 
 from __future__ import annotations
 
@@ -28,10 +28,10 @@ from commission.steps.shared.survey import delay_slope_s
 def sheet_issued(
     job: Job, analyses: Analyses, lines: Sequence[SheetLine], program_version: str
 ) -> SheetIssued | None:
-    """The sheet's settings with level and arrival of every channel at every seat; None where it sets nothing.
+    """The sheet's settings with level and arrival of every channel at every seat; None if it sets nothing.
 
-    Levels and arrivals are those of the newest round with responses, changed as trim and delay are; relative to the gain
-    and the clock of that round.
+    Levels and arrivals are those of the newest round with responses plus the changes of trim and delay, relative to the
+    gain and the clock of that round.
     """
     held = [r for r in job.rounds if job.responses_of(r)]
     if not any(line.new is not None for line in lines):
@@ -65,7 +65,7 @@ def _channel(
 
 
 def _bass(job: Job, analyses: Analyses) -> SheetBass | None:
-    """What the seats hear of all subwoofers with the proposal of Bass, where the sheet takes it."""
+    """Levels of all subwoofers together at the seats with the proposal of Bass, if the sheet takes it."""
     result = solve_bass(job, analyses)
     if not isinstance(result, BassResult) or not in_use(job, result):
         return None

@@ -1,4 +1,4 @@
-"""Layout: where seats and loudspeakers stand, and whether every seat is covered.
+"""Layout: positions of seats and loudspeakers, and coverage of every seat.
 
 The installer types positions or tape distances; the plan draws them to scale. It is checked for signs of a wrong entry
 (something outside the room, a tape that disagrees with a position, a left loudspeaker right of its partner) and by the
@@ -68,7 +68,7 @@ cables of heavy loudspeakers are for licensed trades; local codes decide.
 
 Kind = Literal["seat", "reference", "loudspeaker", "sub", "screen"]
 TAPE_AGAINST_POSITION_U_M = 0.02
-"""Both are measured by hand to 2 cm or so (common practice, no source)."""
+"""Standard uncertainty of tape against position, both measured by hand to about 2 cm (common practice, no source)."""
 TAPE_AGAINST_POSITION = single(
     "layout.tape",
     "Tape distance minus distance by position",
@@ -80,7 +80,7 @@ TAPE_AGAINST_POSITION = single(
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The checks of all places, and better ones for what may be moved."""
+    """The checks of all places, and better ones for movable loudspeakers."""
     outcome, search = checked(job, round_id), search_places(job)
     rays = tuple(reflection_rays(job, round_id, analyses))
     outcome = replace(outcome, room_plans=tuple(replace(plan, rays=rays) for plan in outcome.room_plans))
@@ -95,7 +95,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 
 def checked(job: Job, round_id: str, only: str | None = None) -> Outcome:
-    """The plan of the room, the directions from every seat, what cannot be right and what is not covered.
+    """The plan of the room, the directions from every seat, implausible entries and seats not covered.
 
     `only`: the seat or loudspeaker whose directions are needed; None: all.
     """
@@ -147,7 +147,7 @@ def checked(job: Job, round_id: str, only: str | None = None) -> Outcome:
 
 @cached
 def coverage_of(job: Job, round_id: str) -> tuple[Check, ...]:
-    """The checks of coverage, without what is at a place that was most likely entered wrongly."""
+    """The checks of coverage, without items at a place that was most likely entered wrongly."""
     entered = [
         _inside_check(job, s.id, s.position_m, seat=True) for s in job.system.seats if s.position_m is not None
     ]
@@ -157,7 +157,7 @@ def coverage_of(job: Job, round_id: str) -> tuple[Check, ...]:
 
 
 def _problem(check: Check) -> str:
-    """What a failed check of the layout shows, as a predicate, such as "is outside the room"."""
+    """Meaning of a failed check of the layout, as a predicate, such as "is outside the room"."""
     if check.id == "layout.tape":
         return "is not at the distance that the tape shows"
     return "is outside the room" if check.id == "layout.inside" else f"is not {check.text.removeprefix('distance ')}"
@@ -165,17 +165,17 @@ def _problem(check: Check) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _PlanEntry:
-    """Something standing in the room: on the plan where its position is known, in the table in any case."""
+    """An object in the room: on the plan if its position is known, always in the table."""
 
     id: str
     name: str
     where: Position | None
     checks: tuple[Check, ...] = ()
     worst: Check | None = None
-    """The check that its row shows."""
+    """The check shown in its row."""
     item: PlanItem | None = None
     distance_m: float | None = None
-    """From the reference seat; of loudspeakers, as the two angles."""
+    """Distance from the reference seat; for loudspeakers, like the two angles."""
     azimuth_deg: float | None = None
     elevation_deg: float | None = None
 
@@ -232,7 +232,7 @@ def _table(placed: Iterable[_PlanEntry]) -> Table:
 
 
 def _entry_checks(job: Job, round_id: str, channel: Channel) -> tuple[Check, ...]:
-    """Whether the place of a loudspeaker can be right."""
+    """Plausibility checks of a loudspeaker's place."""
     where, reference, away = channel.position_m, job.system.reference_seat, taped_m(job, channel, round_id)
     if where is None:
         return ()
@@ -256,7 +256,9 @@ def _verdict(check: Check | None) -> Verdict | None:
 
 
 def _inside_check(job: Job, label: str, where: Position, *, seat: bool) -> Check | None:
-    """How far inside the room something is [m]: negative is outside, and most likely a typing error."""
+    """Distance from something to the nearest boundary inside the room [m]: negative is outside, most likely a typing
+    error.
+    """
     room = job.system.room
     if room is None:
         return None
@@ -288,7 +290,9 @@ def _tape_check(job: Job, label: str, tape_m: float | None, ears: Position | Non
 
 
 def _side_check(job: Job, label: str, where: Position, partner: Position | None) -> Check | None:
-    """How far the left one of a mirrored pair is left of the right one [m], once per pair; below zero a sign slipped."""
+    """Distance by which the left one of a mirrored pair is left of the right one [m], once per pair; negative: a wrong
+    sign.
+    """
     other = mirror_partner(label)
     if partner is None or other is None or "L" not in label[-2:]:
         return None

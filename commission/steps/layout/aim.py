@@ -1,4 +1,4 @@
-"""Aim: whether every seat is inside the coverage angle of a loudspeaker, and what the treble loses where it is not."""
+"""Aim: whether every seat is inside the coverage angle of a loudspeaker, and the loss of treble if not."""
 
 from __future__ import annotations
 
@@ -19,12 +19,12 @@ AIM_WITHIN_DEG, SHEET_WITHIN_DEG, ASSUMED_WITHIN_DEG = 5.0, 5.0, 20.0
 
 
 def coverage_deg(job: Job, channel: Channel) -> float:
-    """The coverage angle as entered, else the assumed one: twice the limit of the profile [°]."""
+    """The coverage angle as entered, otherwise the assumed one: twice the limit of the profile [°]."""
     return 2 * job.limit(CHECK).upper if channel.coverage_deg is None else channel.coverage_deg
 
 
 def off_axis(channel: Channel, seat: Seat) -> float | None:
-    """Angle between the axis of a loudspeaker and a seat [°]; None where a place or the aim is not entered."""
+    """Angle between the axis of a loudspeaker and a seat [°]; None if a place or the aim is not entered."""
     if channel.is_sub or channel.aim_m is None or channel.position_m is None or seat.position_m is None:
         return None
     angle = off_axis_deg(channel.position_m, channel.aim_m, seat.position_m)
@@ -32,7 +32,7 @@ def off_axis(channel: Channel, seat: Seat) -> float | None:
 
 
 def off_axis_db(job: Job, channel: Channel, seat: Seat) -> float | None:
-    """What the treble loses there, estimated [dB]; None where the angle is not known."""
+    """Estimated loss of treble there [dB]; None if the angle is unknown."""
     angle = off_axis(channel, seat)
     return None if angle is None else off_axis_level_db(angle, coverage_deg(job, channel))
 
@@ -61,7 +61,7 @@ def aim_budget(channel: Channel) -> Budget:
 
 
 def aim_checks(job: Job, doubtful: Collection[str] = ()) -> Iterator[Check]:
-    """One for each seat and loudspeaker whose aim is entered; none for a place that is `doubtful`."""
+    """A check for each seat and loudspeaker with an entered aim; none for a place that is `doubtful`."""
     default = job.limit(CHECK)
     for channel in job.system.channels:
         if channel.id in doubtful:

@@ -1,4 +1,4 @@
-"""Rules of coverage: where loudspeakers stand with respect to the heads of all listeners.
+"""Rules of coverage: positions of loudspeakers relative to the heads of all listeners.
 
 All are common practice with no source: the seats are on the centre line of the screen; every left loudspeaker stands left
 of the leftmost head and every right one right of the rightmost; front heights hang just ahead of the front row's ears and
@@ -20,10 +20,10 @@ from commission.steps.shared.budgets import CUSTOM, single
 
 FRONT_HEIGHTS = ("TpFL", "TpFC", "TpFR", "Ltf", "Rtf")
 REAR_HEIGHTS = ("TpBL", "TpBC", "TpBR", "Ltr", "Rtr")
-"""Labels of IEC 62574, and the short ones in use."""
+"""Labels of IEC 62574, and the short forms."""
 AT_EAR_HEIGHT_M = 0.6
-"""A height loudspeaker no higher above the ears stands on another one or on furniture and fires at the ceiling: at 2 m it
-is seen at 17° at most, where heights begin at 30° (ITU-R BS.2051; common practice)."""
+"""Largest height above the ears of a height loudspeaker that stands on another one or on furniture and fires at the
+ceiling: at 2 m it is seen at 17° at most, while heights begin at 30° (ITU-R BS.2051; common practice)."""
 BUDGETS = (
     single("layout.outside-heads", "Loudspeaker outside the heads", "two places by hand", PLACES_U_M, CUSTOM, "m"),
     single("layout.seats-centred", "Seats off the screen's centre line", "places by hand", PLACES_U_M, CUSTOM, "m"),
@@ -36,7 +36,7 @@ BUDGETS = (
 
 
 def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ...]:
-    """All checks of coverage that the entered places allow; none for what is not placed, or whose place is `doubtful`."""
+    """All checks of coverage that the entered places permit; none for items without a place, or with a `doubtful` one."""
     heads = {s.id: s.position_m for s in job.system.seats if s.position_m is not None and s.id not in doubtful}
     if not heads:
         return ()
@@ -58,7 +58,7 @@ def coverage_checks(job: Job, doubtful: Collection[str] = ()) -> tuple[Check, ..
 
 
 def _centred(job: Job, heads: dict[str, Position]) -> Check:
-    """How far the middle between the outermost heads is off the centre line of the screen, positive to the right [m]."""
+    """Offset of the middle between the outermost heads from the centre line of the screen, positive to the right [m]."""
     across = [x for x, _, _ in heads.values()]
     return Check(
         id="layout.seats-centred",
@@ -71,7 +71,7 @@ def _centred(job: Job, heads: dict[str, Position]) -> Check:
 
 
 def _outside_heads(job: Job, channel: Channel, place: Position, heads: dict[str, Position]) -> Iterator[Check]:
-    """How far a left or right loudspeaker stands outside the outermost head on its side [m]."""
+    """Distance of a left or right loudspeaker outside the outermost head on its side [m]."""
     turn = side(channel.id)
     if turn is None:
         return
@@ -88,7 +88,7 @@ def _outside_heads(job: Job, channel: Channel, place: Position, heads: dict[str,
 
 
 def _heights(job: Job, channel: Channel, place: Position, heads: dict[str, Position]) -> Iterator[Check]:
-    """How far front heights hang ahead of the front row's ears, and rear heights behind the back row's [m]."""
+    """Distance of front heights ahead of the front row's ears, and of rear heights behind the back row's [m]."""
     depths = [y for _, y, _ in heads.values()]
     if channel.role != "height":
         return
@@ -118,14 +118,14 @@ def _heights(job: Job, channel: Channel, place: Position, heads: dict[str, Posit
 
 
 def fires_upward(job: Job, channel: Channel) -> bool:
-    """Whether a height loudspeaker stands at the height of the ears, so that its sound reaches them by the ceiling."""
+    """Whether a height loudspeaker stands at ear height, so that its sound arrives by the ceiling."""
     ears = [seat.position_m[2] for seat in job.system.seats if seat.position_m is not None]
     place = channel.position_m
     return channel.role == "height" and place is not None and bool(ears) and place[2] <= max(ears) + AT_EAR_HEIGHT_M
 
 
 def failed_by_kind(checks: tuple[Check, ...]) -> dict[str, list[Check]]:
-    """The failed checks of coverage by what they mean, as in "TpBL and TpBR ahead of the back row"."""
+    """The failed checks of coverage by meaning, such as "TpBL and TpBR ahead of the back row"."""
     out: dict[str, list[Check]] = {}
     for check in checks:
         if check.verdict is Verdict.FAIL and check.value is not None and check.limit is not None:
@@ -153,11 +153,11 @@ _MEANINGS = {
     (directions.CHECK, False): "outside the range of ITU-R BS.2051",
     ("layout.seat-wall", True): "too close to a wall",
 }
-"""By check, and whether its value is below the limit."""
+"""Meaning by check, and whether its value is below the limit."""
 
 
 def clause(meaning: str, checks: list[Check]) -> str:
-    """The failed checks of one kind in a clause, as in "TpBL and TpBR 0.3 m ahead of the back row's ears"."""
+    """The failed checks of one kind in a clause, such as "TpBL and TpBR 0.3 m ahead of the back row's ears"."""
     channels = tuple(dict.fromkeys(check.channel for check in checks if check.channel))
     seats = tuple(dict.fromkeys(check.seat for check in checks if check.seat))
     where = f" at {listed(seats)}" if seats else ""

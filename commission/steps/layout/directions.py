@@ -1,4 +1,4 @@
-"""Directions of the loudspeakers from every seat, and the ranges that ITU-R BS.2051 gives for their labels."""
+"""Directions of the loudspeakers from every seat, and the ranges of ITU-R BS.2051 for their labels."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from commission.steps.shared.budgets import CUSTOM, single
 
 CHECK = "layout.direction"
 PLACES_U_M = 0.014
-"""Two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
+"""Standard uncertainty of two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
 NEAR_M = 2.0
 BUDGET = single(
     CHECK,
@@ -67,7 +67,7 @@ _GROUPS = {
 
 
 def direction_range(job: Job, label: str) -> DirectionRange | None:
-    """The range of a label in the system that this job's channels make; None where the standard gives none."""
+    """The range of a label in the system formed by this job's channels; None if the standard has none."""
     if label in ("FC", "C"):
         return DirectionRange((0, 0), None, FIVE)
     labels = {channel.id for channel in job.system.channels}
@@ -77,7 +77,7 @@ def direction_range(job: Job, label: str) -> DirectionRange | None:
 
 
 def beyond_deg(value_deg: float, allowed: Range) -> float:
-    """How far an angle is outside a range [°]; 0 inside."""
+    """Angle outside a range [°]; 0 inside."""
     low, high = allowed
     return max(low - value_deg, value_deg - high, 0.0)
 
@@ -97,7 +97,7 @@ def direction(seat: Position, place: Position) -> Direction:
 
 
 def directions(job: Job) -> dict[tuple[str, str], Direction]:
-    """(channel, seat) → direction, where both are placed; without subwoofers, whose direction is not heard."""
+    """(channel, seat) → direction, if both have a place; without subwoofers, whose direction is not audible."""
     return {
         (channel.id, seat.id): direction(seat.position_m, channel.position_m)
         for channel in job.system.channels
@@ -108,13 +108,13 @@ def directions(job: Job) -> dict[tuple[str, str], Direction]:
 
 
 def outside_deg(found: Direction, allowed: DirectionRange) -> float:
-    """How far a direction is outside a range, azimuth and elevation by Pythagoras [°]; 0 inside."""
+    """Angle of a direction outside a range, azimuth and elevation by Pythagoras [°]; 0 inside."""
     up = 0.0 if allowed.elevation_deg is None else beyond_deg(found.elevation_deg, allowed.elevation_deg)
     return math.hypot(beyond_deg(abs(found.azimuth_deg), allowed.azimuth_deg), up)
 
 
 def direction_checks(job: Job, doubtful: Collection[str] = ()) -> Iterator[Check]:
-    """Every loudspeaker from every seat against the standard, where the firm has a limit for it."""
+    """Checks of every loudspeaker's direction from every seat against the standard, if the firm has a limit for it."""
     if not job.profile.is_own(CHECK):
         return
     limit = job.limit(CHECK)
@@ -135,7 +135,7 @@ def direction_checks(job: Job, doubtful: Collection[str] = ()) -> Iterator[Check
 
 
 def seat_verdict(job: Job, channel: str, seat: str, checks: tuple[Check, ...]) -> Verdict | None:
-    """The worst of what the checks of coverage mean at one seat; None where none concerns it."""
+    """The worst verdict of the coverage checks at one seat; None if none concerns it."""
     return worst(
         [
             check.verdict
@@ -147,7 +147,7 @@ def seat_verdict(job: Job, channel: str, seat: str, checks: tuple[Check, ...]) -
 
 
 def _concerns(job: Job, check: Check, seat_id: str) -> bool:
-    """Whether a loudspeaker's place fails this very seat: only heads beyond it, or rows on the wrong side of it, are."""
+    """Whether a loudspeaker's place fails this very seat: only heads beyond it, or rows on the wrong side, do."""
     seat, channel = job.system.seat(seat_id), job.system.channel(check.channel or "")
     if seat is None or channel is None or seat.position_m is None or channel.position_m is None:
         return False
@@ -162,9 +162,9 @@ def _concerns(job: Job, check: Check, seat_id: str) -> bool:
 
 
 def directions_grid(job: Job, checks: tuple[Check, ...], only: str | None = None) -> Grid | None:
-    """Seats across, loudspeakers down: azimuth, and whether the rules of coverage hold at that seat.
+    """Seats across, loudspeakers down: azimuth, and whether the rules of coverage are met at that seat.
 
-    `only`: cells of this seat or loudspeaker alone, for a screen that follows each key.
+    `only`: cells of this seat or loudspeaker alone, for a screen that updates at each key.
     """
     known = directions(job)
     if not known:
@@ -216,7 +216,7 @@ def _value_text(check: Check) -> str:
 
 
 def standard_text(found: Direction, allowed: DirectionRange) -> str:
-    """An angle beside the range of the standard, which was made for one listener and is given for information."""
+    """An angle with the range of the standard, which is defined for one listener and shown for information."""
     low, high = allowed.azimuth_deg
     outside = beyond_deg(abs(found.azimuth_deg), allowed.azimuth_deg)
     asked = f"{low:g}°" if low == high else f"{low:g}° to {high:g}°"

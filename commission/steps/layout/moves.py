@@ -19,7 +19,7 @@ MEANING = (
 
 
 def weight_of(job: Job, round_id: str) -> float:
-    """The chosen weight of all seats against the reference seat, 0 to 1; 0.5 where none is chosen."""
+    """The chosen weight of all seats against the reference seat, 0 to 1; 0.5 without a choice."""
     try:
         weight = float(job.decisions.get((round_id, "layout", WEIGHT_KEY), DEFAULT_WEIGHT))
     except ValueError:
@@ -28,12 +28,12 @@ def weight_of(job: Job, round_id: str) -> float:
 
 
 def failed_count(job: Job) -> int:
-    """How many checks of coverage fail."""
+    """Number of failed checks of coverage."""
     return sum(check.verdict is Verdict.FAIL for check in coverage_checks(job))
 
 
 def moves_table(job: Job, search: Search, weight: float) -> Table:
-    """The best places for one weight, and what each move alone would change."""
+    """The best places for one weight, and the effect of each move alone."""
     trade, before = search.at(weight), failed_count(job)
     after = [failed_count(moved_job(job, move.places)) for move in trade.moves]
     rows = [(move, channel, n) for move, n in zip(trade.moves, after, strict=True) for channel in move.places]
@@ -67,7 +67,7 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
 
 
 def trade_table(search: Search) -> Table:
-    """The layout as it is, then the best one for each weight; weights with the same figures and moves share a row."""
+    """The present layout, then the best one for each weight; weights with equal figures and moves share a row."""
 
     def worst(shortfall: Shortfall) -> str:
         seat, value = max(shortfall.seats_deg.items(), key=lambda item: item[1])
@@ -103,7 +103,7 @@ def trade_table(search: Search) -> Table:
 
 
 def trade_curve(search: Search, weight: float, now: Shortfall | None = None) -> TradeCurve:
-    """The same as a curve; `now`: the shortfall of the layout as it is, where that is not the one that was searched."""
+    """The trade as a curve; `now`: the shortfall of the present layout, if it is not the one searched."""
 
     def point(name: str, shortfall: Shortfall) -> TradePoint:
         return TradePoint(name=name, x=shortfall.reference_deg, y=shortfall.all_deg)

@@ -1,4 +1,4 @@
-"""Early reflections with a known surface as rays for the plan: from the loudspeaker over the surface to the ears."""
+"""Early reflections with a known surface as rays for the plan, from the loudspeaker by the surface to the ears."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from commission.steps.seats.reflections import OWN_SOUND_S, surface
 from commission.steps.shared.survey import elsewhere
 
 MOST = 4
-"""Of one loudspeaker at one seat, the strongest; more make a drawing illegible."""
+"""Most rays of one loudspeaker at one seat, the strongest; more make a drawing illegible."""
 
 
 def bounce_m(job: Job, channel_id: str, seat_id: str, name: str | None) -> Position | None:
-    """Where a surface throws the sound of a loudspeaker to a seat; None where a place or the room is not known."""
+    """Point where a surface reflects the sound of a loudspeaker to a seat; None if a place or the room is unknown."""
     channel, seat, room = job.system.channel(channel_id), job.system.seat(seat_id), job.system.room
     if name is None or channel is None or seat is None or room is None:
         return None

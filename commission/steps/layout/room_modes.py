@@ -1,4 +1,4 @@
-"""Predicted modes of the room, with the seats that sit in their nulls."""
+"""Predicted modes of the room, with the seats in their nulls."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from commission.dsp.reverberation import target_time_s
 from commission.model import Column, Job, Room, Table, table_of
 
 NULL_DB = -15.0
-"""A seat with less than this of a mode's largest pressure hears nearly nothing of it (common practice, no source)."""
+"""A seat with less than this of a mode's largest pressure hardly hears it (common practice, no source)."""
 UP_TO_HZ = 120.0
-"""Above the usual crossover of subwoofers modes are too close together to be heard one by one."""
+"""Highest listed frequency: above the usual crossover of subwoofers, modes are too close to be heard separately."""
 
 _WALLS = ("side walls", "front and rear wall", "floor and ceiling")
 

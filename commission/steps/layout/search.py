@@ -2,11 +2,12 @@
 
 The shortfall of a seat and a loudspeaker is an angle in degrees: outside the range of ITU-R BS.2051 for its label (or on
 the wrong side, where the standard has no range), beyond half of its coverage angle, 10° for a path that is hidden, and 3°
-for every dB by which it is more than 3 dB louder or softer than at the reference seat. The shortfall of a seat is the root
-of the mean square over the loudspeakers, that of all seats over the seats by their weight (common practice, no source).
+for every dB by which it is more than 3 dB louder or softer than at the reference seat. The shortfall of a seat is the
+root mean square over the loudspeakers, that of all seats the root mean square over the seats by weight (common practice,
+no source).
 
-Each loudspeaker adds a term of its own, so the best place of each is found by trying every point of a grid of 5 cm in its
-space; the two of a mirrored pair move together. What it finds is the best of that grid for every weight at once.
+Each loudspeaker adds a separate term, so its best place is found by trying every point of a 5 cm grid in its space; the
+two of a mirrored pair move together. The result is the best of that grid, for all weights at once.
 """
 
 from __future__ import annotations
@@ -29,25 +30,25 @@ WEIGHTS = tuple(round(0.1 * n, 1) for n in range(11))
 DEFAULT_WEIGHT = 0.5
 STEP_M = 0.05
 MOST_PLACES = 20_000
-"""Of one loudspeaker; a larger space gets a coarser grid."""
+"""Most places for one loudspeaker; a larger space gets a coarser grid."""
 APART_M = 0.20
-"""Two loudspeakers closer than this do not fit beside each other."""
+"""Least distance between two loudspeakers, so that both fit."""
 PAIR_WITHIN_M = 0.10
-"""A pair whose places mirror each other within this is moved as one."""
+"""Two loudspeakers whose places mirror each other within this move as a pair."""
 HIDDEN_DEG = 10.0
 LEVEL_FREE_DB, DEG_PER_DB = 3.0, 3.0
 NEARER_DEG2_PER_M = 0.05
-"""Of two places alike, the nearer one is taken."""
+"""Price of distance: of two equal places, the nearer one is taken."""
 WORTH_DEG = 1.0
-"""A move is listed if the root of what it takes off the mean square over its own loudspeakers is at least this."""
+"""Least gain of a listed move: root of the reduction of the mean square over its own loudspeakers."""
 _AT_ONCE = 1000
-"""Places whose lines are computed together, which bounds the memory."""
+"""Places whose paths are computed together, which limits the memory."""
 _FIXED_AXIS = {"left wall": 0, "right wall": 0, "front wall": 1, "rear wall": 1, "ceiling": 2, "floor": 2}
 
 
 @dataclass(frozen=True, slots=True)
 class Shortfall:
-    """How far the layout is from what it should give, root mean square [°]."""
+    """Deviation of the layout from the rules, root mean square [°]."""
 
     reference_deg: float
     all_deg: float
@@ -62,7 +63,7 @@ class Move:
     moved_m: float
     shortfall: Shortfall
     gain_deg2: float
-    """How much less the weighed mean square becomes, summed over its loudspeakers."""
+    """Reduction of the weighted mean square, summed over its loudspeakers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,12 +73,12 @@ class Trade:
     weight: float
     shortfall: Shortfall
     moves: tuple[Move, ...]
-    """The most useful first; those that are worth it."""
+    """Worthwhile moves, the most useful first."""
 
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """The layout as it is, and the best one for each weight."""
+    """The present layout, and the best one for each weight."""
 
     now: Shortfall
     trades: tuple[Trade, ...]
@@ -90,14 +91,14 @@ class Search:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Audience:
-    """The placed seats with their weights, and where the reference seat is among them."""
+    """Seats with a position, their weights, and the index of the reference seat."""
 
     seats: list[Seat]
     shares: FloatArray
     reference: int
 
     def total(self, misses: Mapping[str, FloatArray]) -> Shortfall:
-        """The shortfall of all, from what each seat misses of each loudspeaker [°]."""
+        """The total shortfall, from that of each seat and loudspeaker [°]."""
         square = np.mean([each**2 for each in misses.values()], axis=0)
         return Shortfall(
             math.sqrt(square[self.reference]),
@@ -132,7 +133,7 @@ def _misses_now(job: Job, audience: _Audience) -> dict[str, FloatArray]:
 
 @cached
 def shortfall(job: Job) -> Shortfall | None:
-    """The shortfall of the layout as it is; None where the reference seat or every loudspeaker has no place."""
+    """The shortfall of the present layout; None without a place of the reference seat or of any loudspeaker."""
     audience = _audience(job)
     misses = {} if audience is None else _misses_now(job, audience)
     return audience.total(misses) if audience is not None and misses else None
@@ -140,7 +141,7 @@ def shortfall(job: Job) -> Shortfall | None:
 
 @cached
 def search_places(job: Job) -> Search | None:
-    """The best places of all loudspeakers that may be moved; None where none may, or the reference seat has no place."""
+    """The best places of all movable loudspeakers; None if none is movable, or the reference seat has no place."""
     audience, placed = _audience(job), _placed(job)
     groups = list(_groups(placed))
     if audience is None or not groups:
@@ -165,7 +166,7 @@ def search_places(job: Job) -> Search | None:
 
 
 class _Candidates:
-    """Every place tried for one loudspeaker or a mirrored pair, and what each seat misses there."""
+    """All places tried for one loudspeaker or a mirrored pair, with the shortfall of each seat there."""
 
     def __init__(self, job: Job, group: tuple[Channel, ...], seats: list[Seat], placed: list[Channel]) -> None:
         self._group = group
@@ -184,12 +185,12 @@ class _Candidates:
         self._far = np.linalg.norm(self._points[0] - start, axis=1)
 
     def best(self, weights: FloatArray) -> int:
-        """Row of the place with the least weighed mean square."""
+        """Row of the place with the least weighted mean square."""
         cost = np.sum([each**2 @ weights for each in self._misses], axis=0) + NEARER_DEG2_PER_M * self._far
         return int(np.argmin(cost))
 
     def misses(self, row: int) -> dict[str, FloatArray]:
-        """Channel → what each seat misses [°]."""
+        """Channel → shortfall of each seat [°]."""
         return {c.id: each[row] for c, each in zip(self._group, self._misses, strict=True)}
 
     def places(self, row: int) -> dict[str, Position]:
@@ -197,7 +198,7 @@ class _Candidates:
         return {c.id: _position(at[row]) for c, at in zip(self._group, self._points, strict=True)}
 
     def moved_m(self, row: int) -> float:
-        """How far each of them is moved [m]."""
+        """Distance that each of them is moved [m]."""
         return float(self._far[row])
 
 
@@ -211,7 +212,7 @@ def _start(channel: Channel) -> FloatArray:
 
 
 def _groups(placed: list[Channel]) -> Iterator[tuple[Channel, ...]]:
-    """Loudspeakers that may be moved: mirrored pairs together, left one first."""
+    """Movable loudspeakers: mirrored pairs together, left one first."""
     by_id = {c.id: c for c in placed if c.move_from_m is not None and c.move_to_m is not None}
     for channel in by_id.values():
         partner = by_id.get(mirror_partner(channel.id) or "")
@@ -227,7 +228,7 @@ def _mirror_error(pair: tuple[Channel, ...]) -> FloatArray:
 
 
 def _grid(channel: Channel) -> FloatArray:
-    """Where it may be moved to, in steps of 5 cm from its present place; the present place among them."""
+    """Possible places in steps of 5 cm from the present one, including it."""
     start = _start(channel)
     low, high = _box(channel)
     step = STEP_M
@@ -250,14 +251,14 @@ def _box(channel: Channel) -> tuple[FloatArray, FloatArray]:
 
 
 def _line(start: float, low: float, high: float, step: float) -> FloatArray:
-    """Steps of a coordinate from where it is, as far as they are inside, and both ends."""
+    """Steps of a coordinate from its present value, as far as they are inside, and both ends."""
     first, last = math.ceil((low - start) / step), math.floor((high - start) / step)
     inside = start + step * np.arange(first, last + 1)
     return np.unique(np.round(np.concatenate([[low, high], inside]), 4))
 
 
 def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Channel]) -> Mask:
-    """Which places are in its own space and the room, in no obstacle, and clear of other loudspeakers."""
+    """Which places are in its own space and the room, outside obstacles, and clear of other loudspeakers."""
     low, high = _box(channel)
     keep = np.all((at >= low - 1e-6) & (at <= high + 1e-6), axis=1)
     if (room := system.room) is not None:
@@ -272,7 +273,7 @@ def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Chan
 
 
 def misses_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> FloatArray:
-    """What each seat misses of a loudspeaker at each place, (places, seats) [°]."""
+    """Shortfall of each seat for a loudspeaker at each place, (places, seats) [°]."""
     reference = job.system.reference_seat
     assert reference is not None
     ears = points([seat.position_m for seat in seats])
@@ -308,7 +309,7 @@ def _beyond(value: FloatArray, low: float, high: float) -> FloatArray:
 
 
 def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: FloatArray) -> FloatArray:
-    """Degrees beyond half the coverage angle; 0 where the aim is unknown."""
+    """Angle beyond half the coverage angle [°]; 0 if the aim is unknown."""
     if channel.aim_m is None:
         return np.zeros(far.shape)
     aim = points([channel.aim_m])[0]
@@ -319,7 +320,9 @@ def _aim_deg(job: Job, channel: Channel, at: FloatArray, way: FloatArray, far: F
 
 
 def _hidden(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> Mask:
-    """Which places a head (screen loudspeakers), a seat's back or an obstacle hides from each seat, (places, seats)."""
+    """Which places are hidden from each seat by a head (screen loudspeakers), a seat back or an obstacle, (places,
+    seats).
+    """
     parts = (at[start : start + _AT_ONCE] for start in range(0, len(at), _AT_ONCE))
     paths = (direct_paths(part, seats, job.system.obstacles) for part in parts)
     return np.concatenate([each.hidden(by_heads=channel.role == "screen") for each in paths])
@@ -327,7 +330,7 @@ def _hidden(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> Ma
 
 def moved_job(job: Job, places: dict[str, Position]) -> Job:
     """The job with loudspeakers and seats at other places."""
-    system, _ = job.system, job.profile  # read here: checks of the moved job depend on both
+    system, _ = job.system, job.profile  # both are read here, since checks of the moved job depend on them
     channels = tuple(with_direction(c, places[c.id]) if c.id in places else c for c in system.channels)
     seats = tuple(replace(s, position_m=places[s.id]) if s.id in places else s for s in system.seats)
     return replace(plain_job(job), system=replace(system, channels=channels, seats=seats))

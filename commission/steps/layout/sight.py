@@ -1,4 +1,4 @@
-"""Whether the straight way from a loudspeaker to the ears is free of heads, seat backs and obstacles."""
+"""Whether the straight path from a loudspeaker to the ears is free of heads, seat backs and obstacles."""
 
 from __future__ import annotations
 
@@ -12,17 +12,18 @@ from commission.model import Channel, Check, FloatArray, Job, Obstacle, Position
 from commission.steps.shared.budgets import CUSTOM, single
 
 HEAD_TOP_M, HEAD_HALF_WIDTH_M = 0.13, 0.10
-"""The crown above the ears, and half a head's width with hair (adults: 0.13 and 0.08 m, ISO 7250-1, from memory)."""
+"""Height of the crown above the ears, and half a head's width with hair (adults: 0.13 and 0.08 m, ISO 7250-1, from
+memory)."""
 EAR_M = 0.08
-"""An ear beside the middle of the head."""
+"""Distance of an ear from the middle of the head."""
 BACK_BEHIND_M, BACK_HALF_WIDTH_M = 0.12, 0.28
-"""A seat's back behind the ears, and half its width (common practice, no source)."""
+"""Distance of a seat back behind the ears, and half its width (common practice, no source)."""
 SIGHT_U_M = 0.03
-"""Heads differ by ±6 cm in height (k = 2; common practice, no source)."""
+"""Standard uncertainty of head height: ±6 cm (k = 2; common practice, no source)."""
 PATH_U_M = 0.014
-"""Two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
+"""Standard uncertainty of two coordinates, each measured by hand to ±2 cm (k = 2; common practice, no source)."""
 SAME_ROW_M = 0.4
-"""Heads that differ by less from front to rear sit in one row."""
+"""Heads within this distance from front to rear are in one row."""
 Mask = NDArray[np.bool_]
 BUDGETS = (
     single("layout.sight", "Sight line over the head in front", "height of the listeners", SIGHT_U_M, CUSTOM, "m"),
@@ -33,17 +34,17 @@ BUDGETS = (
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Paths:
-    """The straight ways from places to the ears at every seat; inf where nothing is near a way."""
+    """The straight paths from places to the ears at every seat; inf where nothing is near a path."""
 
     over_heads_m: FloatArray
     """Height above the crown of each head of another row, (places, seats, heads)."""
     over_backs_m: FloatArray
-    """Height above the top of each seat's back, at the ear that is nearer to it, (places, seats, backs)."""
+    """Height above the top of each seat back, at the nearer ear, (places, seats, backs)."""
     inside_m: FloatArray
     """Length inside each obstacle, (places, seats, obstacles)."""
 
     def hidden(self, *, by_heads: bool) -> Mask:
-        """Which ways are not free, (places, seats)."""
+        """Which paths are blocked, (places, seats)."""
         blocked = (self.over_backs_m < 0).any(axis=-1) | (self.inside_m > 0).any(axis=-1)
         return np.asarray(blocked | (by_heads & (self.over_heads_m < 0).any(axis=-1)))
 
@@ -54,7 +55,7 @@ def points(places: Iterable[Position | None]) -> FloatArray:
 
 
 def direct_paths(at: FloatArray, seats: Sequence[Seat], obstacles: Sequence[Obstacle]) -> Paths:
-    """The ways from places, (places, 3) [m], to seats that have a position. Seats face the screen."""
+    """The paths from places, (places, 3) [m], to seats that have a position. Seats face the screen."""
     ears = points(seat.position_m for seat in seats)
     other_row = np.abs(ears[:, None, 1] - ears[None, :, 1]) >= SAME_ROW_M
     heads = _above_m(at, ears, ears + np.array([0.0, 0.0, HEAD_TOP_M]), HEAD_HALF_WIDTH_M, 0.0)
@@ -69,9 +70,10 @@ def direct_paths(at: FloatArray, seats: Sequence[Seat], obstacles: Sequence[Obst
 
 
 def _above_m(at: FloatArray, ears: FloatArray, edges: FloatArray, half_m: float, ear_m: float) -> FloatArray:
-    """Height of the ways above the middle of upright edges, (places, seats, edges) [m]; inf beside, before and behind them.
+    """Height of the paths above the middle of upright edges, (places, seats, edges) [m]; inf beside, before and behind
+    them.
 
-    `ear_m`: the ways end this far to both sides of the middle between the ears; both have the same height.
+    `ear_m`: the paths end this far on both sides of the middle of the head, at equal height.
     """
     start, way = at[:, None, None, :], (ears - at[:, None, :])[:, :, None, :]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -83,7 +85,7 @@ def _above_m(at: FloatArray, ears: FloatArray, edges: FloatArray, half_m: float,
 
 
 def _inside_m(at: FloatArray, ears: FloatArray, obstacle: Obstacle) -> FloatArray:
-    """Length of the ways inside a box with edges along the walls, (places, seats) [m]."""
+    """Length of the paths inside a box with edges along the walls, (places, seats) [m]."""
     low, high = np.sort(points([obstacle.from_m, obstacle.to_m]), axis=0)
     start, way = at[:, None, :], ears - at[:, None, :]
     with np.errstate(divide="ignore", invalid="ignore"):

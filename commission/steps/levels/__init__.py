@@ -2,11 +2,11 @@
 
 The installer plays the processor's test noise channel by channel and reads a hand-held meter at the reference seat (or at
 several seats). Correction = target − mean reading; new trim = old trim + correction, on the processor's grid and within
-its range. Where a range ends before the reference, the common offset that brings most channels into range is proposed, with
-what it costs.
+its range. If a range ends before the reference, the common offset that brings most channels into range is proposed, with
+its cost.
 
-Channels are compared with each other: what the main channels have in common (their median: the volume, the meter's own
-error) is subtracted and checked against the reference by itself, with the meter's class. How far a reading scatters is
+Channels are compared with each other: the part common to the main channels (their median: the volume, the meter's own
+error) is subtracted and checked separately against the reference, with the meter's class. The scatter of a reading is
 taken from a model of hand and eye (`dsp.placement`) until repeats show it: readings of one round, or of two rounds minus
 their trims.
 """
@@ -121,13 +121,13 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 @cached
 def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsResult:
-    """Trims from the readings of a round, where subwoofers that Bass has set are right as they are."""
+    """Trims from the readings of a round; subwoofers set by Bass count as correct."""
     by_bass = trims_by_bass(job, round_id, analyses)
     return result_of.solve(job, round_id, analyses, by_bass, _sums(job, round_id, analyses))
 
 
 def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromResponses | None]:
-    """How the subwoofers add at the reference seat in this round and those before it, where that is asked for."""
+    """Sum of the subwoofers at the reference seat in this round and earlier ones, if it is required."""
     if not adds_up(job) or round_id not in job.rounds:
         return {}
     return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in job.rounds_until(round_id)}
@@ -147,7 +147,7 @@ def _sum_of(job: Job, round_id: str, analyses: Analyses) -> SumFromResponses | N
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """The trims, the main result, what to enter."""
+    """The trims, the main result, the settings to enter."""
     result = solve(job, round_id, analyses)
     levels = result.channels.values()
     checks = [each.match for each in levels] + [each.repeat for each in levels if each.repeat is not None]
@@ -192,12 +192,12 @@ def _budgets(job: Job, result: LevelsResult) -> tuple[Budget, ...]:
 
 
 def _seat(job: Job, result: LevelsResult) -> str | None:
-    """The seat where a channel that is missing must be read: where the others were."""
+    """The seat at which a missing channel must be read: the one of the others."""
     return result.seats[0] if result.seats else reference_id(job)
 
 
 def _offered(result: LevelsResult) -> tuple[Choice, ...]:
-    """The common offset, where the reference is out of some channel's reach or another was decided on."""
+    """The common offset, if the reference is out of some channel's reach or another was chosen."""
     if not (result.proposed_offset_db or result.offset_db):
         return ()
     total = result.settable
@@ -315,7 +315,7 @@ def _advice(job: Job, round_id: str, result: LevelsResult) -> tuple[Advice, ...]
 
 
 def _more_sentence(result: LevelsResult) -> str:
-    """Which channels are undecided, and what would decide them."""
+    """Sentence on undecided channels, and the readings that would decide them."""
     open_ones = [each for each in result.channels.values() if each.match.verdict is Verdict.UNSURE]
     if not result.repeated:
         return "Read at least three channels again: how far your readings scatter is not known yet."
@@ -336,7 +336,7 @@ def _more_sentence(result: LevelsResult) -> str:
 
 
 def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
-    """What to do first, then what the figures rest on."""
+    """The first thing to do, then the basis of the figures."""
     remarks = []
     if any(not each.old_trim_known for each in result.channels.values()):
         remarks.append(
@@ -381,7 +381,7 @@ def _remarks(job: Job, round_id: str, result: LevelsResult) -> tuple[str, ...]:
 
 
 def _sum_remark(job: Job, result: LevelsResult) -> tuple[str, ...]:
-    """What all subwoofers are at once, and how that is meant."""
+    """Level of all subwoofers together, and the intended one."""
     mode, found = job.system.processor.sub_reference_for, result.together
     if len(sub_outputs(job)[0]) < 2 or mode == "each" or not result.channels:
         return ()
@@ -409,7 +409,7 @@ def _sum_remark(job: Job, result: LevelsResult) -> tuple[str, ...]:
 
 
 def _basis(job: Job, result: LevelsResult) -> list[str]:
-    """What the figures rest on."""
+    """Basis of the figures."""
     remarks = [f"Reference: {result.basis}; {result.sub_basis}."]
     if result.common_db is not None:
         known = result.budget_reference

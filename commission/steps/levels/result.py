@@ -1,4 +1,4 @@
-"""Trims from the readings of a round, with their uncertainty. The step `levels` shows them."""
+"""Trims from the readings of a round, with their uncertainty. For the step `levels`."""
 
 from __future__ import annotations
 
@@ -34,51 +34,53 @@ CONVENTIONS = (
 
 DEFAULT_RESOLUTION_DB = 0.1
 NO_RESPONSES = Analyses()
-"""Without responses no channel waits for a repair."""
+"""Empty analyses: without responses no channel awaits a repair."""
 SUB_NOISE_U_DB = u_of.noise_u_db(50.0, 20.0)
-"""Scatter of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is lost in the eye's."""
+"""Standard uncertainty of subwoofer noise (30 to 80 Hz) in one reading of twenty seconds; that of main channels is
+negligible."""
 INCONSISTENT = 3.0
-"""Repeats that scatter this many times as much as the others are not of one kind: 3 in 1000 by chance for two readings."""
+"""Repeats with this many times the scatter of the others are of another kind: 3 in 1000 by chance for two readings."""
 SUB_PRIOR_DOF = 6.0
-"""What the main channels' repeats say of the hand counts for the subwoofers' with this many degrees of freedom at most:
-they have a noise of their own (common practice, no source)."""
+"""Largest degrees of freedom of the main channels' repeats for the subwoofers' scatter: subwoofer noise differs (common
+practice, no source)."""
 BEST_EYE_DB = 0.2
-"""The least that an eye on a moving display scatters by (common practice, no source)."""
+"""Least scatter of a moving display read by eye (common practice, no source)."""
 MEDIAN_OF_NORMAL = 0.6745
 """Median of the absolute value of a standard normal variable."""
 BEST_HAND, WORST_HAND = 0.4, 1.7
-"""Factors on what one reading is taken to scatter by: an eye of 0.2 dB with the meter on a stand or within 2 cm, and one of
+"""Factors on the assumed scatter of one reading: an eye of 0.2 dB with the meter on a stand or within 2 cm, and one of
 0.8 dB within 10 cm (calculated from `dsp.placement`)."""
 NEAREST_M = 1.0
-"""A loudspeaker is not taken to be nearer than this: a wrong distance must not make a reading look better."""
+"""Least assumed distance of a loudspeaker: a wrong distance must not improve the uncertainty of a reading."""
 LEAST_MAINS, ALIKE = 3, 0.8
-"""With fewer, what they have in common cannot be separated from their differences; nor where they are far off the reference
-and this share of them does not agree (common practice, no source)."""
+"""Fewest main channels that separate a common part from their differences, and the share that must agree if they are far
+off the reference (common practice, no source)."""
 BEFORE_SUM = "the trims were entered as asked before anything showed how the subwoofers add; enter the new ones first"
 LEVEL_FINDINGS = ("settings.trims", "settings.dialogue-level", "settings.upmix", "wiring.doubled")
-"""Where they are accepted, a trim is proposed whatever the responses show."""
+"""Findings after whose acceptance a trim is proposed whatever the responses show."""
 IN_DOUBT = "find the cause first: it may not be the trim"
 MOST_MORE = 9
-"""More readings than this are not asked for."""
+"""Most additional readings that are requested."""
 IN_RANGE = "most channels in range"
 ONE_STEP = "plus one step of the trim, by which rounding can set two channels apart"
 RANGES = (1.0, 1.0, 1.0, 1.11, 1.18, 1.22, 1.25, 1.29, 1.31, 1.33, 1.35)
-"""What the largest of thirteen ranges of n normal readings exceeds once in twenty, over that of two, by n (calculated)."""
+"""Quantile of the largest of thirteen ranges of n normal readings, exceeded once in twenty, relative to that of two, by n
+(calculated)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelLevel:
-    """One channel's reading and the trim that follows from it; all levels in dB."""
+    """One channel's reading and its trim; all levels in dB."""
 
     channel: Channel
     level_db: float
     count: int
     spread_db: float | None
     u_db: float
-    """Half of what holds 95 % of the reading's errors that channels do not share: display, place of the meter,
+    """Half of the 95 % interval of the reading's errors specific to the channel: display, position of the meter,
     resolution."""
     u_absolute_db: float | None
-    """With the meter's own part, common to all channels; None when its class is not noted."""
+    """Including the meter's own part, common to all channels; None if its class is not noted."""
     target_db: float
     old_trim_db: float
     old_trim_known: bool
@@ -86,44 +88,44 @@ class ChannelLevel:
     """Target minus reading."""
     trim_exact_db: float | None
     trim_db: float | None
-    """The trim to set; None, as all that follows from it, while `why_no_trim` holds."""
+    """The trim to set; None, like all values that depend on it, if `why_no_trim` is set."""
     predicted_db: float | None
     residual_db: float | None
     at_limit: bool
     reachable: bool
     why_no_trim: str | None
-    """The fault that is to be repaired before a trim is proposed, or that its trim may not be why it is off."""
+    """The fault to repair before a trim is proposed, or the doubt that its trim is the cause."""
     in_doubt: bool
-    """Whether it waits for no repair, but its trim may not be why it is off."""
+    """Whether it awaits no repair, but its trim may not be the cause."""
     before_sum: bool
-    """Whether the trim of a subwoofer was entered as asked before anything showed how they add: it is compared with what it
-    was asked for."""
+    """Whether the trim of a subwoofer was entered as asked before anything showed how they add: it is then compared with
+    that target."""
     match: Check
-    """Reading minus target, relative to what the main channels have in common."""
+    """Reading minus target, relative to the common part of the main channels."""
     more: int | None
-    """How many more readings of every undecided channel would decide this one if they agree; None where it is decided, or
-    where nine would not do."""
+    """Number of further readings of every undecided channel that would decide this one if they agree; None if it is
+    decided, or nine would not suffice."""
     repeat: Check | None
     reading: Budget
-    """What `u_db` is made of."""
+    """Budget of `u_db`."""
     budget: Budget
-    """Of `match`: with the scatter of what it is relative to."""
+    """Budget of `match`: including the scatter of its reference."""
     budget_absolute: Budget | None
-    """What `u_absolute_db` is made of."""
+    """Budget of `u_absolute_db`."""
     budget_left: Budget
-    """With the rounding of the trim: what is left when it is typed."""
+    """Budget including the rounding of the trim: the remaining error after it is entered."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OffsetChoice:
-    """A common offset of all targets, and what it costs."""
+    """A common offset of all targets, with its cost."""
 
     offset_db: float
     what: str
     reaching: int
     unreachable: tuple[str, ...]
     rounding_db: float
-    """Root of the mean square of what rounding leaves, over the channels that reach their target."""
+    """Root mean square of the rounding errors, over the channels that reach their target."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -133,28 +135,28 @@ class LevelsResult:
     channels: dict[str, ChannelLevel]
     missing: tuple[str, ...]
     seats: tuple[str, ...]
-    """Seats whose readings count: those at which every channel was read that was read at all."""
+    """Seats whose readings count: those at which all measured channels were read."""
     not_counted: dict[str, tuple[str, ...]]
-    """Seats whose readings do not count yet → the channels that were not read there."""
+    """Seats whose readings do not count yet → the channels not read there."""
     offset_db: float
     proposed_offset_db: float
-    """Common offset that brings most channels into range; 0 when the reference does."""
+    """Common offset that brings most channels into range; 0 if the reference does."""
     choices: tuple[OffsetChoice, ...]
-    """The reference, the proposal where it differs, and the offset with the least rounding."""
+    """The reference, the proposal if it differs, and the offset with the least rounding."""
     basis: str
     sub_basis: str
     common_u_db: float | None
-    """Standard uncertainty of the absolute level, from the meter's class; None when the class is not noted."""
+    """Standard uncertainty of the absolute level, from the meter's class; None if the class is not noted."""
     common_db: float | None
-    """What the main channels have in common: median of reading minus target; None where that is not known."""
+    """Common part of the main channels: median of reading minus target; None if unknown."""
     reference: Check | None
-    """Whether that is the reference; None where it is not known."""
+    """Check of the common part against the reference; None if unknown."""
     budget_reference: Budget | None
-    """What its uncertainty is made of; None where the meter's class is not noted."""
+    """Budget of that check; None if the meter's class is not noted."""
     together: SubSum | None
-    """All subwoofers at once at the reference seat; None with fewer than two, or where nothing shows how they add."""
+    """Sum of all subwoofers at the reference seat; None with fewer than two, or if nothing shows how they add."""
     sum_check: Check | None
-    """Whether they read the reference at once; None where they are not meant to, or that is not known."""
+    """Check that they read the reference together; None if not intended, or unknown."""
     budget_sum: Budget | None
     support: Support
     """Support of the meter: hand or stand."""
@@ -168,7 +170,7 @@ class LevelsResult:
 
     @property
     def settable(self) -> int:
-        """How many channels get a trim: those that neither wait for a repair nor are in doubt."""
+        """Number of channels that get a trim: those that neither await a repair nor are in doubt."""
         return sum(each.why_no_trim is None for each in self.channels.values())
 
 
@@ -179,10 +181,10 @@ def solve(
     trims_by_bass: Mapping[str, float | None],
     sums: Mapping[str, SumFromResponses | None],
 ) -> LevelsResult:
-    """Trims from the readings of a round; none for channels that wait for a repair or may be off for another reason than
+    """Trims from the readings of a round; none for channels that await a repair or may be off for another reason than
     their trim, nor do these shift the others'.
 
-    `trims_by_bass`: subwoofer → the trim that the step Bass asked for and the round has; `sums`: round → how they add.
+    `trims_by_bass`: subwoofer → the trim proposed by the step Bass and set in the round; `sums`: round → their sum.
     """
     awaiting = awaiting_repair(job, round_id, analyses)
     read = _read(job, round_id)
@@ -190,7 +192,7 @@ def solve(
     targets_db = _targets_db(job, round_id, trims_by_bass, together)
     counted = _counted_seats(job, read)
     measured = _measured(job, round_id, read, counted)
-    offset = decided_offset_db(job, round_id) or 0.0  # at the reference, unless the technician decides otherwise
+    offset = decided_offset_db(job, round_id) or 0.0  # at the reference, unless the technician chooses otherwise
     asked_db = _asked_before_sum(job, round_id, together, sums, offset)
     own_targets_db, targets_db = targets_db, {c: target + offset for c, target in targets_db.items()}
     readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
@@ -235,8 +237,8 @@ def _doubtful(
 ) -> set[str]:
     """Channels that may be off for another reason than their trim.
 
-    `off_db`: channel that waits for no repair → reading minus target, relative to what the main channels have in common;
-    `surely`: those that are off for sure. One that also plays from another loudspeaker need not be.
+    `off_db`: channel that awaits no repair → reading minus target, relative to the common part of the main channels;
+    `surely`: those that are surely off. One that also plays from another loudspeaker need not be.
     """
     limit = job.limit("settings.trim")
     off_db = {c: off for c, off in off_db.items() if c in surely or off > limit.upper}
@@ -258,9 +260,9 @@ def _doubtful(
 def trim_or_cause(
     job: Job, round_id: str, analyses: Analyses, result: SeatsResult, channel: str, *, loud: bool
 ) -> str | None:
-    """Why something else than its trim may make a channel loud or soft, as a clause.
+    """Reason other than its trim that may make a channel loud or soft, as a clause.
 
-    By its responses of a round, whose seats are in `result`, or of the newest one before that has any.
+    From its responses in a round, whose seats are in `result`, or in the newest earlier one with any.
     """
     heard = {item.round for item in analyses if item.channel == channel}
     newest = next((each for each in reversed(job.rounds_until(round_id)) if each in heard), round_id)
@@ -289,7 +291,7 @@ def _measured(
 def _not_counted(
     read: Mapping[str, Mapping[str, list[float]]], counted: tuple[str, ...]
 ) -> dict[str, tuple[str, ...]]:
-    """Seats whose readings do not count → the channels that were not read there."""
+    """Seats whose readings do not count → the channels not read there."""
     seats = dict.fromkeys(seat for own in read.values() for seat in own)
     return {
         seat: tuple(c for c, own in read.items() if own and seat not in own) for seat in seats if seat not in counted
@@ -298,7 +300,7 @@ def _not_counted(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Trim:
-    """The trim to set of one channel; all None where there is a reason not to propose one."""
+    """The trim to set for one channel; all None if there is a reason not to propose one."""
 
     why_not: str | None = None
     in_doubt: bool = False
@@ -318,7 +320,7 @@ def _trims(
     targets_db: Mapping[str, float],
     offset_db: float,
 ) -> tuple[dict[str, _Trim], tuple[OffsetChoice, ...]]:
-    """The trims with that common offset of all targets, and what other offsets would cost."""
+    """The trims with that common offset of all targets, and the cost of other offsets."""
     limits = job.system.processor.trim_db
     grid = (limits.min, limits.max, limits.step)
     why_not = dict.fromkeys(doubtful, IN_DOUBT) | dict(awaiting)
@@ -355,14 +357,14 @@ def _trims(
 
 @dataclass(frozen=True, slots=True)
 class _Common:
-    """What the main channels have in common: volume and meter."""
+    """Common part of the main channels: volume and meter."""
 
     value_db: float
     """Median of reading minus target."""
     u_one_db: float
-    """u of one channel's reading, their median."""
+    """Median of the standard uncertainties of the channels' readings."""
     sensitivities: dict[str, float]
-    """How much of that the median brings into each channel's value."""
+    """Share of that which the median adds to each channel's value."""
     budget: Budget | None
 
 
@@ -374,8 +376,8 @@ def _common(
     counted: tuple[str, ...],
     targets_db: Mapping[str, float],
 ) -> _Common | None:
-    """From main channels that wait for no repair. None with fewer than three of them, and where most are off the reference
-    by more than volume and meter may be, but not alike: then nothing shows which of them are right.
+    """Common part of the main channels that await no repair. None with fewer than three of them, and if most are off the
+    reference by more than volume and meter may be, but not alike: then nothing shows which of them are right.
     """
     mains = [i for i, (c, _) in enumerate(measured) if not c.is_sub and c.id not in awaiting]
     if len(mains) < LEAST_MAINS:
@@ -402,7 +404,7 @@ def _common(
 
 
 def _reference(job: Job, common: _Common, counted: tuple[str, ...]) -> Check:
-    """Whether the main channels together are at the reference: the volume, seen through the meter's own error."""
+    """Check of the main channels together against the reference: the volume, within the meter's own error."""
     return Check(
         id="levels.reference",
         seat=counted[0] if len(counted) == 1 else None,
@@ -438,7 +440,7 @@ def _asked_before_sum(
     sums: Mapping[str, SumFromResponses | None],
     offset_db: float,
 ) -> dict[str, float]:
-    """Subwoofers that hold, within a step, the trim that brings each alone to the reference by the newest earlier round in
+    """Subwoofers set, within a step, to the trim that brings each alone to the reference by the newest earlier round in
     which all were read, if nothing showed by then how they add → that level of each alone.
     """
     if together is None or not adds_up(job):
@@ -462,7 +464,7 @@ def _asked_before_sum(
 def _is_as_asked(
     job: Job, round_id: str, before: str, sub: Channel, read: Mapping[str, list[float]], offset_db: float
 ) -> bool:
-    """Whether a subwoofer holds, within a step, what an earlier round's readings of it alone ask for."""
+    """Whether a subwoofer is set, within a step, as an earlier round's readings of it alone ask for."""
     limits = job.system.processor.trim_db
     old, held = old_trim_db(job, before, sub.id), old_trim_db(job, round_id, sub.id)
     if held is None:
@@ -481,9 +483,9 @@ def _sum_check(
     offset_db: float,
     asked_db: Mapping[str, float],
 ) -> tuple[Check, Budget] | None:
-    """Whether all subwoofers at once read the reference, relative to what the main channels have in common.
+    """Check that all subwoofers together read the reference, relative to the common part of the main channels.
 
-    `asked_db`: see `_asked_before_sum`; not tested where all of them are among these.
+    `asked_db`: see `_asked_before_sum`; not tested if all of them are among these.
     """
     if together is None or together.level_db is None or not adds_up(job):
         return None
@@ -515,7 +517,9 @@ def _sum_check(
 
 
 def _with_more(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
-    """With what more readings would decide, every undecided channel being read as often."""
+    """The channels with the number of further readings that would decide them, every undecided one being read equally
+    often.
+    """
     open_ones = [each for each in channels.values() if each.match.verdict is Verdict.UNSURE]
     out = dict(channels)
     for each in open_ones:
@@ -530,7 +534,7 @@ def _with_more(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
 
 
 def _more(each: ChannelLevel, together: int) -> int | None:
-    """The least number of further readings with which the same mean and scatter would be within or outside the limit."""
+    """The least number of further readings for which the same mean and scatter would be within or outside the limit."""
     limit = each.match.limit
     assert limit is not None
     shrinking = [p for p in each.budget.contributions if math.isfinite(p.dof) or p.shared]
@@ -548,7 +552,7 @@ def _more(each: ChannelLevel, together: int) -> int | None:
 
 
 def _match_limit(job: Job) -> Limit:
-    """The limit of a channel's level, widened by what the steps of the trim leave."""
+    """The limit of a channel's level, widened by the rounding of the trim."""
     limit, step = job.limit("levels.match"), job.system.processor.trim_db.step
     return Limit(
         low=None if limit.low is None else limit.low - step,
@@ -559,7 +563,7 @@ def _match_limit(job: Job) -> Limit:
 
 
 def _repeat_limit(job: Job, most: int) -> Limit:
-    """That of two readings, for the `most` readings of one seat: a range grows with their number."""
+    """The limit for two readings, scaled to the `most` readings of one seat: a range grows with their number."""
     limit = job.limit("levels.repeat")
     factor = RANGES[min(most, len(RANGES) - 1)]
     return replace(limit, high=None if limit.high is None else round(limit.high * factor, 3))
@@ -587,8 +591,8 @@ def _channel(
     common: _Common | None,
     asked_db: float | None,
 ) -> ChannelLevel:
-    """`reading`: what the uncertainty of its level is made of; `asked_db`: the target that its trim was entered for, where
-    that is not `target`.
+    """One channel. `reading`: budget of its level; `asked_db`: the target that its trim was entered for, if that is not
+    `target`.
     """
     old, meter = old_trim_db(job, round_id, channel.id), job.system.instrument("meter")
     absolute = None
@@ -630,7 +634,7 @@ def _channel(
 
 
 def _match_check(job: Job, channel: Channel, apart_db: float, budget: Budget, common: _Common | None) -> Check:
-    """`apart_db`: reading minus target."""
+    """Check of a channel's level. `apart_db`: reading minus target."""
     return Check(
         id="levels.match",
         channel=channel.id,
@@ -644,7 +648,7 @@ def _match_check(job: Job, channel: Channel, apart_db: float, budget: Budget, co
 
 
 def _repeat_check(job: Job, channel: Channel, found: _Reading) -> Check | None:
-    """None where no seat was read twice."""
+    """Check of the repeats; None if no seat was read twice."""
     if found.spread_db is None:
         return None
     return Check(
@@ -659,32 +663,30 @@ def _repeat_check(job: Job, channel: Channel, found: _Reading) -> Check | None:
 
 
 def meter_support(job: Job) -> Support:
-    """How the meter is held while it is read; by hand where nothing is entered."""
+    """Support of the meter during a reading; by hand if nothing is entered."""
     meter = job.system.instrument("meter")
     return meter.support if meter is not None and meter.support is not None else "hand"
 
 
 def place_u_db(job: Job, channel: Channel) -> float:
-    """What a reading of a channel scatters by because the meter is not at the place of the ears [dB]."""
+    """Standard uncertainty of a reading from the meter's displacement from the ears [dB]."""
     taped = None if channel.is_sub else taped_m(job, channel, job.rounds[-1])
     distance = None if taped is None else max(taped[0], NEAREST_M)
     return level_placement_u_db(DISPLACED_M[meter_support(job)], is_sub=channel.is_sub, distance_m=distance)
 
 
 def one_reading_u_db(job: Job, channel: Channel) -> float:
-    """What one reading is taken to scatter by from the next of the same channel: not by a stand, which stays in its
-    place.
-    """
+    """Assumed scatter between readings of the same channel, without that of a stand, which stays in its place."""
     moves = meter_support(job) == "hand"
     place = place_u_db(job, channel) if moves else 0.0
     return u_of.combine(u_of.DISPLAY_U_DB, place, SUB_NOISE_U_DB if channel.is_sub else 0.0)
 
 
 def _most_place_db(place_db: float, factor: float) -> float:
-    """What the place of a meter held by hand makes of a reading's scatter at most [dB].
+    """Upper bound of the scatter of a reading from the position of a hand-held meter [dB].
 
-    The scatter does not show whether it comes from hand or eye: a hand within 10 cm with a good eye scatters like one
-    within 5 cm with a moderate eye. All that the best eye leaves counts as the hand's, less for a loudspeaker that is near.
+    Scatter from hand and from eye cannot be distinguished: a hand within 10 cm with a good eye scatters like one within 5
+    cm with a moderate eye. Everything beyond the best eye counts as the hand's, less for a near loudspeaker.
     """
     far_db = level_placement_u_db(DISPLACED_M["hand"], is_sub=False)
     both_db = factor * u_of.combine(u_of.DISPLAY_U_DB, far_db)
@@ -694,7 +696,7 @@ def _most_place_db(place_db: float, factor: float) -> float:
 def _budget(
     job: Job, channel: Channel, found: _Reading, counted: tuple[str, ...], *, standard: bool = False
 ) -> Budget:
-    """`standard`: the scatter as one standard deviation, and not as half of what holds 95 %."""
+    """Budget of a reading. `standard`: the scatter as one standard deviation, not as half of the 95 % interval."""
     factor = found.scatter.factor if standard else found.scatter.factor_95
     return budget_for.level_budget(
         channel.id,
@@ -714,10 +716,10 @@ def _budget(
 
 
 def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float, Budget]]:
-    """(channel, seat) → the mean of the readings there [dB], and what its uncertainty is made of; without seats, None.
+    """(channel, seat) → the mean of the readings there [dB], and its budget; seat None without seats.
 
-    u is a standard deviation here, to be used with its degrees of freedom, without what places around a seat always have in
-    common.
+    u is a standard deviation here, to be used with its degrees of freedom, without the part common to all positions
+    around a seat.
     """
     read = _read(job, round_id)
     scatter = _scatter(job, round_id)
@@ -733,12 +735,12 @@ def by_seat(job: Job, round_id: str) -> dict[tuple[str, str | None], tuple[float
 
 
 def repeat_budget(job: Job) -> Budget:
-    """What the uncertainty of a spread of readings is made of."""
+    """Budget of a spread of readings."""
     return budget_for.repeat_spread(_resolution_db(job))
 
 
 def decided_offset_db(job: Job, round_id: str) -> float | None:
-    """The common offset that the technician decided on for a round [dB]; None when there is none, or no number."""
+    """The common offset chosen by the technician for a round [dB]; None without one, or if it is no number."""
     text = job.decisions.get((round_id, "levels", "common_offset"))
     try:
         value = float(text) if text is not None else math.nan
@@ -748,9 +750,9 @@ def decided_offset_db(job: Job, round_id: str) -> float | None:
 
 
 def old_trim_db(job: Job, round_id: str, channel: str) -> float | None:
-    """The trim that the readings of a round were taken with; an interim round keeps what an earlier one noted.
+    """The trim during the readings of a round; an interim round keeps that of an earlier one.
 
-    As left does not: trims were typed in before it, and one that was not noted is unknown.
+    As left does not: trims were entered before it, and one that was not noted is unknown.
     """
     held = job.setting(round_id, channel) if round_id == AS_LEFT else job.setting_until(round_id, channel)
     return held.trim_db
@@ -767,7 +769,7 @@ def target_db(job: Job, channel: Channel) -> float:
 def _targets_db(
     job: Job, round_id: str, trims_by_bass: Mapping[str, float | None], together: SubSum | None
 ) -> dict[str, float]:
-    """The required reading of each channel; of a subwoofer that the step Bass set, what it then gives alone."""
+    """The required reading of each channel; for a subwoofer set by the step Bass, its resulting level alone."""
     targets = {channel.id: target_db(job, channel) for channel in job.system.channels}
     mode = job.system.processor.sub_reference_for
     if together is not None and mode is not None and adds_up(job):
@@ -783,7 +785,7 @@ def _targets_db(
 
 
 def reference_basis(job: Job) -> str:
-    """Where the reference level comes from."""
+    """Source of the reference level."""
     processor = job.system.processor
     if processor.reference_basis:
         return processor.reference_basis
@@ -811,9 +813,9 @@ class _Reading:
     level_db: float
     count: int
     spread_db: float | None
-    """Largest minus smallest of the repeats at one seat; None without repeats."""
+    """Largest minus smallest repeat at one seat; None without repeats."""
     shares: tuple[float, ...]
-    """Weight of each seat that counts; their sum is 1."""
+    """Weight of each seat that counts; they sum to 1."""
     counts: tuple[int, ...]
     """Readings at each of them."""
     scatter: _Scatter
@@ -821,16 +823,16 @@ class _Reading:
 
 @dataclass(frozen=True, slots=True)
 class _Scatter:
-    """How far one reading scatters, as a factor on what it is taken to."""
+    """Scatter of one reading, as a factor on the assumed one."""
 
     factor: float
     dof: float
     repeated: bool
-    """Whether any repeats show it, or only the default."""
+    """Whether repeats show it, rather than only the default."""
 
     @property
     def factor_95(self) -> float:
-        """Half of what holds 95 %: Student's t, since so few repeats show their scatter badly."""
+        """Half of the 95 % interval: Student's t, since few repeats show their scatter poorly."""
         return self.factor * u_of.student_t95(self.dof) / 2
 
 
@@ -845,8 +847,8 @@ def _read(job: Job, round_id: str) -> dict[str, dict[str, list[float]]]:
 
 
 def _counted_seats(job: Job, read: dict[str, dict[str, list[float]]]) -> tuple[str, ...]:
-    """The seats at which every channel was read that was read at all: trims compare channels, so that each must be read at
-    the same places. Without such a seat the one where most were read, the reference seat of equals.
+    """The seats at which all measured channels were read: trims compare channels, so each must be read at the same
+    places. Without such a seat, the one where most were read; of equal ones the reference seat.
     """
     known = [own for own in read.values() if own]
     seats = dict.fromkeys((reference_id(job) or "", *(seat for own in known for seat in own)))
@@ -860,9 +862,9 @@ class _Repeats:
     """A channel's readings that differ by hand and eye alone."""
 
     groups: tuple[list[float], ...]
-    """Each about a mean of its own [dB]."""
+    """Readings about separate means [dB]."""
     lost: float = 0.0
-    """Degrees of freedom that the common shift of a round costs this channel."""
+    """Degrees of freedom used by the common shift of a round, for this channel."""
 
     def squares(self, u_db: float) -> tuple[float, float]:
         """Σ((x − x̄)/u)² over all groups, and degrees of freedom."""
@@ -872,11 +874,11 @@ class _Repeats:
 
 
 def _scatter(job: Job, round_id: str) -> dict[str, _Scatter]:
-    """How far one reading of each channel scatters: the mains pool their repeats, and the subwoofers theirs with them.
+    """Scatter of one reading of each channel: the mains pool their repeats, and the subwoofers theirs with them.
 
-    All rounds up to this one count: hand, eye and meter are the same. Rounds are compared with each other only where that
-    shows more than the repeats within them. A channel whose repeats scatter more than INCONSISTENT times as far as those of
-    all others is not of their kind: it stays out of the pool and has its own scatter.
+    All rounds up to this one count: hand, eye and meter are the same. Rounds are compared with each other only if that
+    shows more than the repeats within them. A channel whose repeats scatter more than INCONSISTENT times as far as those
+    of all others is not of their kind: it stays out of the pool and has its own scatter.
     """
     out: dict[str, _Scatter] = {}
     prior, prior_dof = 1.0, u_of.HAND_DOF
@@ -903,8 +905,8 @@ def _scatter(job: Job, round_id: str) -> dict[str, _Scatter]:
 
 
 def _repeats(job: Job, round_id: str) -> tuple[dict[str, _Repeats], dict[str, _Repeats]]:
-    """Each channel's readings up to a round: those of one round and seat about a mean of their own; and the same with
-    earlier ones of main channels moved to this round's trim and volume.
+    """Each channel's readings up to a round, grouped by round and seat about separate means; and the same with earlier
+    ones of main channels shifted to this round's trim and volume.
     """
     now = _read(job, round_id)
     apart = {c: [list(values) for values in own.values()] for c, own in now.items()}
@@ -931,10 +933,10 @@ def _repeats(job: Job, round_id: str) -> tuple[dict[str, _Repeats], dict[str, _R
 def _moved_db(
     job: Job, rounds: tuple[str, str], read: tuple[Mapping[str, Mapping[str, list[float]]], ...]
 ) -> dict[tuple[str, str], float]:
-    """(main channel, seat) → what its readings moved by between two rounds: its trim, and what the median of all moved by.
+    """(main channel, seat) → shift of its readings between two rounds: its trim, and the median shift of all.
 
-    The remainder is scatter, and whatever else changed: an upper bound of it. Left out is a channel that moved too far
-    for the scatter of the others (its trim is not what was entered), and all of them where no hand reads so badly.
+    The remainder is scatter, and whatever else changed: an upper bound of it. A channel that moved too far for the
+    scatter of the others is left out (its trim is not as entered), and all of them if no hand reads that badly.
     """
     channels = {c.id: c for c in job.system.channels if not c.is_sub}
     turned, apart, u_db = {}, [], []
@@ -962,7 +964,7 @@ def _reading(
 ) -> _Reading:
     """The weighted mean of a channel's readings over the seats that count, m = Σ w·L with Σ w = 1.
 
-    The mean is one of decibels: the trim that it gives leaves the least mean square error in decibels over the seats.
+    The mean is taken over decibels: the resulting trim minimises the mean square error in decibels over the seats.
     """
     by_seat = {seat: read[seat] for seat in counted if seat in read}
     seats = [job.system.seat(seat) for seat in by_seat]

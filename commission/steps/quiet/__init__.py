@@ -1,8 +1,8 @@
-"""Quiet: how loud is the room itself, and which source is to blame?
+"""Quiet: how loud is the room itself, and which source is the loudest?
 
-The installer records half a minute of silence in each state (everything off, then one source after the other), or types
-what a meter shows. Each state gets L_Aeq, L_Ceq, NC (ANSI/ASA S12.2), NR (ISO/R 1996) with the octave that decides, hum of
-the mains and tones. Differences between states name the source; they are all that an uncalibrated microphone gives.
+The installer records half a minute of silence in each state (everything off, then one source after the other), or types a
+meter's readings. Each state gets L_Aeq, L_Ceq, NC (ANSI/ASA S12.2), NR (ISO/R 1996) with the octave that decides, hum of
+the mains and tones. Differences between states identify the source; an uncalibrated microphone gives nothing else.
 """
 
 from __future__ import annotations
@@ -108,17 +108,17 @@ CAUTIONS = {
 }
 EXPECTED_DB = (0.0, 90.0)
 GROUPS = ((OFF,), (VENTILATION_LOW, VENTILATION_HIGH, VENTILATION), (ELECTRONICS, PROJECTOR))
-"""A visit has one state of each at least."""
+"""Groups of states: a visit has at least one state of each."""
 ENTRY, ENTRY_SEAT = "state", "seat"
 
 
 def entry_state(job: Job, round_id: str) -> str:
-    """The state whose values are being typed."""
+    """The state whose values are being entered."""
     return job.decisions.get((round_id, "quiet", ENTRY), OFF)
 
 
 def entry_seat(job: Job, round_id: str) -> str | None:
-    """The seat at which values are being typed and recorded: the chosen one, else the reference seat."""
+    """The seat at which values are being entered and recorded: the chosen one, otherwise the reference seat."""
     chosen, reference = (
         job.system.seat(job.decisions.get((round_id, "quiet", ENTRY_SEAT), "")),
         job.system.reference_seat,
@@ -128,7 +128,7 @@ def entry_seat(job: Job, round_id: str) -> str | None:
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """What a meter can show at the chosen seat in the chosen state, and in the others that have readings."""
+    """Meter readings at the chosen seat in the chosen state, and in the others that have readings."""
     at, reference = entry_seat(job, round_id), job.system.reference_seat
     if at is None or reference is None:
         return ()
@@ -156,7 +156,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """Every state with its ratings, the octave bands, the differences, and which source to look for first."""
+    """All states with their ratings, the octave bands, the differences, and the source to look for first."""
     result = solve(job, round_id, analyses)
     noises = result.noises
     return Outcome(
@@ -186,12 +186,12 @@ def _measured(group: tuple[str, ...], noises: tuple[Noise, ...]) -> bool:
 
 
 def key_of(each: Noise | Difference) -> str:
-    """Of its row and curve."""
+    """Key of its row and curve."""
     return f"quiet:{spelled(each.state)}:{each.seat}"
 
 
 def deciding_text(noise: Noise) -> str | None:
-    """As in "63 Hz"; the mean of the middle octaves where no octave exceeds the curve."""
+    """Text such as "63 Hz"; the mean of the middle octaves if no octave exceeds the curve."""
     if noise.nc is None:
         return None
     hz = noise.nc.octave_hz
@@ -208,7 +208,7 @@ def _rating(rating: Rating | None) -> str | None:
 
 
 def hum_text(noise: Noise) -> str:
-    """As in "50 Hz, 41 dB"."""
+    """Text such as "50 Hz, 41 dB"."""
     if noise.hum_hz is None:
         return "–" if noise.why_no_hum else "none"
     level = "" if noise.hum_db is None else f", {number(noise.hum_db, 0)} dB"
@@ -284,7 +284,7 @@ def _differences_table(result: QuietResult) -> tuple[Table, ...]:
 
 
 def _rise(each: Difference) -> str | None:
-    """The octave that rises most and by how much, as in "63 Hz, +4.0 dB"."""
+    """The octave with the largest rise, such as "63 Hz, +4.0 dB"."""
     hz = each.octave_hz
     return None if hz is None else f"{nominal_hz(hz):g} Hz, {number(each.octaves_db[hz], 1, signed=True)} dB"
 
@@ -404,7 +404,7 @@ def _remarks(job: Job, result: QuietResult) -> tuple[str, ...]:
 
 
 def source_sentence(noise: Noise, result: QuietResult) -> str:
-    """Which source to look for first, as far as "everything off" shows it."""
+    """The source to look for first, as far as "everything off" shows it."""
     by = deciding_text(noise)
     start = f"Look first at what runs with {noise.state}: NC {_rating(noise.nc)}" + (
         f", decided at {by}" if by else ""

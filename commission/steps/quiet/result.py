@@ -1,4 +1,4 @@
-"""The quiet room in each state: levels (dB SPL where the microphone is calibrated), ratings, hum, differences."""
+"""The quiet room in each state: levels (dB SPL if the microphone is calibrated), ratings, hum, differences."""
 
 from __future__ import annotations
 
@@ -35,32 +35,34 @@ from commission.steps.shared.budgets import CUSTOM, single
 from commission.steps.shared.cache import cached
 
 ASSUMED_OWN_DB = 30.0
-"""Self-noise of a microphone or meter that is not entered, dB(A): that of a quarter-inch measurement microphone (common
-practice, no source)."""
+"""Assumed self-noise of a microphone or meter if none is entered, dB(A): that of a quarter-inch measurement microphone
+(common practice, no source)."""
 ABOVE_OWN_DB = 3.0
 """A level that is less than this above the self-noise is only an upper bound (ISO 3746, from memory)."""
 DIFFERENT_DB = 3.0
-"""A state less than this above "everything off" does not show its own level (the same)."""
+"""A state less than this above "everything off" does not show its own level (ISO 3746, from memory)."""
 UNKNOWN_CLASS_U_DB = 1.0
 CALIBRATOR_U_DB, LEAST_METER_DB = 0.5, 35.0
-"""Calibrator and microphone together; a hand meter calibrates a recording well above its self-noise (common practice)."""
+"""Standard uncertainty of calibrator and microphone together; least level at which a hand meter calibrates a recording,
+well above its self-noise (common practice)."""
 POSITION_U_DB, LOW_POSITION_U_DB, LOW_HZ = 0.5, 1.0, 250
-"""Levels vary over the width of a head, more in the bass (common practice, no source)."""
+"""Standard uncertainty of position: levels vary over the width of a head, more in the bass (common practice, no source)."""
 THIRD_AT_50_HZ = 11.6
 """Width of the third octave at 50 Hz, Hz."""
 GAIN_U_DB, READ_U_DB = 0.2, 0.5
 """Gain between two recordings at one setting; a meter's L_Aeq as read (common practice, no source)."""
 HUM_U_DB = 3.0
-"""Of a line in a room: the same point within 10 cm, and the threshold of hearing (common practice, no source)."""
+"""Standard uncertainty for a line in a room: position within 10 cm, and the threshold of hearing (common practice, no
+source)."""
 
 
 def nominal_hz(octave_hz: int) -> float:
-    """Centre of an octave by its name: 31 means 31.5 Hz."""
+    """Centre of an octave by its nominal value: 31 means 31.5 Hz."""
     return 31.5 if octave_hz == 31 else float(octave_hz)
 
 
 QUANTITIES = ("L_Aeq", "L_Ceq", *(f"{nominal_hz(hz):g} Hz" for hz in NR_OCTAVES_HZ))
-"""Quantities that can be typed for each state."""
+"""Quantities that can be entered for each state."""
 
 
 class Offset(NamedTuple):
@@ -77,19 +79,19 @@ class Noise:
 
     state: str
     known: str | None
-    """The state as the program knows it; None: a name of the technician's own."""
+    """The state as known to the program; None: a custom name."""
     seat: str
     typed: bool
     calibrated: bool
-    """Whether levels are dB SPL; else relative to full scale."""
+    """Whether levels are dB SPL, otherwise relative to full scale."""
     octave_db: Mapping[int, float]
-    """The instrument's own noise is subtracted from levels that are clearly above it."""
+    """Octave levels; the instrument's own noise is subtracted where they clearly exceed it."""
     at_most: tuple[int, ...] = ()
     """Octaves whose level is only an upper bound."""
     laeq_db: float | None
     laeq_at_most: bool = False
     laeq_u_db: float
-    """Standard uncertainty of L_Aeq because the recording is short, or the display of a meter moves."""
+    """Standard uncertainty of L_Aeq from a short recording, or a moving display."""
     lceq_db: float | None
     nc: Rating | None = None
     nr: Rating | None = None
@@ -98,10 +100,10 @@ class Noise:
     third_db: FloatArray
     hum_hz: float | None = None
     hum_db: float | None = None
-    """Level of all lines together; None where not calibrated."""
+    """Level of all lines together; None if not calibrated."""
     hum_lines: tuple[SpectralLine, ...] = ()
     hum_excess_db: float | None = None
-    """Level of its loudest line above what is just heard."""
+    """Level of its loudest line above the just audible level."""
     why_no_hum: str = ""
     used_s: float = 0.0
     tones: tuple[SpectralLine, ...] = ()
@@ -112,29 +114,29 @@ class Noise:
 
     @property
     def deciding_hz(self) -> int | None:
-        """The octave that makes NC; None where the mean of 500 Hz to 4 kHz does, or nothing."""
+        """The octave that determines NC; None if the mean of 500 Hz to 4 kHz does, or nothing."""
         return None if self.nc is None else self.nc.octave_hz
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Difference:
-    """A state against "everything off" at the same seat, or the softest state where that was not measured."""
+    """A state compared with "everything off" at the same seat, or with the softest state if that was not measured."""
 
     state: str
     seat: str
     baseline: str
-    """What it is compared with."""
+    """Name of the baseline."""
     change_db: float
-    """Of L_Aeq."""
+    """Change of L_Aeq."""
     u_db: float
     source_db: float | None
-    """L_Aeq of the source alone; None where it is less than 3 dB above, or nothing is calibrated."""
+    """L_Aeq of the source alone; None if it is less than 3 dB above, or nothing is calibrated."""
     octaves_db: Mapping[int, float]
-    """By octave, as far as both have it."""
+    """Change by octave, for octaves in both."""
 
     @property
     def octave_hz(self) -> int | None:
-        """The octave that rises most."""
+        """The octave with the largest rise."""
         return max(self.octaves_db, key=lambda hz: self.octaves_db[hz], default=None)
 
 
@@ -149,17 +151,17 @@ class QuietResult:
     differences: tuple[Difference, ...] = ()
     problems: tuple[str, ...] = ()
     first: Noise | None = None
-    """The state whose source to look for first: the one furthest above the limit, else None."""
+    """The state whose source to look for first: the one furthest above the limit, or None."""
     by_state: Mapping[str, tuple[Noise, ...]] = field(default_factory=dict)
 
 
 def quantity_of(state: str, what: str) -> str:
-    """How a typed reading is stored: "ventilation low: 125 Hz"."""
+    """Stored name of a typed reading: "ventilation low: 125 Hz"."""
     return f"{state}: {what}"
 
 
 def read_quantity(quantity: str) -> tuple[str, str] | None:
-    """State and what was read of it; None for a quantity of another kind."""
+    """State and quantity of a stored reading; None for another kind."""
     state, colon, what = quantity.rpartition(":")
     what = next((each for each in QUANTITIES if spelled(each) == spelled(what)), "")
     return (state.strip(), what) if colon and what and state.strip() else None
@@ -217,7 +219,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> QuietResult:
 
 
 def of_channels(job: Job, round_id: str, analyses: Analyses) -> dict[str, Noise]:
-    """Noise of each loudspeaker alone, by channel: the newest recording, at the reference seat where there is one."""
+    """Noise of each loudspeaker alone, by channel: the newest recording, preferably at the reference seat."""
     recorded = [each for each in analyses.channel_noises if each.round == round_id and each.analysis is not None]
     if not recorded:
         return {}
@@ -229,19 +231,19 @@ def of_channels(job: Job, round_id: str, analyses: Analyses) -> dict[str, Noise]
 
 
 def _name_of(state: str) -> str:
-    """A state as the program spells it, "Ventilation_HIGH" as "ventilation high"; other names as they are."""
+    """A state in the program's spelling, "Ventilation_HIGH" as "ventilation high"; other names unchanged."""
     known = known_state(state)
     return known if known is not None and spelled(known) == spelled(state) else state
 
 
 def _order(noise: Noise) -> tuple[int, str, str]:
-    """The states in the order of measuring, the technician's own after them."""
+    """The states in the order of measuring, custom ones last."""
     place = ORDER.index(noise.known) if noise.known in ORDER else len(ORDER)
     return place, spelled(noise.state), noise.seat
 
 
 def loudest(noises: Iterable[Noise]) -> Noise | None:
-    """The one with the highest NC, else the highest L_Aeq."""
+    """The noise with the highest NC, otherwise the highest L_Aeq."""
     return max(noises, key=lambda n: (-1.0 if n.nc is None else n.nc.value, n.laeq_db or -math.inf), default=None)
 
 
@@ -249,7 +251,7 @@ def loudest(noises: Iterable[Noise]) -> Noise | None:
 
 
 def _typed(job: Job, round_id: str) -> dict[tuple[str, str], dict[str, float]]:
-    """(state, seat) → what was typed, the newest of each."""
+    """(state, seat) → typed values, the newest of each."""
     reference = job.system.reference_seat
     out: dict[tuple[str, str], dict[str, float]] = {}
     names: dict[str, str] = {}
@@ -269,7 +271,9 @@ def _offset(
     usable: list[AnalysedNoise],
     typed: Mapping[tuple[str, str], Mapping[str, float]],
 ) -> Offset | None:
-    """By a recorded calibrator, the entered sensitivity, a calibrator of another round, or a meter beside a recording."""
+    """Offset by a recorded calibrator, the entered sensitivity, a calibrator of another round, or a meter beside a
+    recording.
+    """
     if not usable:
         return None
     calibrations = [
@@ -303,7 +307,7 @@ def _offset(
 
 
 def _is_tone(analysis: NoiseAnalysis) -> bool:
-    """Whether one octave holds nearly all of a recording, as with a calibrator."""
+    """Whether one octave contains nearly all of a recording, as with a calibrator."""
     levels = list(analysis.octave_db.values())
     return bool(levels) and max(levels) > energy_sum_db(levels) - 1.0
 
@@ -431,7 +435,7 @@ def _noise(
     why_not: str,
     extra: Mapping[str, object],
 ) -> Noise:
-    """`own_db`: self-noise of the instrument, dB(A); None where levels are relative."""
+    """Rate one state. `own_db`: self-noise of the instrument, dB(A); None if levels are relative."""
     nc = nr = None
     at_most: tuple[int, ...] = ()
     laeq_at_most = False
@@ -469,7 +473,7 @@ def _nc_budget(
     u_time_db: Mapping[int, float],
     instrument: Contribution | None,
 ) -> Budget:
-    """What NC is uncertain by: the level in the octave that decides it, or, without NC, that at 1 kHz."""
+    """Budget of NC: the level in the octave that determines it or, without NC, that at 1 kHz."""
     hz = nc.octave_hz if nc is not None and nc.octave_hz is not None else 1000
     place = Contribution(
         source="position of the microphone",
@@ -500,7 +504,7 @@ def _missing(octaves: Mapping[int, float]) -> str:
 
 
 def _sensitivity(octaves: Mapping[int, float], at_most: tuple[int, ...]) -> float:
-    """How many NC a decibel in all octaves is worth."""
+    """Change of NC for one decibel in all octaves."""
     up, down = (nc_rating({hz: v + d for hz, v in octaves.items()}, at_most).value for d in (1.0, -1.0))
     return max(0.5 * (up - down), 0.5)
 
@@ -526,7 +530,7 @@ def nc_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) 
 
 
 def _disturbed(noise: Noise, noises: Iterable[Noise]) -> str | None:
-    """Why a recording of "everything off" is wrong: nothing becomes quieter when a source is switched on."""
+    """Reason why a recording of "everything off" is wrong: nothing becomes quieter when a source is switched on."""
     if noise.known != OFF or noise.nc is None:
         return None
     other = min(
@@ -567,7 +571,7 @@ def _checked(job: Job, noise: Noise, noises: Iterable[Noise]) -> Noise:
 
 
 def hum_budget(noise: Noise, check_id: str, channel: str | None = None) -> Budget | None:
-    """Of a hum that was found; None where none was."""
+    """Budget of detected hum; None without any."""
     if noise.hum_hz is None:
         return None
     source = "a line within 10 cm of the point, and the threshold of hearing"
@@ -576,7 +580,7 @@ def hum_budget(noise: Noise, check_id: str, channel: str | None = None) -> Budge
 
 
 def hum_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) -> Check:
-    """Whether the hum is heard; where none was found, whether one that is not found could be."""
+    """Check of audible hum; if none was found, whether undetected hum could be audible."""
     why, value, none = noise.why_no_hum or None, noise.hum_excess_db, noise.hum_hz is None
     if none and why is None:
         value = unfound_excess_db(noise.used_s)
@@ -597,10 +601,10 @@ def hum_check(job: Job, noise: Noise, check_id: str, channel: str | None = None)
 
 
 def unfound_excess_db(used_s: float) -> float:
-    """The most that a line of hum can be above what is just heard without being found in that time [dB].
+    """Largest level of an undetected line of hum above the just audible level, for that time [dB].
 
-    Its bin is less than 11.5 dB above the median, which is 1.6 dB below the mean; noise masks it by its whole third octave
-    less 4 dB. At 50 Hz, where the third octave is narrowest.
+    Its bin is less than 11.5 dB above the median, which is 1.6 dB below the mean; noise masks it by its whole third
+    octave less 4 dB. Calculated at 50 Hz, where the third octave is narrowest.
     """
     return LINE_ABOVE_DB + 1.6 + MASKED_BELOW_DB - 10 * math.log10(THIRD_AT_50_HZ * used_s)
 
@@ -609,7 +613,7 @@ def unfound_excess_db(used_s: float) -> float:
 
 
 def baseline_of(noise: Noise, noises: Iterable[Noise]) -> Noise | None:
-    """The state with everything off at the same seat, as calibrated as this one; None where it is missing."""
+    """The state with everything off at the same seat, with equal calibration; None if missing."""
     return next(
         (n for n in noises if n.known == OFF and n.seat == noise.seat and n.typed == noise.typed),
         None,
@@ -637,13 +641,13 @@ def _differences(noises: tuple[Noise, ...]) -> Iterator[Difference]:
 
 
 def _softest(noise: Noise, noises: Iterable[Noise]) -> Noise | None:
-    """The softest state at the same seat, as calibrated as this one."""
+    """The softest state at the same seat, with equal calibration."""
     alike = [n for n in noises if (n.seat, n.typed) == (noise.seat, noise.typed) and n.laeq_db is not None]
     return min(alike, key=lambda n: n.laeq_db or 0.0, default=None)
 
 
 def largest_change(differences: Iterable[Difference]) -> Difference | None:
-    """The state that is furthest above its baseline, by 3 dB or more and beyond its uncertainty."""
+    """The state furthest above its baseline, by at least 3 dB and beyond its uncertainty."""
     sure = [each for each in differences if each.change_db >= max(DIFFERENT_DB, guard_band(each.u_db))]
     return max(sure, key=lambda each: each.change_db, default=None)
 
@@ -654,14 +658,14 @@ def _first(job: Job, noises: tuple[Noise, ...]) -> Noise | None:
 
 
 def is_above_off(noise: Noise, noises: Iterable[Noise]) -> bool:
-    """Whether a state is 3 dB above "everything off" where its rating is decided; False where that is not known."""
+    """Whether a state is 3 dB above "everything off" in the octave that determines its rating; False if unknown."""
     off = baseline_of(noise, noises)
     rise_db = None if off is None or off is noise else deciding_rise_db(noise, off)
     return rise_db is not None and rise_db >= DIFFERENT_DB
 
 
 def deciding_rise_db(noise: Noise, baseline: Noise) -> float | None:
-    """By how much a state is above another where its rating is decided, else in L_Aeq; None where that is not known."""
+    """Rise of a state above another in the octave that determines its rating, otherwise in L_Aeq; None if unknown."""
     hz = noise.deciding_hz
     if hz is not None and hz in baseline.octave_db:
         return noise.octave_db[hz] - baseline.octave_db[hz]

@@ -1,10 +1,10 @@
-"""Seats: what does each seat hear from each channel?
+"""Seats: the response of each channel at each seat.
 
 The installer measures (or imports) one response for each channel at each seat. Each cell of the grid gets a verdict and
 its one worst figure; Enter opens its curve against the spread of all seats.
 
-What is low where: a channel that is low at every seat is the channel's own affair (levels); a seat that is low on every
-channel alike means that the gain changed between recordings, not that the room did. `result` computes it.
+A channel that is low at every seat has its own fault (levels); a seat that is low on every channel alike means that the
+gain changed between recordings, not the room. `result` computes it.
 """
 
 from __future__ import annotations
@@ -82,7 +82,7 @@ CAUTION = "Sweeps are loud: start low, warn everybody, keep away from the loudsp
 
 
 def plan(job: Job, round_id: str) -> tuple[Task, ...]:
-    """One response of each channel at each seat, seat by seat: the microphone moves least."""
+    """One response of each channel at each seat, ordered by seat so that the microphone moves least."""
     return tuple(
         Capture(
             channel=channel.id,
@@ -145,7 +145,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 
 def _budgets(measured: list[Cell], together: list[Budget]) -> tuple[Budget, ...]:
-    """One of each kind; where a channel or a seat was heard at fewer places, its own."""
+    """One budget of each kind; a separate one for a channel or a seat measured at fewer places."""
     if not measured:
         return ()
     return (
@@ -159,7 +159,7 @@ def _budgets(measured: list[Cell], together: list[Budget]) -> tuple[Budget, ...]
 MOST_NAMED = 3
 _ORDER = ("clipped", "polarity", "treble", "mids", "lows", "snr", "bass", "level", "direct")
 _SHORT = {"treble": "HF", "mids": "MF", "lows": "LF", "snr": "S/N", "bass": "bass", "direct": "dull"}
-"""Words of a cell: with their figure at most eight characters, so that six seats read whole on 80 columns."""
+"""Abbreviations in cells: at most eight characters with the figure, so that six seats fit into 80 columns."""
 
 
 def _kind(check: Check) -> str:
@@ -172,13 +172,13 @@ def _worst_check(checks: tuple[Check, ...]) -> Check | None:
 
 
 def _row_check(cells: list[Cell]) -> Check | None:
-    """What a row of a table is judged by: the worst of its cells' checks."""
+    """Check that decides a table row: the worst of its cells'."""
     checks = [check for cell in cells for check in cell.deciding]
     return max(checks, key=lambda c: (c.verdict.severity, -_ORDER.index(_kind(c))), default=None)
 
 
 def _figure(cell: Cell) -> str:
-    """The one worst figure of a cell, or its level where nothing is wrong."""
+    """The single worst figure of a cell, or its level if nothing is wrong."""
     check = _worst_check(cell.checks)
     if check is not None:
         return _short(check)
@@ -231,7 +231,7 @@ def _unit(result: SeatsResult) -> str:
 
 
 def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> list[Curve]:
-    """One curve a cell: its response against the spread and mean of all seats of the channel."""
+    """One curve for each cell: its response against the spread and mean of all seats of the channel."""
     heard = [
         (cell.seat, cell.analysis, cell.level_db or 0.0)
         for seat in seats
@@ -244,7 +244,7 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
     if not heard:
         return alone
     freq = heard[0][1].freq_hz if heard[0][1] is not None else np.array([])
-    # Shifted by the microphone's level offset, so that curves and levels read alike.
+    # Shifted by the microphone's level offset, so that curves and levels agree.
     table: FloatArray = np.array(
         [
             a.view_db + (level - (a.level_db or 0.0) if a.level_db is not None else 0.0)
@@ -257,7 +257,7 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
         count = np.isfinite(table).sum(axis=0)
         mean = np.where(count > 0, np.nansum(table, axis=0) / np.maximum(count, 1), np.nan)
         common = (
-            Series(name="lowest seat", x=freq, y=np.fmin.reduce(table), kind="low"),  # ignores what a seat lacks
+            Series(name="lowest seat", x=freq, y=np.fmin.reduce(table), kind="low"),  # ignores missing data of a seat
             Series(name="highest seat", x=freq, y=np.fmax.reduce(table), kind="high"),
             Series(name="mean of seats", x=freq, y=mean, kind="mean"),
         )
@@ -276,7 +276,7 @@ def _curves(channel: Channel, seats: tuple[str, ...], result: SeatsResult) -> li
 
 
 def _spoilt_curve(channel: Channel, cell: Cell, result: SeatsResult) -> Curve:
-    """A recording that a measuring mistake spoilt, alone: what it shows may help to see why."""
+    """A recording spoilt by a measuring mistake, shown alone: it may help to find the cause."""
     assert cell.recording is not None
     y = cell.recording.view_db + result.offset_db
     return Curve(
@@ -341,14 +341,14 @@ def _polarity(channel: str, result: SeatsResult) -> str:
 
 
 def _opposite_pairs(result: SeatsResult) -> list[str]:
-    """As in "FL or FR": pairs of which one is reversed."""
+    """Text such as "FL or FR": pairs of which one is reversed."""
     states = ("one of two", "one driver of two")
     pairs = {tuple(sorted((c, *p.others))) for c, p in result.polarity.items() if p.state in states}
     return [" or ".join(pair) for pair in sorted(pairs)]
 
 
 def _seats_table(job: Job, result: SeatsResult) -> Table:
-    """One row for each seat: how it hears all channels together, and what is worst there."""
+    """One row for each seat: its response to all channels together, and its worst figure."""
     total = len(job.system.channels)
     cells = {
         seat.id: [cell for (_, s), cell in result.cells.items() if s == seat.id and cell.analysis is not None]
@@ -430,7 +430,7 @@ def _main_result(result: SeatsResult) -> str:
 
 
 def _untested(result: SeatsResult) -> str:
-    """Channels whose polarity nothing can show, where no check failed or is unsure."""
+    """Channels whose polarity cannot be determined, if no check failed or is unsure."""
     states = {(c.channel, c.id, c.verdict) for cell in result.cells.values() for c in cell.checks}
     if any(verdict in (Verdict.FAIL, Verdict.UNSURE) for _, _, verdict in states):
         return ""

@@ -1,8 +1,8 @@
-"""Which channels wait for a repair: their trims and distances are not proposed before it is done and measured.
+"""Channels that await a repair: their trims and distances are not proposed before it is done and measured.
 
-A fault holds in later rounds, until a later round shows the channel without it, or the client accepts it. It is found by
-the responses of a round, or by a meter against the earlier visit. What a loudspeaker with a dead driver or a wrong cable
-reads on a meter says nothing about its trim.
+A fault remains in later rounds until one shows the channel without it, or the client accepts it. It is found from the
+responses of a round, or by a meter against the earlier visit. The meter's reading of a loudspeaker with a dead driver or
+a wrong cable says nothing about its trim.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _CHECKS = {
     "wiring.midrange": "seats.mids",
     "wiring.woofer": "seats.lows",
 }
-"""Finding → the check that a response of the channel carries where it could show that finding."""
+"""Finding → the check of a channel's response that could show it."""
 _REVERSED = {
     "reversed": ("wiring.polarity", "reversed"),
     "one of two": ("wiring.pair-polarity", "{} reversed"),
@@ -41,22 +41,24 @@ _REVERSED = {
 }
 """How a channel is connected → the finding, and the fault in words."""
 ONE_LOUDSPEAKER = "wiring.one-loudspeaker"
-"""The finding that two channels read alike where no symmetry makes them so."""
+"""Finding for two channels that read alike where no symmetry explains it."""
 LEVEL_LOST = "wiring.level-lost"
-"""The finding that rests on readings of this and the earlier visit."""
+"""Finding based on readings of this and the earlier visit."""
 AFTER_REPAIR = "repair"
-"""What a table shows in place of a setting that is not proposed yet: no wider than a figure, the remark says the rest."""
+"""Table entry for a setting that is not proposed yet: no wider than a figure; the remark explains it."""
 
 
 def waiting_sentences(reasons: Mapping[str, str | None], setting: str) -> tuple[str, ...]:
-    """One sentence for all channels that wait, such as "No trim is proposed before the repair: FR (reversed)."."""
+    """One sentence for all channels that await a repair, such as "No trim is proposed before the repair: FR
+    (reversed).".
+    """
     waiting = [f"{channel} ({reason})" for channel, reason in reasons.items() if reason is not None]
     return (f"No {setting} is proposed before the repair: {', '.join(waiting)}.",) if waiting else ()
 
 
 @dataclass(frozen=True, slots=True)
 class _Round:
-    """What the responses of one round say about electronic faults."""
+    """Electronic faults by the responses of one round."""
 
     faults: dict[tuple[str, str], str]
     """(id of the finding, channel) → the fault in words."""
@@ -66,13 +68,13 @@ class _Round:
 
 @cached
 def awaiting_repair(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
-    """Channel → why its trim and distance are not proposed in a round, as a clause; empty where all may be set."""
+    """Channel → reason why its trim and distance are not proposed in a round, as a clause; empty if all may be set."""
     return _awaiting(job, round_id, analyses, seats.solve)
 
 
 @cached
 def awaiting_as_heard(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
-    """The same with mistyped polarities, which Bass finds by what is heard."""
+    """The same without considering mistyped polarities, which Bass derives from this result."""
     return _awaiting(job, round_id, analyses, seats.heard)
 
 
@@ -103,13 +105,13 @@ def _actions(job: Job, rule: str, channel: str) -> list[Action]:
 
 
 def is_accepted(job: Job, rule: str, channel: str) -> bool:
-    """Whether the client left a fault of a channel as it is."""
+    """Whether the client accepted a fault of a channel."""
     actions = _actions(job, rule, channel)
     return bool(actions) and actions[-1].body.action == "accepted"
 
 
 def _reason(job: Job, rule: str, channel: str, text: str, found_in: str, round_id: str) -> str | None:
-    """The clause for one fault; None where the client accepted it as it is."""
+    """The clause for one fault; None if the client accepted it."""
     if is_accepted(job, rule, channel):
         return None
     actions = _actions(job, rule, channel)
@@ -128,7 +130,7 @@ def _reason(job: Job, rule: str, channel: str, text: str, found_in: str, round_i
 def _measured(
     job: Job, round_id: str, channel: str, *, by_meter: bool
 ) -> tuple[Reading, ...] | tuple[StoredResponse, ...]:
-    """What a round holds of a channel that could show its fault."""
+    """Measurements of a channel in a round that could show its fault."""
     return (
         job.readings_of(round_id, "levels", channel=channel)
         if by_meter

@@ -1,7 +1,7 @@
-"""Tonal balance of each main channel over its seats, and how it differs from its group of screen, surround or height.
+"""Tonal balance of each main channel over its seats, and its difference from its group of screen, surround or height.
 
-Each seat's own level is taken off first, so that neither a trim nor a distance counts as tone. For information: what a
-difference is worth depends on the directions, and no standard limits it.
+Each seat's own level is subtracted first, so that neither a trim nor a distance counts as tone. For information only: the
+effect of a difference depends on the directions, and no standard limits it.
 """
 
 from __future__ import annotations
@@ -17,29 +17,29 @@ from commission.steps.seats.result import SeatsResult
 
 OCTAVES_HZ = (125, 250, 500, 1000, 2000, 4000, 8000)
 TILT_HZ = (200.0, 10_000.0)
-"""From above most rooms' single modes to where a data sheet still states the response."""
+"""Range of the tilt: from above most rooms' single modes to the upper end of typical data sheets."""
 LEAST_SHARE = 0.8
-"""Of a band or of the span of the tilt that must be inside the loudspeaker's own band."""
+"""Least share of a band, or of the range of the tilt, inside the loudspeaker's own band."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Balance:
-    """Of one channel, mean over the seats at which its whole group was measured."""
+    """Balance of one channel, mean over the seats at which its whole group was measured."""
 
     channel: str
     group: str
     seats: tuple[str, ...]
     tilt_db: float | None
-    """Slope of a straight line through its third octaves [dB per octave]; below zero: it falls toward the treble."""
+    """Slope of a straight line through its third octaves [dB per octave]; below zero, it falls toward the treble."""
     bands_db: dict[int, float]
     """Level of each octave re 500 to 2000 Hz."""
     tilt_from_group_db: float | None = None
     from_group_db: dict[int, float] | None = None
-    """The same minus the mean of its group; None for a channel without others in its group."""
+    """Those levels minus the mean of the group; None for a channel without others in its group."""
 
 
 def balances(result: SeatsResult) -> tuple[Balance, ...]:
-    """Each main channel with a known level at a seat, group by group."""
+    """Balance of each main channel with a known level at a seat, group by group."""
     measured: dict[str, dict[str, Analysis]] = {}
     groups: dict[str, list[str]] = {}
     for (channel, seat), cell in result.cells.items():

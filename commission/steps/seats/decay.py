@@ -1,4 +1,4 @@
-"""Decay of the main channels over the seats by octave, beside what ITU-R BS.1116 asks of a listening room."""
+"""Decay of the main channels over the seats by octave, with the requirements of ITU-R BS.1116 for a listening room."""
 
 from __future__ import annotations
 
@@ -20,19 +20,21 @@ from commission.steps.shared.budgets import single
 
 OCTAVES_HZ = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 CHECKED_HZ = (500, 1000, 2000)
-"""Octaves that the limit applies to. Below them, plasterboard and modes decide: a slow decay there is no bare room."""
+"""Octaves with a limit. Below them, plasterboard and modes dominate: a slow decay there does not mean a bare room."""
 LARGEST_M3 = 283.0
-"""Volume up to which ANSI/ASA S12.60 asks for 0.6 s (from memory)."""
+"""Volume up to which ANSI/ASA S12.60 requires 0.6 s (from memory)."""
 BASS_OCTAVES_HZ, SLOW_BASS_S = (63, 125), 2.0
-"""Twice what T20 reaches in healthy rooms of two simulators (tests/references/bass_decays.py), and four times the decay
-from which a mode at 63 Hz is heard (Fazenda et al. 2015, second-hand)."""
+"""Octaves and threshold of slow bass: twice the largest T20 of healthy rooms of two simulators
+(tests/references/bass_decays.py), and four times the audible decay of a mode at 63 Hz (Fazenda et al. 2015,
+second-hand)."""
 RINGING = (
     "Whether single modes ring below 300 Hz is not determined: healthy rooms decay there as slowly as ringing is heard "
     f"(tests/references/bass_decays.py). Only T20 surely above {SLOW_BASS_S:.0f} s at 63 or 125 Hz is a finding; otherwise "
     "a slow sweep, heard at the seat, settles it."
 )
 LEAST_SHARE = 1 / 3
-"""Share of the responses that need a valid T20: a mean over a chosen few is not the room's (common practice, no source)."""
+"""Least share of the responses with a valid T20: a mean over a selected few is not the room's (common practice, no
+source)."""
 _REASONS = {
     ("bends", "bend"): ("BENT", "CURVED"),
     ("meets the noise too early", "meet the noise too early"): ("NOISE",),
@@ -44,16 +46,16 @@ _REASONS = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OctaveDecay:
-    """Decay in one octave: means over all responses of main channels with a valid value."""
+    """Decay in one octave: means over all valid responses of main channels."""
 
     octave_hz: int
     t20_s: float | None
     u_s: float
-    """Standard uncertainty of T20: the larger one of ISO 3382-2 for this number of seats and of the scatter over them."""
+    """Standard uncertainty of T20: the larger of ISO 3382-2 for this number of seats and the scatter over them."""
     edt_s: float | None
     c50_db: float | None
     valid: int
-    """Responses with a valid T20."""
+    """Number of responses with a valid T20."""
     responses: int
 
 
@@ -126,7 +128,7 @@ def _check(job: Job, octave: OctaveDecay) -> Check:
 
 
 def _why_not(job: Job, octave: OctaveDecay) -> str | None:
-    """Why the decay of an octave is compared with no limit."""
+    """Reason why the decay of an octave has no limit."""
     volume_m3 = _volume_m3(job)
     if octave.valid < LEAST_SHARE * octave.responses:
         return f"T20 is valid in only {octave.valid} of {octave.responses} responses (a third is needed)"
@@ -205,7 +207,7 @@ def decay_budgets(octaves: Sequence[OctaveDecay]) -> tuple[Budget, ...]:
 
 
 def decay_remark(result: SeatsResult) -> tuple[str, ...]:
-    """Why T20 is missing, in one sentence, or none."""
+    """Reason why T20 is missing, in one sentence, or none."""
     analyses = [cell.analysis for cell in result.cells.values() if cell.analysis is not None]
     doubts = Counter(doubt for analysis in analyses for doubt in analysis.t20_doubt.values())
     if not doubts:

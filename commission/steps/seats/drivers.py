@@ -1,9 +1,10 @@
-"""Parts of a loudspeaker's range that are missing against its partner: a driver that does not play.
+"""Parts of a loudspeaker's range that are missing relative to its partner: a driver that does not play.
 
-The levels of a loudspeaker less those of its partner at the mirrored seat, in bands. A dead driver leaves a band far below
-the partner's and far below the rest of its own loudspeaker; a trim lowers all bands alike, and a partner with a dead driver
-raises one. So the larger of "against the partner" and "against the own rest" is what speaks for a dead driver.
-Crossovers are at 200 to 800 Hz and at 1 to 4 kHz, so that each driver is looked for in more than one band.
+The levels of a loudspeaker minus those of its partner at the mirrored seat are compared by band. A dead driver leaves a
+band far below the partner's and far below the rest of its own loudspeaker; a trim lowers all bands alike, and a partner
+with a dead driver raises one. So the larger of "relative to the partner" and "relative to the rest of its own range"
+indicates a dead driver. Crossovers are at 200 to 800 Hz and at 1 to 4 kHz, so that each driver is looked for in more than
+one band.
 """
 
 from __future__ import annotations
@@ -23,32 +24,32 @@ Driver: TypeAlias = Literal["tweeter", "midrange", "woofer"]
 Band: TypeAlias = tuple[float, float]
 DRIVERS: tuple[Driver, ...] = ("tweeter", "midrange", "woofer")
 TREBLES_HZ: tuple[Band, ...] = ((3000.0, 10000.0), (5000.0, 12000.0))
-"""The second for crossovers above 3 kHz, and for flat slopes."""
+"""Bands of a tweeter; the second for crossovers above 3 kHz, and for flat slopes."""
 LOWS_HZ: tuple[Band, ...] = ((200.0, 500.0), (80.0, 200.0))
-"""The second for three-way loudspeakers, whose woofer may end at 200 Hz."""
+"""Bands of a woofer; the second for three-way loudspeakers, whose woofer may end at 200 Hz."""
 HALF_OCTAVES_HZ: tuple[Band, ...] = tuple((100 * 2 ** (k / 2), 100 * 2 ** ((k + 1) / 2)) for k in range(13))
 MIDDLES = tuple((k, k + 3) for k in range(3, 9))
-"""Where a midrange is looked for: three half octaves, from 283 Hz to 4.5 kHz. Each of them must be missing: one driver
-reversed makes a gap of the depth of a dead one, but only an octave of it is more than 10 dB deep (crossovers of second
-order, (1 − q)/(1 + q) with q = (f/f0)²)."""
+"""Bands of a midrange: three half octaves, from 283 Hz to 4.5 kHz. Each of them must be missing: one driver reversed
+makes a gap of the depth of a dead one, but only an octave of it is more than 10 dB deep (crossovers of second order, (1 −
+q)/(1 + q) with q = (f/f0)²)."""
 LOWEST, HIGHEST = slice(0, 3), slice(11, 13)
-"""What a midrange leaves to its neighbours: 100 to 283 Hz, and 4.5 to 9 kHz."""
+"""Neighbours of the midrange: 100 to 283 Hz, and 4.5 to 9 kHz."""
 FROM_200_HZ = 2
 BANDS_HZ: tuple[Band, ...] = (*TREBLES_HZ, *LOWS_HZ, *HALF_OCTAVES_HZ)
 WEAK_DB = 6.0
-"""Another model in another place, or something in the way at the only seat, may be duller or thinner by this much more; and
-below 200 Hz a room makes two sides differ (common practice, no source)."""
+"""Additional margin for another model in another place, or an obstacle at the only seat; and below 200 Hz, where a room
+makes two sides differ (common practice, no source)."""
 PLAYS_WITHIN_DB = 15.0
-"""A band in which the partner is weaker than this, compared with the band beside it, says nothing of a driver."""
+"""A band in which the partner is weaker than this, relative to the neighbouring band, indicates nothing about a driver."""
 
 
 @dataclass(frozen=True, slots=True)
 class DriverGap:
-    """What speaks for one dead driver."""
+    """Evidence for one dead driver."""
 
     band_hz: Band
     gaps_db: dict[str, float]
-    """Seat → how far the band is below the partner's and the own rest [dB, negative]."""
+    """Seat → level of the band relative to the partner's and to the rest of the own range [dB, negative]."""
 
     @property
     def gap_db(self) -> float:
@@ -56,14 +57,14 @@ class DriverGap:
         return statistics.median(self.gaps_db.values())
 
     def weak_db(self, *, has_partner: bool) -> float:
-        """How much more must be missing than of a pair at several seats from 200 Hz on."""
+        """Additional margin over that of a pair at several seats from 200 Hz on."""
         return WEAK_DB if not has_partner or len(self.gaps_db) < 2 or self.band_hz == LOWS_HZ[1] else 0.0
 
 
 def driver_gaps(
     apart_db: Mapping[str, FloatArray], partner_db: Mapping[str, FloatArray], *, has_partner: bool
 ) -> dict[Driver, DriverGap]:
-    """The band in which each driver is missed most, over the seats together, for what must be missing there.
+    """The band with the largest gap for each driver, over all seats, relative to its threshold.
 
     `apart_db`, `partner_db`: seat → levels minus the partner's, and the partner's, in BANDS_HZ [dB], NaN where not heard.
     """
@@ -93,17 +94,18 @@ def driver_gaps(
 
 @dataclass(frozen=True, slots=True)
 class Dip:
-    """The half octave that is missing most between its neighbours, against other loudspeakers."""
+    """The half octave with the largest dip between its neighbours, relative to other loudspeakers."""
 
     hz: float
     depth_db: float
-    """Median over the seats of the lesser of its two flanks, positive; 0 where there is no dip."""
+    """Median over the seats of the lesser of its two flanks, positive; 0 without a dip."""
 
 
 def deepest_dip(apart_db: Mapping[str, FloatArray]) -> Dip:
-    """Where a driver may be reversed or dead though too little is missing to say so, from 283 Hz to 4.5 kHz.
+    """The deepest dip from 283 Hz to 4.5 kHz, where a driver may be reversed or dead although too little is missing to
+    conclude it.
 
-    `apart_db`: as of `driver_gaps`. A flank is what lies half an octave to two octaves beside.
+    `apart_db`: as for `driver_gaps`. A flank is the range from half an octave to two octaves beside the dip.
     """
     table = _half_octaves(apart_db)
     places = range(MIDDLES[0][0], HIGHEST.start)
@@ -117,9 +119,9 @@ def deepest_dip(apart_db: Mapping[str, FloatArray]) -> Dip:
 
 
 def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> float:
-    """Of a tweeter or woofer in one of the first four bands: below the partner and below the other end of the range.
+    """Gap of a tweeter or woofer in one of the first four bands: below the partner and below the other end of the range.
 
-    What is missing from 200 to 500 Hz alone, or from 3 kHz to 5 kHz, is a midrange.
+    If only 200 to 500 Hz or 3 to 5 kHz is missing, it is the midrange.
     """
     rest = 2 if index < 2 else 0
     gap = driver_gap_db(float(apart_db[index]), float(apart_db[rest]))
@@ -131,7 +133,7 @@ def _end_gap_db(apart_db: FloatArray, partner_db: FloatArray, index: int) -> flo
 
 
 def _middle_gaps_db(apart_db: FloatArray) -> list[float]:
-    """Of a midrange over each of MIDDLES: the least of their gaps, against partner, own lows and own treble."""
+    """Gap of a midrange over each of MIDDLES: the least of those relative to partner, own lows and own treble."""
     below, above = apart_db[LOWEST], apart_db[HIGHEST]
     below, above = below[np.isfinite(below)], above[np.isfinite(above)]
     if not len(below) or not len(above):
@@ -142,13 +144,13 @@ def _middle_gaps_db(apart_db: FloatArray) -> list[float]:
 
 
 def _half_octaves(apart_db: Mapping[str, FloatArray]) -> FloatArray:
-    """Those in HALF_OCTAVES_HZ [shape=(seats, n)]; `apart_db`: as of `driver_gaps`."""
+    """Differences in HALF_OCTAVES_HZ [shape=(seats, n)]; `apart_db`: as for `driver_gaps`."""
     return np.array(list(apart_db.values()))[:, len(BANDS_HZ) - len(HALF_OCTAVES_HZ) :]
 
 
 @dataclass(frozen=True, slots=True)
 class Uneven:
-    """Where a loudspeaker differs lowest and highest from others over one and a half octaves, from 200 Hz on."""
+    """Lowest and highest difference of a loudspeaker from others over one and a half octaves, from 200 Hz on."""
 
     low_hz: float
     low_db: float
@@ -157,14 +159,14 @@ class Uneven:
 
     @property
     def range_db(self) -> float:
-        """Near 0 where only a trim makes the difference."""
+        """Near 0 if only a trim causes the difference."""
         return self.high_db - self.low_db
 
 
 def unevenness(apart_db: Mapping[str, FloatArray]) -> Uneven:
-    """How far a difference depends on frequency, by its medians over the seats; `apart_db`: as of `driver_gaps`.
+    """Variation of a difference over frequency, by its medians over the seats; `apart_db`: as for `driver_gaps`.
 
-    No range where a half octave was not heard.
+    No range if a half octave was not heard.
     """
     middle = np.median(_half_octaves(apart_db)[:, FROM_200_HZ:], axis=0)
     means = np.convolve(middle, np.full(3, 1 / 3), mode="valid")
@@ -176,9 +178,9 @@ def unevenness(apart_db: Mapping[str, FloatArray]) -> Uneven:
 
 
 def shared_level_db(apart_db: Mapping[str, FloatArray]) -> float:
-    """What all half octaves from 200 Hz on differ by at least, to one side, by their medians over the seats [dB]; else 0.
+    """Least difference of all half octaves from 200 Hz on, to one side, by their medians over the seats [dB]; else 0.
 
-    A trim acts on all of them; a driver that is reversed or dead on those beside its crossovers or in its range.
+    A trim acts on all of them; a reversed or dead driver only on those near its crossovers or in its range.
     """
     middle = np.median(_half_octaves(apart_db)[:, FROM_200_HZ:], axis=0)
     return float(middle[np.abs(middle).argmin()]) if abs(np.sign(middle).sum()) == len(middle) else 0.0

@@ -1,4 +1,6 @@
-"""Channels that the seats show to be faulty: silent, a dead driver, reversed. Rules word them, trims wait for them."""
+"""Channels that are faulty by their responses: silent, with a dead driver, reversed. Rules report them, trims await their
+repair.
+"""
 
 from __future__ import annotations
 
@@ -26,39 +28,41 @@ from commission.steps.shared.lost_level import silent_readings_db
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB
 
 SILENT_AMONG_OTHERS_DB = -26.0
-"""Without a partner: other models, two subwoofers, and a subwoofer and the main channels differ by less than half of this
-in decibels (common practice, no source)."""
+"""Threshold without a partner: other models, two subwoofers, and a subwoofer and the main channels differ by less than
+half of this in decibels (common practice, no source)."""
 MAINS = "the main channels"
 FAR_BELOW_DB, FAR_BELOW_SNR_DB = -40.0, 20.0
-"""As far below, crosstalk or noise is heard (common practice, no source). A short file holds so little noise that its own
-scatter looks like a signal: signal to noise up to 17 dB in the band of a silent subwoofer
+"""Level at which only crosstalk or noise remains, and largest signal-to-noise ratio there (common practice, no source). A
+short file contains so little noise that its scatter looks like a signal: up to 17 dB in the band of a silent subwoofer
 (`tests/diagnosis/test_rules.py`)."""
 CROSSTALK_DB = -60.0
-"""No trim or gain is as far off: crosstalk, or what subwoofers play of a channel's bass, whatever its signal to noise
-(common practice, no source)."""
+"""Level below any error of trim or gain: crosstalk, or a channel's bass from the subwoofers, whatever its signal-to-noise
+ratio (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Silent:
-    """A channel of which nothing but noise was recorded."""
+    """A channel of which only noise was recorded."""
 
     level_db: float
-    """Relative to what it was compared with."""
+    """Level relative to its comparison."""
     compared_with: str
     limit_db: float
     snr_db: float | None
-    """Median over the seats; None where its files hold no noise at all."""
+    """Median over the seats; None if its files contain no noise."""
     snr_limit_db: float | None
-    """None where it is silent whatever its signal to noise."""
+    """None if it is silent whatever its signal-to-noise ratio."""
 
 
 def silent_channels(result: SeatsResult) -> dict[str, Silent]:
-    """Channels far below their partner, or below all others of their kind, and in the noise unless that is very far."""
+    """Channels far below their partner, or below all others of their kind, and near the noise unless they are very far
+    below.
+    """
     out = {}
     for channel in sorted({c for c, _ in result.cells}):
         own = [cell.analysis for (c, _), cell in result.cells.items() if c == channel and cell.analysis is not None]
         ratios = [analysis.snr_db for analysis in own if analysis.snr_db is not None]
-        # A file that holds no noise, as of 16 bits, is silent by its level alone.
+        # A file without noise, for example in 16 bits, is silent by its level alone.
         snr_db = float(np.median(ratios)) if ratios else None
         if not own:
             continue
@@ -80,14 +84,14 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
 
 
 def silent_by_meter(job: Job, round_id: str, result: SeatsResult) -> dict[str, float]:
-    """Channels without a response whose readings by hand are those of silence → dB relative to the other channels."""
+    """Channels without a response whose hand readings are those of silence → dB relative to the other channels."""
     heard = {c for (c, _), cell in result.cells.items() if cell.analysis is not None}
     return {c: below for c, below in silent_readings_db(job, round_id).items() if c not in heard}
 
 
 def _below_db(result: SeatsResult, channel: str) -> tuple[float, str, float]:
-    """Level relative to the partner, else to the others of its kind, else of a lone subwoofer to the main channels [dB],
-    what it was compared with, and the limit; 0 dB where there is nothing to compare with.
+    """Level relative to the partner, otherwise to the others of its kind, otherwise of a lone subwoofer to the main
+    channels [dB], the comparison, and the limit; 0 dB if there is nothing to compare with.
     """
     against = result.against.get(channel)
     if against is not None:
@@ -101,7 +105,7 @@ def _below_db(result: SeatsResult, channel: str) -> tuple[float, str, float]:
 
 
 def _below_others_db(result: SeatsResult, channel: str, among: set[str]) -> float:
-    """Level relative to other channels, median over the seats [dB]; 0 where none was heard beside it."""
+    """Level relative to other channels, median over the seats [dB]; 0 if none was heard at the same seats."""
     gaps = []
     for (c, seat), cell in result.cells.items():
         if c != channel or cell.level_db is None:
@@ -120,12 +124,12 @@ class DeadDriver:
     gap_db: float
     band_hz: tuple[float, float]
     seats: tuple[int, int]
-    """(seats at which it is; seats compared)."""
+    """(seats at which it is dead; seats compared)."""
     limit_db: float
 
 
 def dead_drivers(job: Job, result: SeatsResult, driver: Driver) -> dict[str, DeadDriver]:
-    """Channels with that driver dead; silent channels are not among them."""
+    """Channels with that driver dead, without silent channels."""
     out = {}
     for channel, against in sorted(result.against.items()):
         if not is_dead(job, against, driver) or channel in silent_channels(result):
@@ -141,24 +145,25 @@ def dead_drivers(job: Job, result: SeatsResult, driver: Driver) -> dict[str, Dea
 
 
 def reversed_channels(result: SeatsResult) -> dict[str, ChannelPolarity]:
-    """Channels that are reversed, or one of which is, or with a driver reversed."""
+    """Channels that are reversed, one of two that is, or with a reversed driver."""
     return {c: found for c, found in result.polarity.items() if found.state not in ("alike", "mistyped", "unknown")}
 
 
 DIP_DB = 5.0
-"""A half octave of a loudspeaker without a partner this far below its neighbours, against the others, leaves open whether a
-driver is reversed or dead: 2 of 57 healthy centres of simulated rooms, and half of those with a driver reversed."""
+"""Depth of a dip for which a reversed or dead driver is possible: a half octave of a loudspeaker without a partner
+relative to its neighbours and the other loudspeakers. 2 of 57 healthy centres of simulated rooms exceeded it, and half of
+those with a reversed driver."""
 UNEVEN_DB, UNEVEN_ALONE_DB = 6.0, 9.0
-"""A trim acts on all frequencies alike. Levels over one and a half octaves, relative to the partner, differed among each
-other by up to 3.7 dB in 98 % of 302 healthy loudspeakers (7.2 dB at most) and of 39 with a wrong trim; without a partner by
-up to 7.4 dB (38); with a dead driver by 7 dB at least, 13 dB without a partner (simulated rooms, tests/rooms)."""
+"""Largest variation over frequency that a trim leaves. Levels over one and a half octaves, relative to the partner,
+varied by up to 3.7 dB in 98 % of 302 healthy loudspeakers (7.2 dB at most) and of 39 with a wrong trim; without a partner
+by up to 7.4 dB (38); with a dead driver by 7 dB at least, 13 dB without a partner (simulated rooms, tests/rooms)."""
 UNEVEN_BESIDE_EQUAL_DB = 4.5
-"""The same where one end is within 1 dB of the partner's level, which no wrong trim leaves as it was: a midrange whose
-neighbours fill its range made 4.9 dB."""
+"""Largest variation if one end is within 1 dB of the partner's level, which no wrong trim leaves unchanged: a midrange
+whose neighbours fill its range made 4.9 dB."""
 
 
 def drivers_in_doubt(result: SeatsResult) -> set[str]:
-    """Channels whose level a reversed driver may have changed: not where all half octaves alike differ, without a dip."""
+    """Channels whose level a reversed driver may have changed, unless all half octaves differ alike without a dip."""
     return {
         c
         for c, found in result.polarity.items()
@@ -180,15 +185,15 @@ def _uneven_from_db(against: Against) -> float:
 
 
 def depends_on_frequency(against: Against) -> bool:
-    """Whether a difference in level is no trim's, or not a trim's alone."""
+    """Whether a difference in level is not, or not only, a trim's."""
     return against.uneven.range_db >= _uneven_from_db(against)
 
 
 def trim_doubt(result: SeatsResult, channel: str, comparable: Container[str], *, loud: bool) -> str | None:
-    """Why a trim may not be what makes a channel loud or soft, as a clause: its level depends on frequency; or it is soft
-    with a dip, and has no partner or a sign against its partner that changes with frequency.
+    """Reason why a trim may not be the cause of a loud or soft channel, as a clause: its level depends on frequency; or
+    it is soft with a dip, and has no partner or a sign against its partner that changes with frequency.
 
-    `comparable`: what it may be compared with: channels that wait for no repair, and `OTHERS`.
+    `comparable`: possible comparisons: channels that await no repair, and `OTHERS`.
     """
     against = result.against.get(channel)
     if against is None:

@@ -1,10 +1,10 @@
 """Polarity of loudspeakers relative to others of their kind.
 
-Only loudspeakers of one model can be compared: a mirrored pair, and others whose phase is the same throughout. Two that
-differ say that one of them is reversed; which one, a third of the same model says, or the polarity set in the processor.
-What neither decides stays undetermined, and so does a loudspeaker that has no other of its model. All of a kind alike say
-nothing about wiring: the design, or the measuring chain, may invert. With one driver reversed only a third of the model
-decides: a dip at the crossover may belong to the design. A loudspeaker in another one's place is not compared.
+Only loudspeakers of one model can be compared: a mirrored pair, and others with the same phase throughout. If two differ,
+one of them is reversed; a third of the same model or the polarity set in the processor shows which. Otherwise it stays
+undetermined, like a loudspeaker without another of its model. If all of a kind are alike, nothing follows about wiring:
+the design, or the measuring chain, may invert. For a single reversed driver, only a third of the model decides: a dip at
+the crossover may be by design. A loudspeaker in another one's place is not compared.
 """
 
 from __future__ import annotations
@@ -28,33 +28,34 @@ from commission.steps.shared.issued_sheet import held_setting
 State = Literal["alike", "reversed", "one of two", "driver", "one driver of two", "mistyped", "unknown"]
 Sounds = dict[tuple[str, str], Analysis | None]
 SPLIT_WITHIN_OCTAVES = 1.0
-"""Two comparisons see the same crossover within this: corners are tried in steps of a quarter octave, and a flat ratio fits
-others about as well."""
+"""Two comparisons show the same crossover if they differ by less: corners are tried in steps of a quarter octave, and a
+flat ratio fits others about as well."""
 SURELY_ONE_MODEL = 0.85
-"""Correlation with a reversed driver's ratio taken out, which a loudspeaker without a partner must reach against both of a
-pair, and a pair where exchanged loudspeakers would not have been noticed: 29 of 760 pairs of unlike models in simulated
-rooms reached it."""
+"""Least correlation with a reversed driver's ratio removed, for a loudspeaker without a partner against both of a pair,
+and for a pair whose exchange would not have been noticed: 29 of 760 pairs of unlike models in simulated rooms reached
+it."""
 LEAST_SINGLE_SPLIT_HZ = 1000.0
-"""Crossovers of three ways begin at 200 to 800 Hz, and the reflection from the floor, 0.5 to 1.5 m longer, takes out 110 to
-340 Hz and three times that (arithmetic): of another model in another place, both look like a woofer reversed."""
+"""Least split frequency for a loudspeaker without a partner: three-way crossovers begin at 200 to 800 Hz, and the
+reflection from the floor, 0.5 to 1.5 m longer, cancels 110 to 340 Hz and three times that (arithmetic): for another model
+in another place, both look like a reversed woofer."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelPolarity:
-    """How one channel is connected compared with others of its model."""
+    """Connection of one channel relative to others of its model."""
 
     state: State
     others: tuple[str, ...] = ()
-    """The channels it was compared with; of "one of two" the other one."""
+    """The channels it was compared with; for "one of two" the other one."""
     relation: Relation | None = None
-    """The comparison that decides."""
+    """The deciding comparison."""
     by_setting: bool = False
     """The processor's polarity setting explains that it is reversed."""
     why: str = ""
-    """Why it is undetermined."""
+    """Reason why it is undetermined."""
 
     def with_mistyped(self, channel: str, mistyped: AbstractSet[str]) -> ChannelPolarity:
-        """The same, where a setting that was not entered as noted makes it opposite to the others."""
+        """The same, or explained by a setting not entered as noted that makes it opposite to the others."""
         if self.state not in ("reversed", "one of two"):
             return self
         odd = [other for other in self.others if (other in mistyped) != (channel in mistyped)]
@@ -66,7 +67,7 @@ class ChannelPolarity:
 
 
 class PolarityComparison:
-    """Finds the polarity of every channel against the others."""
+    """Comparison of every channel's polarity with the others."""
 
     def __init__(
         self,
@@ -79,10 +80,11 @@ class PolarityComparison:
         *,
         not_told_apart: Mapping[str, AbstractSet[str]],
     ) -> None:
-        """`sounds`: what may be used, by (channel, seat); `left_out`: main channels not compared, each with a clause why.
+        """`sounds`: usable direct sounds by (channel, seat); `left_out`: main channels not compared, each with a reason
+        as a clause.
 
-        `dead`: those with a dead driver, likewise, of which no driver is called reversed; `not_told_apart`: the others from
-        whose places each may sound for all that arrivals show; a channel that is missing may sound from any.
+        `dead`: those with a dead driver, likewise, for which no driver is called reversed; `not_told_apart`: the other
+        channels whose places fit each one's arrivals, too; a channel that is missing may sound from any place.
         """
         self._job, self._round, self._sounds = job, round_id, sounds
         self._through_processor, self._left_out = through_processor, left_out
@@ -110,7 +112,9 @@ class PolarityComparison:
         return out | self._subs([c.id for c in self._job.system.channels if c.is_sub])
 
     def _relation(self, one: str, other: str) -> Relation:
-        """Two main channels at the same seats; a mirrored pair also at mirrored seats, whichever shows more."""
+        """Relation of two main channels at the same seats; for a mirrored pair also at mirrored seats, whichever shows
+        more.
+        """
         known = self._relations.get((one, other))
         if known is not None:
             return known
@@ -165,8 +169,8 @@ class PolarityComparison:
     def _placed(self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]) -> bool:
         """Whether both sound from their own places.
 
-        Where arrivals leave an exchange open, the other channel is like its own partner, which it would not be with a
-        loudspeaker of another model, or it is like neither of the two: one of them would be its partner then.
+        If arrivals leave an exchange open, the other channel must be like its own partner, which it would not be with a
+        loudspeaker of another model, or like neither of the two, one of which would then be its partner.
         """
         like_partner = {c for each in agreeing for c in each}
         every = {c.id for c in self._job.system.channels if not c.is_sub} - set(pair)
@@ -184,7 +188,7 @@ class PolarityComparison:
     def _driver(
         self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]
     ) -> dict[str, ChannelPolarity]:
-        """Two of a kind, one of which has a driver reversed: which one, where that can be decided."""
+        """Relation of a pair with one reversed driver, with the channel if it can be determined."""
         if len(odd_by_thirds) == 1:
             ((odd, thirds),) = odd_by_thirds.items()
         else:
@@ -206,7 +210,7 @@ class PolarityComparison:
     def _opposite(
         self, pair: tuple[str, str], relation: Relation, odd_by_thirds: dict[str, tuple[str, ...]]
     ) -> dict[str, ChannelPolarity]:
-        """Two of a kind that differ: which one is reversed, where that can be decided."""
+        """Relation of a pair that differs, with the reversed channel if it can be determined."""
         both = list(zip(pair, reversed(pair), strict=True))
         if len(odd_by_thirds) == 1:
             ((odd, thirds),) = odd_by_thirds.items()
@@ -233,8 +237,8 @@ class PolarityComparison:
     ) -> dict[str, tuple[str, ...]]:
         """Each of a pair that others of the same model show to be the odd one, with these others.
 
-        Those of another role count where none of its role decides; not for one reversed driver, since another model may be
-        like the loudspeaker that has it.
+        Those of another role count only if none of its role decides; not for a reversed driver, since another model may
+        resemble the loudspeaker with it.
         """
         relation, role = self._relation(*pair), self._role(pair[0])
         thirds = self._sound(pair, mains, agreeing)
@@ -244,16 +248,16 @@ class PolarityComparison:
         return self._odd_by([c for c in thirds if self._role(c) != role], pair, mains)
 
     def _sound(self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]) -> list[str]:
-        """Others than a pair that agree with their partners, or have none."""
+        """Channels outside a pair that agree with their partners, or have none."""
         sound = {c for each in agreeing for c in each} | {c for c in mains if mirror_partner(c) not in mains}
         return [c for c in mains if c in sound and c not in pair]
 
     def _contradicted(self, pair: tuple[str, str], mains: list[str], agreeing: list[tuple[str, str]]) -> bool:
-        """Whether others of any role disagree which is the odd one: what plays in place of one is like its own model."""
+        """Whether others of any role disagree on the odd one: a loudspeaker in the place of one is like its own model."""
         return len(self._odd_by(self._sound(pair, mains, agreeing), pair, mains)) > 1
 
     def _odd_by(self, thirds: list[str], pair: tuple[str, str], mains: list[str]) -> dict[str, tuple[str, ...]]:
-        """Each of a pair that these loudspeakers show to be the odd one, with these of them."""
+        """Each of a pair that these loudspeakers show to be the odd one, with the deciding ones."""
         out: dict[str, tuple[str, ...]] = {}
         for third in thirds:
             both = [self._relation(c, third) for c in pair]
@@ -270,16 +274,16 @@ class PolarityComparison:
         return out
 
     def _single(self, channel: str, agreeing: list[tuple[str, str]]) -> ChannelPolarity:
-        """A channel without a partner: only two others of its model, alike themselves, say how it is connected.
+        """Polarity of a channel without a partner: only two others of its model that agree with each other decide it.
 
-        A crossover of three ways at 200 to 600 Hz, beside loudspeakers without it, looks like a driver reversed, and a
-        reflection from the floor adds the dip. So only a pair of its own role shows a driver reversed, and above 1 kHz.
+        A three-way crossover at 200 to 600 Hz, compared with loudspeakers without it, looks like a reversed driver, and a
+        floor reflection adds the dip. So only a pair of its own role shows a reversed driver, and only above 1 kHz.
         """
         for pair in agreeing:
             both = [self._relation(channel, other) for other in pair]
             same_role = self._role(pair[0]) == self._role(channel)
             if not same_role and mirror_partner(channel) in self._left_out:
-                continue  # of its model is that partner, which sounds from elsewhere or is not heard
+                continue  # the one of its model is that partner, which sounds from elsewhere or is not heard
             several = all(each.seats > 1 for each in both)
             least = pair_polarity.BESIDE_A_PAIR if same_role and several else pair_polarity.ALIKE
             if all(each.alike(least) for each in both) and both[0].sign == both[1].sign:
@@ -297,7 +301,7 @@ class PolarityComparison:
         return _unknown("there are no two loudspeakers of the same model to compare it with")
 
     def _agrees_with_any(self, channel: str, pairs: list[tuple[str, str]]) -> bool:
-        """Whether it has the sign of one of these in every octave, which it has not with a driver reversed."""
+        """Whether it has the same sign as one of these in every octave, which excludes a reversed driver."""
         return any(self._relation(channel, other).sign == 1 for pair in pairs for other in pair)
 
     def _role(self, channel: str) -> str:
@@ -305,7 +309,7 @@ class PolarityComparison:
         return "" if found is None else found.role
 
     def _set_reversed(self, channel: str) -> bool:
-        """Whether the processor reverses it in what was measured."""
+        """Whether the processor inverts it in the measurement."""
         setting = held_setting(self._job, self._round, channel).polarity
         return setting == "reversed" and self._through_processor.get(channel, True)
 
@@ -315,7 +319,7 @@ class PolarityComparison:
         )
 
     def _subs(self, subs: list[str]) -> dict[str, ChannelPolarity]:
-        """Subwoofers among themselves, with the processor's own reversals taken out: these are chosen at the crossover."""
+        """Relations of the subwoofers without the processor's own inversions, which are chosen at the crossover."""
         if len(subs) < 2:
             return {c: _unknown("there is no other subwoofer to compare it with") for c in subs}
         signs = {c: -1 if self._set_reversed(c) else 1 for c in subs}
@@ -352,7 +356,7 @@ class PolarityComparison:
         return _unknown("as many subwoofers have one polarity as the other")
 
     def _sub_relation(self, one: str, other: str) -> Relation | None:
-        """Both the correlation of the two and each one's own sign must say so: other models rarely pass both."""
+        """Relation of two subwoofers: their correlation and both own signs must agree; other models rarely pass both."""
         found = [
             (a, b)
             for seat in self._seats
@@ -381,16 +385,16 @@ def _surely_one_model(relation: Relation) -> bool:
 
 
 def _same_split(one: Relation, other: Relation) -> bool:
-    """Whether both comparisons show a driver reversed on the same side of the same crossover."""
+    """Whether both comparisons show a reversed driver on the same side of the same crossover."""
     if one.split_hz is None or other.split_hz is None or one.above != other.above:
         return False
     return abs(math.log2(one.split_hz / other.split_hz)) <= SPLIT_WITHIN_OCTAVES
 
 
 def _least_likeness(*, same_role: bool, paired: bool) -> tuple[float, float, float, float]:
-    """What a third loudspeaker must reach to show which of a pair is reversed.
+    """Criteria for a third loudspeaker that decides which of a pair is reversed.
 
-    One of another role may well be another model that pulls where the pair pushes, with a crossover of the same kind.
+    One of another role may be another model with opposite polarity by design and the same kind of crossover.
     """
     if not same_role:
         return pair_polarity.ALIKE
@@ -398,10 +402,10 @@ def _least_likeness(*, same_role: bool, paired: bool) -> tuple[float, float, flo
 
 
 def _differs_alike(of_pair: Relation, by_third: list[Relation], odd: int) -> bool:
-    """Whether one of a pair differs from a third, which the other one is like, as it differs from that one.
+    """Whether one of a pair differs from a third as it does from its partner, which is like the third.
 
-    Beside a third in another place a dip, or what the room does, may hide the split. Then the dip beside the other of the
-    pair counts, or that the third is surely of its model.
+    With a third in another place, a dip or the room may hide the split. Then the dip relative to the partner counts, or
+    that the third is surely of the same model.
     """
     relation = by_third[odd]
     sure = of_pair.split_hz is not None and _surely_one_model(by_third[1 - odd])

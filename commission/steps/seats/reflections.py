@@ -1,4 +1,4 @@
-"""Early reflections of each channel over the seats: what the room makes of it between 1 and 8 kHz within 15 ms."""
+"""Early reflections of each channel over the seats: between 1 and 8 kHz, within 15 ms."""
 
 from __future__ import annotations
 
@@ -16,20 +16,20 @@ from commission.model.verdict import surely_above
 from commission.steps.seats.result import SeatsResult
 
 OWN_SOUND_S = 0.0008
-"""What comes sooner after the direct sound is the loudspeaker's own: its other driver, its edges, its crossover."""
+"""Sound that follows the direct sound sooner is the loudspeaker's own: its other driver, its edges, its crossover."""
 NONE_DB = -20.0
-"""Where none was found: the weakest that is looked for."""
+"""Value if none was found: the weakest level searched."""
 
 
 @dataclass(frozen=True, slots=True)
 class EarlyReflections:
-    """Of one channel: the strongest one at each seat, taken together."""
+    """Reflections of one channel: the strongest one at each seat, combined."""
 
     middle_db: float
-    """Median over the seats, against the direct sound."""
+    """Median over the seats, relative to the direct sound."""
     seats: int
     strongest: tuple[float, str, float]
-    """(level [dB], seat, after the direct sound [s])."""
+    """(level [dB], seat, delay after the direct sound [s])."""
 
     @property
     def surely_above(self) -> bool:
@@ -40,9 +40,9 @@ class EarlyReflections:
 def candidate_names(
     job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float, *, assumed_backs: bool = True
 ) -> tuple[str, ...] | None:
-    """Surfaces and seat backs of the plan that a reflection could come from; None where the plan is not known.
+    """Surfaces and seat backs of the plan that could cause a reflection; None if the plan is unknown.
 
-    `assumed_backs`: seats whose back is not entered have one as well.
+    `assumed_backs`: assume a back for seats without an entry.
     """
     channel, seat, room = job.system.channel(channel_id), job.system.seat(seat_id), job.system.room
     if channel is None or seat is None or room is None or channel.position_m is None or seat.position_m is None:
@@ -58,13 +58,13 @@ def candidate_names(
 
 
 def surface(job: Job, channel_id: str, seat_id: str, delay_s: float, speed_m_s: float) -> str | None:
-    """The surface of the room that a reflection could come from by the plan; None where none or several things fit."""
+    """The only surface of the room that could cause a reflection by the plan; None if none or several fit."""
     names = candidate_names(job, channel_id, seat_id, delay_s, speed_m_s, assumed_backs=False) or ()
     return names[0] if len(names) == 1 and names[0] in reflections.SURFACES else None
 
 
 def early_reflections(result: SeatsResult, left_out: Collection[tuple[str, str]] = ()) -> dict[str, EarlyReflections]:
-    """Each channel whose reflections are known at one seat or more; `left_out`: (channel, seat) that do not count."""
+    """Each channel with known reflections at one or more seats; `left_out`: (channel, seat) that do not count."""
     heard: dict[str, list[tuple[float, str, float]]] = {}
     for (channel, seat), cell in result.cells.items():
         if (channel, seat) not in left_out and cell.analysis is not None and cell.analysis.reflections is not None:
@@ -77,7 +77,7 @@ def early_reflections(result: SeatsResult, left_out: Collection[tuple[str, str]]
 
 
 def reflections_remark(result: SeatsResult) -> tuple[str, ...]:
-    """One sentence on what is above the limit, or none."""
+    """One sentence on reflections above the limit, or none."""
     early = early_reflections(result)
     above = [channel for channel, each in early.items() if each.surely_above]
     if not above:

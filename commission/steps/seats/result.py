@@ -1,9 +1,9 @@
 """The checks of one channel at one seat, for the step "seats".
 
-Causes are separated as in `dsp.across`. A channel that is low at every seat is a fault of the channel: it is compared with
-its partner, and each seat is judged against the mean of its own channel. A seat that is low on every channel alike, beyond
-what its distance explains, means that the gain changed between recordings: its levels are
-not judged. Both at once are reported as two.
+Causes are separated as in `dsp.across`. A channel that is low at every seat is at fault itself: it is compared with its
+partner, and each seat with the mean of its own channel. A seat that is low on every channel alike, beyond what its
+distance explains, means that the gain changed between recordings: its levels are not checked. If both occur, both are
+reported.
 """
 
 from __future__ import annotations
@@ -90,14 +90,15 @@ LEVEL_U_DB = LEVEL.u
 """Standard uncertainty of the level of a response at one seat."""
 BASS_HZ, DIRECT_HZ = (25.0, 80.0), (4000.0, 10000.0)
 CHANNEL_OFF_DB, SIDES_U_DB, SEAT_U_DB = 1.0, 0.8, 0.8
-"""A channel against its partner: off from 1 dB, guard-banded; the two sides of a room differ by 0.8 dB, and each seat by as
-much again (standard deviations, common practice, no source; 78 healthy pairs of simulated rooms had 0.85 and 0.80 dB)."""
+"""Threshold of a channel against its partner, guard-banded; standard uncertainties of the two sides of a room and of each
+seat (standard deviations, common practice, no source; 78 healthy pairs of simulated rooms had 0.85 and 0.80 dB)."""
 NULL_WITHIN_OCTAVES = 0.17
-"""Nulls of a row's seats within a third octave are one: none of 200 sound rooms (`tests/references/bass_rooms.py`)."""
+"""Nulls of a row's seats within a third octave count as one: none in 200 healthy rooms
+(`tests/references/bass_rooms.py`)."""
 ENDS_EARLY = "most recordings of this channel end while they still decay"
 RINGS_ABOVE_DB, RINGS_SNR_DB, LEAST_ENDS = 10.0, 6.0, 3
-"""Noise of the room is at the end of every file. An end of a subwoofer's file that is this much louder than the median of
-three main channels' ends or more is ringing, unless its signal-to-noise ratio is below the second value: then the end is
+"""Every file ends with noise of the room. The end of a subwoofer's file that is louder by this than the median of at
+least three main channels' ends is ringing, unless its signal-to-noise ratio is below the second value: the end is then
 nearly as loud as the sound itself (common practice, no source)."""
 SILENT_DB = -20.0
 OTHERS = "the other channels"
@@ -119,24 +120,24 @@ class Cell:
     channel: Channel
     seat: str
     analysis: Analysis | None
-    """The usable part of its newest recording; None where nothing is usable."""
+    """The usable part of its newest recording; None if nothing is usable."""
     recording: Analysis | None = None
-    """The newest recording as it is, also where a measuring mistake spoilt it."""
+    """The newest recording unchanged, even if a measuring mistake spoilt it."""
     repeats: int
     level_db: float | None
-    """With the microphone's level offset where one is noted, else relative."""
+    """Level with the microphone's level offset if one is noted, otherwise relative."""
     checks: tuple[Check, ...]
     problems: tuple[str, ...] = ()
     budgets: tuple[Budget, ...] = ()
-    """What the uncertainties of its checks are made of, by their ids."""
+    """Budgets of its checks, by their ids."""
     passes_delays: bool = True
     """Whether its newest recording went through the processor."""
     clock: str | None = None
-    """None: its arrival counts from the start of its own file and means nothing beside others."""
+    """None: its arrival counts from the start of its own file and cannot be compared."""
 
     @property
     def verdict(self) -> Verdict | None:
-        """The worst of its checks that are about the sound; None where nothing was measured.
+        """The worst of its checks of the sound; None if nothing was measured.
 
         An undetermined polarity does not count: many loudspeakers have no other of their model to be compared with.
         """
@@ -157,7 +158,7 @@ class Cell:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Against:
-    """A channel against its mirror partner, else the other mains: medians over the seats both were heard at."""
+    """A channel against its mirror partner, otherwise the other mains: medians over the common seats."""
 
     partner: str
     """The partner's id, or "the other channels"."""
@@ -165,17 +166,17 @@ class Against:
     alike_seats: tuple[int, int]
     """(seats at which it is off by more than 1 dB, all to the side of `level_db`; seats compared)."""
     drivers: dict[Driver, DriverGap]
-    """What speaks for each driver being dead, where its range was heard."""
+    """Evidence for each driver being dead, if its range was heard."""
     dip: Dip
-    """Where most is missing between its neighbours."""
+    """Largest dip between neighbouring half octaves."""
     shared_db: float
-    """What all half octaves from 200 Hz on differ by at least, to one side; 0 where they differ to both."""
+    """Least difference of all half octaves from 200 Hz on, to one side; 0 if they differ to both."""
     uneven: Uneven
-    """Where it differs lowest and highest."""
+    """Lowest and highest difference."""
 
     @property
     def has_partner(self) -> bool:
-        """Whether it was compared with its mirror partner, and not with other models in other places."""
+        """Whether it was compared with its mirror partner rather than with other models in other places."""
         return self.partner != OTHERS
 
 
@@ -186,25 +187,25 @@ class SeatsResult:
     cells: dict[tuple[str, str], Cell]
     calibrated: bool
     reference: str
-    """What the levels of the responses are relative to."""
+    """Reference of the responses' levels."""
     offset_db: float
-    """What is added to relative levels; 0 where they stay relative."""
+    """Offset added to relative levels; 0 if they stay relative."""
     seat_gain_db: dict[str, float]
-    """How far each seat's recordings were off on all main channels alike; all levels here are corrected for it."""
+    """Gain error of each seat's recordings, common to all main channels; all levels here are corrected for it."""
     channel_level_db: dict[str, float]
     """Mean level of each channel over the seats."""
     against: dict[str, Against]
     polarity: dict[str, ChannelPolarity]
-    """Channel → how it is connected compared with others of its model."""
+    """Channel → its connection relative to others of its model."""
     own_signs: dict[str, tuple[int | None, int, int]]
-    """Channel → (its own sign that the seats agree on, seats at which it is −, seats at which it is known). A crossover can
-    turn it: it serves to compare a loudspeaker with itself at another visit."""
+    """Channel → (its own sign that the seats agree on, seats at which it is −, seats at which it is known). A crossover
+    can turn it: it only serves to compare a loudspeaker with itself at another visit."""
     mostly_negative: bool
-    """Four of five main channels have a negative sign of their own: their design, or the measuring chain, inverts."""
+    """Four of five main channels have a negative own sign: their design, or the measuring chain, inverts."""
 
 
 def level_offset_db(job: Job, reference: str | None) -> float | None:
-    """What turns levels of that reference into dB SPL; None where nothing does."""
+    """Offset from levels of that reference to dB SPL; None without one."""
     if reference == SOUND_PRESSURE:
         return 0.0
     microphone = job.system.instrument("microphone")
@@ -235,7 +236,7 @@ def _with_polarity(check: Check, cell: Cell, found: Mapping[str, ChannelPolarity
 
 @cached
 def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
-    """The same by the responses of the round alone."""
+    """The result from the responses of the round alone."""
     system = job.system
     places = [(c.id, s.id) for c in system.channels for s in system.seats]
     screening = screen(job, round_id, analyses)
@@ -283,7 +284,7 @@ def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
 def _cell(
     job: Job, round_id: str, place: tuple[str, str], recorded: Analyses, usable: Analyses, offset_db: float
 ) -> Cell:
-    """What is known of one channel at one seat, without the checks of a usable recording."""
+    """Data of one channel at one seat, without the checks of a usable recording."""
     channel = job.system.channel(place[0])
     assert channel is not None
     analysis, recording = usable.of(round_id, *place), recorded.of(round_id, *place)
@@ -351,7 +352,7 @@ def _channel_levels(job: Job, cells: dict[tuple[str, str], Cell]) -> dict[str, f
 
 
 def _bands_db(analysis: Analysis) -> FloatArray:
-    """Mean of the third octaves of each of BANDS_HZ [dB]; NaN for a band that was not heard whole."""
+    """Mean of the third octaves of each of BANDS_HZ [dB]; NaN for a band that was not fully heard."""
     lows_hz, highs_hz = zip(*BANDS_HZ, strict=True)
     lows, highs = analysis.freq_hz.searchsorted(lows_hz), analysis.freq_hz.searchsorted(highs_hz, "right")
     sums = np.add.reduceat(np.append(analysis.third_octave_db, 0.0), np.stack((lows, highs), axis=1).ravel())[::2]
@@ -359,19 +360,19 @@ def _bands_db(analysis: Analysis) -> FloatArray:
 
 
 def channel_off_u_db(seats: int) -> float:
-    """Standard uncertainty of how far a channel is off against another one, from their responses at that many seats."""
+    """Standard uncertainty of the deviation of a channel from another one, from their responses at that number of seats."""
     return math.hypot(SIDES_U_DB, SEAT_U_DB / math.sqrt(seats))
 
 
 def direct_db(analysis: Analysis | None) -> float:
-    """Level of the direct sound, 4–10 kHz [dB]; NaN where it is not known."""
+    """Level of the direct sound, 4–10 kHz [dB]; NaN if unknown."""
     return math.nan if analysis is None or analysis.direct is None else direct_level_db(analysis.direct, DIRECT_HZ)
 
 
 def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]) -> dict[str, Against]:
     """Each main channel against its partner at the mirrored seat; one without a partner against the other mains.
 
-    Channels in another one's place (`moved`), and their partners, are compared with nothing: those are other models.
+    Channels in another one's place (`moved`) and their partners are not compared: those are other models.
     """
     mains = [c.id for c in job.system.channels if not c.is_sub and c.id not in moved]
     seats = [s.id for s in job.system.seats]
@@ -414,12 +415,12 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
 
 
 def _enough(others: list[str]) -> bool:
-    """Whether these show what is usual: three of any kind, or a mirrored pair beside which a centre stands."""
+    """Whether these represent the usual: three of any kind, or a mirrored pair beside a centre."""
     return len(others) >= across.LEAST_COUNT or (len(others) == 2 and mirror_partner(others[0]) == others[1])
 
 
 def _dead_driver(job: Job, against: Against) -> str | None:
-    """Which driver of a loudspeaker is likely dead, as a clause; None where all of its drivers play."""
+    """Driver of a loudspeaker that is likely dead, as a clause; None if all drivers play."""
     dead = [driver for driver in DRIVERS if is_dead(job, against, driver)]
     return f"its {dead[0]} is likely dead" if dead else None
 
@@ -440,13 +441,14 @@ class _Spread:
 
     level_db: float = math.nan
     direct_db: float = math.nan
-    """Against the mean of the other seats: one blocked seat of two or three would pull a common mean half-way to itself."""
+    """Direct sound relative to the mean of the other seats: one blocked seat of two or three would pull a common mean
+    half-way to itself."""
     null_db: float = math.nan
     null_hz: float = math.nan
     counts: bool = True
-    """Whether the seat is one of those that the mean is taken over."""
+    """Whether the seat is part of the mean."""
     seats: tuple[int, int] = (0, 0)
-    """How many seats the mean is taken over: of the level, and of direct sound or null."""
+    """Number of seats in the mean: for the level, and for direct sound or null."""
 
 
 def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str]) -> dict[str, _Spread]:
@@ -465,7 +467,7 @@ def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str])
         }
     if len(counted.intersection(heard)) < across.LEAST_COUNT:
         return {}
-    # Mains hand their bass to the subwoofers, so that nulls are looked for in these alone.
+    # The bass of mains is played by the subwoofers, so nulls are searched only in these.
     nulls = _nulls(heard, counted)
     return {
         s: _Spread(
@@ -480,7 +482,7 @@ def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str])
 
 
 def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, float], int]:
-    """Each seat minus the mean of the seats that count, and how many these are; empty with fewer than three of them."""
+    """Each seat minus the mean of the seats that count, and their number; empty with fewer than three."""
     good = {s: v for s, v in values.items() if math.isfinite(v)}
     common = [v for s, v in good.items() if s in counted]
     if len(common) < across.LEAST_COUNT:
@@ -490,7 +492,7 @@ def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, f
 
 
 def _nulls(heard: Mapping[str, Analysis], counted: set[str]) -> dict[str, tuple[float, float]]:
-    """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) where the loudspeaker plays."""
+    """(deepest third octave re the seats' mean in the bass [dB], its frequency [Hz]) in the loudspeaker's range."""
     levels = np.array([a.third_octave_db for a in heard.values()])
     found = deepest_bass([(s,) for s in heard], list(heard), levels, [s in counted for s in heard])
     return {s: found.get((s,), (math.nan, math.nan)) for s in heard}
@@ -501,8 +503,8 @@ def deepest_bass(
 ) -> dict[tuple[str, ...], tuple[float, float]]:
     """(deepest third octave of bass re the mean of the seats that count [dB], its frequency [Hz]) of groups of seats.
 
-    Of a group the seat that hears most of a frequency decides, or a sixth of an octave beside it: along a row a null moves
-    with the distances to the walls. `levels` [shape=(seats, len(GRID_HZ))]; empty where no bass plays.
+    The loudest seat of a group at a frequency decides, or a sixth of an octave beside it: along a row, a null moves with
+    the distances to the walls. `levels` [shape=(seats, len(GRID_HZ))]; empty where no bass plays.
     """
     plays = (GRID_HZ >= BASS_HZ[0]) & (GRID_HZ <= BASS_HZ[1]) & own_band(levels)
     if not plays.any():
@@ -520,19 +522,20 @@ def deepest_bass(
 
 
 def _ending_early(found: Mapping[tuple[str, str], Analysis | None]) -> set[str]:
-    """Channels of which most recordings end while they still decay: two modes that beat can hide it in one of them."""
+    """Channels most of whose recordings end while they still decay: two beating modes can hide it in one of them."""
     early: dict[str, list[bool]] = {}
     for (channel, _), analysis in found.items():
         if analysis is not None:
-            # A reason beside a value: the ratio is a lower bound, because the tail still falls.
+            # A reason with a value: the ratio is a lower bound, because the tail still falls.
             early.setdefault(channel, []).append(analysis.snr_db is not None and "snr" in analysis.why)
     return {channel for channel, own in early.items() if 2 * sum(own) > len(own)}
 
 
 def _louder_ends(job: Job, found: Mapping[tuple[str, str], Analysis | None]) -> dict[tuple[str, str], str]:
-    """Subwoofers' recordings whose noise is not the room's, since main channels' ends are softer in that band → why.
+    """Subwoofers' recordings whose noise is not the room's, since main channels' ends are softer in that band → reason.
 
-    A mode may ring until a short file ends, and two that beat hide that it falls. Noise as loud as the sound is none of it.
+    A mode may ring until a short file ends, and two beating ones hide its decay. Noise as loud as the sound is not
+    ringing.
     """
     band = (GRID_HZ >= SUB_LEVEL_BAND_HZ[0]) & (GRID_HZ <= SUB_LEVEL_BAND_HZ[1])
     mains, out = [c.id for c in job.system.channels if not c.is_sub], {}
@@ -553,7 +556,7 @@ def _louder_ends(job: Job, found: Mapping[tuple[str, str], Analysis | None]) -> 
 
 
 def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis, no_noise: str | None) -> Check:
-    """`no_noise`: why what the recording holds at its end may be no noise."""
+    """Check of the signal-to-noise ratio. `no_noise`: reason why the end of the recording may not be noise."""
     enough = analysis.snr_db is not None and analysis.snr_db >= job.limit("seats.snr").lower
     # A lower bound can pass and never fail.
     why = None if enough else analysis.why.get("snr")
@@ -575,7 +578,7 @@ def _snr_check(job: Job, channel: Channel, seat: str, analysis: Analysis, no_noi
 
 
 def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, why: str) -> tuple[Check, ...]:
-    """What is not tested because a measuring mistake spoilt the recording; clipping shows by itself."""
+    """Checks not tested because a measuring mistake spoilt the recording; clipping is shown separately."""
     kinds = (
         ("snr", "polarity", "level", "bass") if channel.is_sub else ("snr", "polarity", "treble", "level", "direct")
     )
@@ -598,7 +601,7 @@ def _spoilt_checks(job: Job, channel: Channel, seat: str, recording: Analysis, w
 
 
 def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
-    """Only where the recording shows it: an impulse response mostly does not, which the cell's detail says."""
+    """Check only for recordings that show clipping: an impulse response mostly does not, as the cell's detail states."""
     if analysis.clipped is None:
         return []
     return [
@@ -616,7 +619,7 @@ def _clip_check(channel: Channel, seat: str, analysis: Analysis) -> list[Check]:
 
 
 def _through_processor(job: Job, round_id: str, analyses: Analyses) -> dict[str, bool]:
-    """Channel → whether what was measured of it ran through the processor, and so through its polarity setting."""
+    """Channel → whether its measurement went through the processor, and so through its polarity setting."""
     return {
         c.id: all(
             item.passes_delays for s in job.system.seats for item in analyses.repeats(round_id, c.id, s.id)[-1:]
@@ -658,8 +661,8 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
 
 
 def driver_limit(job: Job, against: Against, driver: Driver) -> Limit:
-    """How far a driver must be below the partner's; more where another model, or a single seat, is all there is, and below
-    200 Hz, where the room makes two sides differ.
+    """Limit of a driver's level relative to the partner's; wider if only another model or a single seat is available, and
+    below 200 Hz, where the room makes two sides differ.
     """
     limit, gap = job.limit("seats.driver"), against.drivers[driver]
     if driver == "midrange":
@@ -708,7 +711,7 @@ def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, ag
 
 
 def _spread_budgets(channel: Channel, seat: str, spread: _Spread, gain_u_db: float) -> tuple[Budget, ...]:
-    """Of the checks against the seats' mean: the seat's own uncertainty, minus its share in the mean."""
+    """Budgets of the checks against the seats' mean: the seat's own uncertainty, minus its share in the mean."""
     name, one = ("bass", THIRD_OCTAVE) if channel.is_sub else ("direct", TREBLE_BAND)
     kinds = [("level", LEVEL, spread.seats[0]), (name, one, spread.seats[1])]
     if gain_u_db:

@@ -23,7 +23,7 @@ BASS_BELOW_HZ = 80.0
 
 
 def bass_checks(job: Job, round_id: str, analyses: Analyses) -> tuple[tuple[Check, Budget], ...]:
-    """The deepest third octave of all subwoofers together at each seat, with its budget; empty where it is not known."""
+    """The deepest third octave of all subwoofers together at each seat, with its budget; empty if unknown."""
     summed = summed_subs(job, round_id, analyses)
     if summed is None or len(summed[0]) < LEAST_COUNT:
         return ()
@@ -100,7 +100,7 @@ def _level(job: Job, round_id: str, analyses: Analyses) -> tuple[str, ...]:
     if isinstance(found, str):
         return (f"How loud the subwoofers are together at {seat.id} is not determined, because {found}: {settle}.",)
     more_db = sub_level_db(np.sum(list(found.values()), axis=0)) - fmean(map(sub_level_db, found.values()))
-    # The place of the microphone, the same for all of them: at most that of a single one at each third octave.
+    # The position of the microphone, common to all of them: at most that of a single one at each third octave.
     u_db = float(placement_u_db(GRID_HZ[:1])[0])
     more = f"{number(more_db, 1, signed=True)} ± {2 * u_db:.1f} dB"
     mode = job.system.processor.sub_reference_for

@@ -1,1 +1,1 @@
-"""Parts that several steps share: uncertainty budgets, their tables, the table of limits, a cache of results."""
+"""Parts used by several steps: uncertainty budgets, their tables, the table of limits, a cache of results."""

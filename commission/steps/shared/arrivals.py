@@ -19,15 +19,15 @@ from commission.steps.shared.survey import common_clock, matched, on_clock, surv
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Heard:
-    """When a channel is heard at a seat, on the clock that most channels there share."""
+    """Arrival of a channel at a seat, on the clock that most channels there share."""
 
     arrival_s: float | None
     u_s: float = 0.0
     passes_delays: bool = True
     why: str | None = None
-    """Why there is no arrival, or what makes it doubtful."""
+    """Reason why there is no arrival, or what makes it doubtful."""
     again: tuple[tuple[float, float], ...] = ()
-    """Of a main channel, what is heard after the arrival: (how much later [s], how much louder [dB])."""
+    """Later sounds of a main channel: (delay after the arrival [s], level above it [dB])."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,23 +86,23 @@ def _table(
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
-    """The position from which a main channel plays, by its arrivals."""
+    """Place from which a main channel plays, by its arrivals."""
 
     place: str
     z: float
-    """Root of the rise of the cost when that place is forbidden."""
+    """Root of the rise of the cost if that place is excluded."""
     rival: str
     """The place that fits next best."""
     undecided: str | None = None
-    """What the arrivals cannot distinguish from an exchange of loudspeakers, as a clause."""
+    """Alternatives that the arrivals cannot distinguish from an exchange of loudspeakers, as a clause."""
     again: tuple[str, str] | None = None
-    """Causes of wrong recordings that the arrivals cannot distinguish, as a clause, and the seat to be measured again."""
+    """Causes of wrong recordings that the arrivals cannot distinguish, as a clause, and the seat to measure again."""
 
 
 def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, Place], str | None]:
-    """The position from which each main channel plays, or why that was not looked for.
+    """The position from which each main channel plays, or the reason why it was not determined.
 
-    A channel counts as elsewhere only where its exchange with others is beyond doubt. A small z means that another place
+    A channel counts as elsewhere only if its exchange with others is beyond doubt. A small z means that another place
     fits nearly as well; channels without an arrival are left out.
     """
     found = surveyed(job, round_id, analyses)
@@ -169,7 +169,7 @@ def _flight_s(channel: Channel, seat: Seat, speed_m_s: float) -> float:
 def seat_arrivals(
     job: Job, round_id: str, analyses: Analyses, settings: dict[Channel, float]
 ) -> tuple[SeatArrivals, ...]:
-    """Spread of the main channels at each seat: as `settings` would give it, and as measured through the delays."""
+    """Spread of the main channels at each seat: as predicted for `settings`, and as measured through the delays."""
     mains = [channel for channel in settings if not channel.is_sub]
     if len(mains) < 2:
         return ()

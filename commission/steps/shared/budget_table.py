@@ -11,7 +11,8 @@ from commission.model.formatting import place_text, two_digits
 
 
 def budget_table(budget: Budget) -> Table:
-    """Every source with its part in the uncertainty; below them the combined u, U = 2 u and the degrees of freedom.
+    """Every source with its contribution to the uncertainty, followed by the combined u, U = 2 u and the degrees of
+    freedom.
 
     Rows of sources have their number as key, the others "u", "U" and "dof".
     """
@@ -46,7 +47,7 @@ def budget_table(budget: Budget) -> Table:
 
 @dataclass(frozen=True, slots=True)
 class _Line:
-    """A source, or one of the results below the sources, which leave most columns empty."""
+    """A source, or one of the results below the sources, for which most columns are empty."""
 
     key: str
     source: str
@@ -75,9 +76,9 @@ def _line(key: str, each: Contribution, budget: Budget) -> _Line:
 
 
 def grouped(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
-    """The budgets to print: each kind once, with the names of all channels and seats that have it.
+    """The budgets to print: each kind once, with the names of all its channels and seats.
 
-    Budgets of one kind that differ only in their numbers are represented by the largest, which says so.
+    Budgets of one kind that differ only in their numbers are represented by the largest, which states it.
     """
     kinds: dict[tuple[str, tuple[str, ...]], list[Budget]] = {}
     for each in budgets:

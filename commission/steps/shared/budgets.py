@@ -1,8 +1,8 @@
-"""Uncertainty budgets of levels, delays and noise: every standard uncertainty that these steps use is the `u` of one.
+"""Uncertainty budgets of levels, delays and noise: each standard uncertainty in these steps is the `u` of one.
 
 Repeats reduce the scatter of the reading by the root of their number. With a meter held by hand they also reduce the
-scatter of its place, since it is lowered and held up again for each. Resolution, the place of a stand and what is `shared`
-stay as they are; seats are independent of each other.
+scatter of its position, since it is lowered and held up again for each. Resolution, the position of a stand and `shared`
+parts are not reduced; seats are independent of each other.
 """
 
 from __future__ import annotations
@@ -30,9 +30,9 @@ PLACED, PLACED_THIRDS, DISPLACED, ARRIVED, ONSET = (
 )
 TEMPERATURE_WITHIN_K = 3.0
 TEMPERATURE_U_K = TEMPERATURE_WITHIN_K / math.sqrt(3)
-"""Air temperature along the path of the sound within ±3 K of what was read, rectangular (common practice, no source)."""
+"""Air temperature along the path of the sound within ±3 K of the reading, rectangular (common practice, no source)."""
 PLACEMENT_U_DB = put_back_u_db(0.02, is_sub=False)
-"""Level of a response, the microphone put back within 2 cm; of subwoofers an upper bound."""
+"""Level of a response with the microphone put back within 2 cm; an upper bound for subwoofers."""
 ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 """Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (all common practice, no source)."""
 
@@ -57,12 +57,12 @@ def level_budget(
     sub_noise_db: float = 0.0,
     seat: str | None = None,
 ) -> Budget:
-    """A level read from a meter: of this channel alone, without the meter's own error.
+    """Level of this channel read from a meter, without the meter's own error.
 
-    `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `place_db`, `eye_db`: what one
-    reading is taken to scatter by; `factor`: what repeats make of that; `repeated`: whether there are any; `most_place_db`:
-    what the place makes of the scatter at most. By hand every reading is made at a place of its own, and averaging reduces
-    it; a stand stays where it is.
+    `shares` and `counts`: weight (their sum is 1) and number of readings of each seat; `place_db`, `eye_db`: assumed
+    scatter of one reading; `factor`: its factor by repeats; `repeated`: whether there are any; `most_place_db`: upper
+    bound of the part due to position. By hand each reading is at a different position, and averaging reduces it; a stand
+    stays where it is.
     """
     repeats = math.sqrt(sum(share**2 / count for share, count in zip(shares, counts, strict=True)))
     text = counted(sum(counts), "reading")
@@ -100,7 +100,7 @@ def _within(support: Support) -> str:
 
 
 def _place(support: Support, u_db: float, shares: tuple[float, ...]) -> Contribution:
-    """What repeats leave of the place of the meter: by hand the mean of the places, on a stand its own."""
+    """Standard uncertainty of the meter's position after repeats: by hand that of the mean, on a stand unreduced."""
     return Contribution(
         source=MEAN_PLACE if support == "hand" else f"meter on a stand {_within(support)}",
         u=u_db,
@@ -158,13 +158,13 @@ def _meter(accuracy_class: int) -> Contribution:
 
 
 def absolute_level(level: Budget, accuracy_class: int) -> Budget:
-    """The same level in dB SPL: with the meter's own part, which all channels share."""
+    """The level in dB SPL: including the meter's own part, which is common to all channels."""
     parts = (*level.contributions, _meter(accuracy_class))
     return replace(level, id="levels.absolute", title="Hand-read level, absolute", contributions=parts)
 
 
 def level_left(level: Budget, step_db: float) -> Budget:
-    """A level relative to its target once the new trim is entered, before it is read again."""
+    """A level relative to its target after the new trim is entered, before it is read again."""
     rounding = replace(
         _display(step_db, source="rounding of the trim"), basis=f"the processor's steps of {step_db:g} dB"
     )
@@ -177,7 +177,7 @@ def level_left(level: Budget, step_db: float) -> Budget:
 
 
 def repeat_spread(resolution_db: float) -> Budget:
-    """Largest minus smallest reading: the display was read twice. The scatter itself is what is checked."""
+    """Largest minus smallest reading: the display was read twice. The scatter itself is checked."""
     both = (
         _display(resolution_db, source="resolution, largest reading"),
         _display(resolution_db, source="resolution, smallest reading"),
@@ -206,8 +206,8 @@ def _distance(origin: str, speed_m_s: float) -> tuple[Contribution, ...]:
 
 
 def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution:
-    """Air that is warmer than noted shortens all flights: only what a channel flies more or less than the others stays."""
-    each_k = -0.5 * apart_m / speed_m_s / (temperature_c + 273.15)  # c goes with the root of the absolute temperature
+    """Air warmer than noted shortens all travel times: only a channel's excess over the others remains."""
+    each_k = -0.5 * apart_m / speed_m_s / (temperature_c + 273.15)  # c goes with the root of absolute temperature
     return Contribution(
         source=f"air temperature within ±{TEMPERATURE_WITHIN_K:g} K",
         u=TEMPERATURE_U_K,
@@ -220,7 +220,7 @@ def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution
 
 
 def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float, temperature_c: float) -> Budget:
-    """Delay that a setting gives minus the delay needed, against the main channels' median [ms].
+    """Delay by a setting minus the delay needed, against the main channels' median [ms].
 
     `apart_m`: the channel's distance minus that of the others (their median).
     """
@@ -234,7 +234,7 @@ def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float
 
 
 def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
-    """What an arrival's own uncertainty `u_s` [s], as analysed, is made of."""
+    """Sources of an arrival's own uncertainty `u_s` [s], as analysed."""
     if is_sub:
         known_s = min(u_s, timing.U_SUB_S)
         parts = [Contribution(source="onset of a subwoofer", u=1000 * known_s, unit="ms", basis=CUSTOM)]
@@ -263,7 +263,7 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
 
 
 def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: bool) -> Budget:
-    """Arrival minus tape and setting [ms], or, without `flight`, minus the main channels' own."""
+    """Arrival minus tape and setting [ms] or, without `flight`, minus the main channels' median."""
     title = "Arrival minus the main channels' median" if flight is None else "Arrival minus tape and setting"
     parts = () if flight is None else flight.contributions
     return Budget(
@@ -276,9 +276,9 @@ def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: b
 
 
 def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
-    """With the scatter of the main channels' median, to which a value is relative; `u_one`: u of one of them.
+    """The budget with the scatter of the main channels' median, to which a value is relative; `u_one`: u of one of them.
 
-    Left out where it adds nothing: a channel among those that agree shares its own error with their median.
+    It is left out if it adds nothing: a channel among those that agree shares its own error with their median.
     """
     if not sensitivity > 0:
         return budget
@@ -294,7 +294,7 @@ def with_median(budget: Budget, u_one: float, sensitivity: float) -> Budget:
 
 
 def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
-    """Error of a delay once the new setting is entered, before it is measured again [ms]."""
+    """Error of a delay after the new setting is entered, before it is measured again [ms]."""
     unit_ms = {"ms": 1.0, "m": 1000 / own_m_s, "ft": 1000 * FOOT_M / own_m_s}[delay.unit]
     line = Contribution(
         source="rounding of the setting",
@@ -313,7 +313,7 @@ def delay_left(flight: Budget, delay: DelayRange, own_m_s: float) -> Budget:
 
 
 def response_level() -> Budget:
-    """Level of a response at one seat [dB], the microphone put down again."""
+    """Level of a response at one seat [dB], after placing the microphone again."""
     lines = (
         Contribution(source="noise and estimator", u=ESTIMATOR_U_DB, unit="dB", basis=CUSTOM),
         Contribution(source="microphone placed within 2 cm", u=PLACEMENT_U_DB, unit="dB", basis=PLACED),
@@ -328,7 +328,7 @@ def response_level() -> Budget:
 
 
 def with_gain(budget: Budget, u_db: float, sensitivity: float = 1.0) -> Budget:
-    """The same of a seat whose recordings were corrected for a changed gain."""
+    """The budget for a seat whose recordings were corrected for a changed gain."""
     line = Contribution(
         source="correction of the gain at that seat",
         u=u_db,
@@ -340,7 +340,7 @@ def with_gain(budget: Budget, u_db: float, sensitivity: float = 1.0) -> Budget:
 
 
 def single(check_id: str, title: str, source: str, u: float, basis: str, unit: str = "dB") -> Budget:
-    """A budget of one line: where only the whole is known."""
+    """A budget of one line: only the total is known."""
     return Budget(
         id=check_id, title=title, unit=unit, contributions=(Contribution(source=source, u=u, unit=unit, basis=basis),)
     )
@@ -348,9 +348,9 @@ def single(check_id: str, title: str, source: str, u: float, basis: str, unit: s
 
 @lru_cache(maxsize=256)  # every seat and channel has one of few
 def against_mean(budget: Budget, check_id: str, title: str, seats: int, *, counts: bool) -> Budget:
-    """The same for one seat minus the mean over `seats` seats; `counts`: whether it is one of them.
+    """The budget for one seat minus the mean over `seats` seats; `counts`: whether it is one of them.
 
-    A seat that is part of the mean takes a share of its own error away: 1 − 1/n of the variance stays, else 1 + 1/n.
+    A seat that is part of the mean cancels a share of its own error: 1 − 1/n of the variance remains, otherwise 1 + 1/n.
     """
     share = math.sqrt(1 - 1 / seats if counts else 1 + 1 / seats)
     lines = tuple(replace(each, sensitivity=each.sensitivity * share) for each in budget.contributions)
@@ -381,7 +381,7 @@ def variance_budget(budget_id: str, channel: str, parts: VarianceParts, repeats:
 
 
 def change_budget(before: Budget, after: Budget) -> Budget:
-    """The change of a variance from one round to another: both were measured with the microphone put down again.
+    """Change of a variance from one round to another, with the microphone placed again.
 
     Errors of the rounds are independent, but their scatter is known from the same repeats. Together they have no more
     degrees of freedom than each: 1/√ν = Σ (u²/√ν)/Σ u².
@@ -407,7 +407,7 @@ def signal_to_noise() -> Budget:
 
 
 def one_a_kind(budgets: Iterable[Budget]) -> tuple[Budget, ...]:
-    """Of each kind the budget that most share, once; after it those that differ, with their channel and seat."""
+    """For each kind, the budget of most channels once; after it those that differ, with their channel and seat."""
     kinds: dict[str, list[Budget]] = {}
     for each in budgets:
         kinds.setdefault(each.id, []).append(each)

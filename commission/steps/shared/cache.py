@@ -1,8 +1,8 @@
 """A cache of results: none is computed again, not even after an entry, unless it depends on that entry.
 
-Steps, findings and the record draw on the same few solutions. Each solution keeps what it has read of the job: the system,
-the levels of a round, a setting. While all of that is the same in a newer job, so is the solution: typing a level does not
-compute the responses again. What a function reads is noted as it reads it, so nothing has to be declared.
+Steps, findings and the record draw on the same few solutions. Each solution stores what it has read of the job: the
+system, the levels of a round, a setting. While all of that is the same in a newer job, so is the solution: typing a level
+does not recompute the responses. Reads are recorded as they happen, so nothing has to be declared.
 """
 
 from __future__ import annotations
@@ -17,21 +17,21 @@ P = ParamSpec("P")
 R = TypeVar("R")
 
 KEPT = 8
-"""Results of each function: a few rounds, and the visit as it stood at an earlier event."""
+"""Results kept for each function: a few rounds, and the visit as of an earlier event."""
 
 _Key = tuple[str, tuple[object, ...], tuple[tuple[str, object], ...]]
-"""A name of the job's, and what it is called with; an attribute has neither."""
+"""A name in the job and its call arguments; an attribute has none."""
 _Values = dict[_Key, object]
 
 _Kept = tuple[tuple[object, ...], _Values, R]
-"""The arguments besides the job, what was read of the job, the result."""
+"""The arguments besides the job, the values read of the job, the result."""
 
 _newest: list[tuple[Job, _Values]] = []
 """Values read of the newest jobs, shared by all functions."""
 
 
 def cached(solve: Callable[Concatenate[Job, P], R], most: int = KEPT) -> Callable[Concatenate[Job, P], R]:
-    """A pure function of a job that keeps its newest results, that many at most.
+    """A pure function of a job that keeps its newest results, at most `most`.
 
     Other arguments count as the same when they are the same objects; strings are compared by value. They must be immutable,
     and so must the result, which must not hold the job.
@@ -59,12 +59,12 @@ def cached(solve: Callable[Concatenate[Job, P], R], most: int = KEPT) -> Callabl
 
 
 class ReadJob:
-    """A job that notes what is read of it; in everything else it is that job."""
+    """A job that records what is read of it; otherwise it behaves like that job."""
 
     def __init__(self, job: Job) -> None:
         self.whole_job = job
         self.reads: _Values = {}
-        """What was read, and what it was."""
+        """Names read, with their values."""
         self._known = _values(job)
 
     def __getattr__(self, name: str) -> Any:
@@ -84,7 +84,7 @@ class ReadJob:
                 try:
                     self.reads[key] = _read(self.whole_job, key, self._known)
                 except Exception:
-                    self.reads[("log", (), ())] = self.whole_job.log  # any other event may mend it
+                    self.reads[("log", (), ())] = self.whole_job.log  # any other event may repair it
                     raise
             return self.reads[key]
 
@@ -92,7 +92,7 @@ class ReadJob:
 
 
 def plain_job(job: Job) -> Job:
-    """The job behind a `ReadJob`, to make another one of it; what is read of that one must be read of `job` too."""
+    """The job behind a `ReadJob`, as a base for another one; anything read of that one must be read of `job` too."""
     given: object = job
     return given.whole_job if isinstance(given, ReadJob) else job
 
@@ -122,7 +122,7 @@ def _holds(kept: _Kept[object], job: Job, arguments: tuple[object, ...]) -> bool
 
 
 def _unchanged(job: Job, reads: _Values) -> bool:
-    """Whether the job is in all of this what it was."""
+    """Whether all these values of the job are unchanged."""
     known = _values(job)
     try:
         return all(_equal(_read(job, key, known), value) for key, value in reads.items())

@@ -1,4 +1,4 @@
-"""Isolation of steps: the failure of one becomes an outcome that says so, and the others go on."""
+"""Isolation of steps: a failed step becomes an outcome that says so, and the others continue."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ _CHECK = "computed"
 
 
 def why_failed(error: Exception) -> str:
-    """Why something could not be computed: the sentence of an error of ours, else what went wrong in the program."""
+    """Reason why something could not be computed: the sentence of our own error, otherwise the program error."""
     if isinstance(error, CommissionError):
         return clean_text(str(error))
     if isinstance(error, MemoryError):
         return "it needs more memory than there is"
-    logging.getLogger(__name__).info("not computed", exc_info=error)  # it is not shown on the terminal
+    logging.getLogger(__name__).info("not computed", exc_info=error)  # not shown on the terminal
     found = clean_text(f"{type(error).__name__}: {error}".removesuffix(": "))
     return f"the program failed on it ({found[:LONGEST]})"
 
 
 def outcome_of(job: Job, step: Step, round_id: str, analyses: Analyses) -> Outcome:
-    """What the step says of a round; where it fails, one check that is not tested because of that. Raises Cancelled."""
+    """The outcome of a step for a round; if it fails, one check not tested for that reason. Raises Cancelled."""
     try:
         return step.evaluate(job, round_id, analyses)
     except Cancelled:
@@ -50,7 +50,7 @@ def outcome_of(job: Job, step: Step, round_id: str, analyses: Analyses) -> Outco
 
 
 def or_else(make: Callable[[], Value], otherwise: Value) -> Value:
-    """The result of `make`, or `otherwise` where it fails: the step that rests on the same numbers says why."""
+    """The result of `make`, or `otherwise` if it fails: the step based on the same numbers reports the reason."""
     try:
         return make()
     except Cancelled:

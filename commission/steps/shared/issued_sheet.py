@@ -1,4 +1,4 @@
-"""The settings sheet that was issued before a round was measured, and the settings that it asked for."""
+"""The settings sheet issued before a round was measured, with its settings."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from commission.model import Event, Job, Setting, SheetChannel, SheetIssued, mer
 
 
 def issued_before(job: Job, round_id: str) -> tuple[Event | None, dict[str, SheetChannel]]:
-    """The newest settings sheet that was issued before the responses of a round, and its channels."""
+    """The newest settings sheet issued before the responses of a round, and its channels."""
     if not job.sheets or round_id not in job.rounds:
         return None, {}
     first = min((each.seq for each in job.responses_of(round_id)), default=0)
@@ -18,7 +18,7 @@ def issued_before(job: Job, round_id: str) -> tuple[Event | None, dict[str, Shee
 
 
 def held_setting(job: Job, round_id: str, channel: str) -> Setting:
-    """What the processor holds in a round: as entered; what is not entered, as the sheet issued before asked for it."""
+    """The processor's setting in a round: as entered; otherwise as in the sheet issued before."""
     entered = job.setting(round_id, channel)
     stored = issued_before(job, round_id)[1].get(channel)
     return entered if stored is None else merge_settings(stored.new, entered)

@@ -13,28 +13,28 @@ NOT_SIMULATED = "not simulated"
 
 
 class FindingRule(Protocol):
-    """What is shown of a rule of diagnosis."""
+    """Displayed properties of a rule of diagnosis."""
 
     @property
     def id(self) -> str:
-        """Of the findings."""
+        """Id of the findings."""
 
     @property
     def symptom(self) -> str:
-        """What is noticed in the room."""
+        """Symptom noticed in the room."""
 
     @property
     def basis(self) -> str:
-        """Its threshold, and where that comes from."""
+        """Its threshold and the source."""
 
 
 def limits_tables(profile: LimitsProfile, steps: Sequence[Step], rules: Sequence[FindingRule]) -> tuple[Table, ...]:
-    """Everything that verdicts and findings rest on."""
+    """All limits and thresholds of verdicts and findings."""
     return _profile_table(profile, steps), _fixed_table(steps), _rules_table(rules)
 
 
 def rooms_passing(limit: ProfileLimit) -> str:
-    """What share of simulated rooms passes a limit of the defaults."""
+    """Share of simulated rooms that pass a limit of the defaults."""
     return OWN_LIMIT if limit.own else rooms_that_pass().get(limit.quantity, OWN_LIMIT)
 
 
@@ -90,7 +90,7 @@ def _fixed_table(steps: Sequence[Step]) -> Table:
 
 
 def _rules_table(rules: Sequence[FindingRule]) -> Table:
-    """What findings rest on."""
+    """The thresholds of findings."""
     return table_of(
         rules,
         (Column(key="finding", title="Finding"), lambda each: each.id),

@@ -1,7 +1,8 @@
 """Channels that a meter reads far lower than the others, or than at the earlier visit with the same trims.
 
-A trim does not wear out: half of the sound gone since last time is a driver, a cable or an amplifier, and a new trim would
-hide it. Change = level now − level then − change of the trim − median change of the main channels (volume, meter).
+A trim does not wear out: if half of the sound is lost since last time, a driver, a cable or an amplifier is at fault, and
+a new trim would hide it. Change = level now − level then − change of the trim − median change of the main channels
+(volume, meter).
 """
 
 from __future__ import annotations
@@ -12,19 +13,19 @@ from commission.model import Job
 from commission.model.verdict import surely_below
 
 LOST_DB = -6.0
-"""A change beyond this is no drift of settings (common practice, no source)."""
+"""Least change that cannot be a drift of settings (common practice, no source)."""
 LOST_U_DB = 1.0
 """Standard uncertainty of a change between two readings of a hand-held meter, each 0.7 dB (common practice, no source)."""
 LEAST_MAINS = 3
 SILENT_READING_DB = -26.0
-"""A channel that reads this much below the others plays nothing: the meter reads the room, or another loudspeaker. No range
+"""A channel that reads this much below the others is silent: the meter reads the room, or another loudspeaker. No range
 of trims is that wide on one side (common practice, no source)."""
 READING_U_DB = 1.0
 """Standard uncertainty of the difference between two channels' readings by hand (common practice, no source)."""
 
 
 def silent_readings_db(job: Job, round_id: str) -> dict[str, float]:
-    """Channel → its reading relative to the median of the others at the same seat [dB], for those beyond doubt silent.
+    """Channel → its reading relative to the median of the others at the same seat [dB], for those surely silent.
 
     Empty with fewer than three other channels read there.
     """
@@ -52,7 +53,7 @@ def _readings_db(job: Job, round_id: str) -> dict[str | None, dict[str, float]]:
 
 
 def lost_levels_db(job: Job, round_id: str) -> dict[str, float]:
-    """Channel → how much lower it reads than at the earlier visit [dB, negative], for those beyond doubt.
+    """Channel → loss of level since the earlier visit [dB, negative], for those beyond doubt.
 
     Empty on a first visit, with fewer than three main channels read at both, and where a trim is unknown.
     """

@@ -38,7 +38,7 @@ HEARD, TONE = "heard", "tone"
 KINDS = (HEARD, TONE)
 UNKNOWN_DB = np.full(len(GRID_HZ), np.nan)
 LEAST_POINTS = variance.INDEPENDENT_POINTS
-"""A band is compared where the loudspeaker plays over a third octave of it or more."""
+"""A band is compared if the loudspeaker plays over at least a third octave of it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,16 +50,16 @@ class BandResult:
     u_sd_db: float
     u_msv_db2: float
     budget: Budget
-    """What `u_msv_db2` is made of."""
+    """Budget of `u_msv_db2`."""
     worst_seat: str
     worst_db: float
-    """Its rms deviation from the seats' mean."""
+    """Rms deviation of that seat from the seats' mean."""
     deviations_db: dict[str, float]
     """Mean deviation of each seat from the seats' mean."""
     heard_hz: tuple[float, float]
-    """The part of the band in which the loudspeaker plays, and which was compared."""
+    """The part of the band in the loudspeaker's range, which was compared."""
     floored: bool = False
-    """The seats differ by no more than the measurement scatters."""
+    """The seats differ by no more than the scatter of the measurement."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +72,7 @@ class SeatLevels:
     times: NDArray[np.intp]
     """How many readings that is [shape=(seats,)]."""
     how: str = ""
-    """How the subwoofers were taken together."""
+    """How the subwoofers were combined."""
 
     @classmethod
     def of(cls, read: Mapping[str, FloatArray], how: str = "") -> SeatLevels:
@@ -98,7 +98,9 @@ def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str
 
 @cached
 def bass_of_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, BandResult]]:
-    """The same of the subwoofers as heard: together where that is determined (`SUBS`), else each → band label → result."""
+    """Seat variance of the subwoofers as heard: together if that is determined (`SUBS`), otherwise each → band label →
+    result.
+    """
     wanted = {SUBS, *(channel.id for channel in job.system.channels if channel.is_sub)}
     found = _round_variance(job, round_id, analyses, (HEARD,), wanted)
     return {name: kinds[HEARD] for name, kinds in found.items()}
@@ -125,13 +127,13 @@ def _round_variance(
 
 
 def summed_subs(job: Job, round_id: str, analyses: Analyses) -> tuple[list[str], FloatArray] | None:
-    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None where it cannot be determined."""
+    """(seats, third-octave levels [shape=(seats, n)]) of the subwoofers together; None if undetermined."""
     row = levels_by_seat(job, round_id, usable(job, analyses, round_id))[0].get(SUBS)
     return None if row is None else (row.seats, row.levels)
 
 
 def levels_by_seat(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, SeatLevels], list[str]]:
-    """Channels with their seats and third-octave levels, and what was left out; subwoofers also together."""
+    """Channels with their seats and third-octave levels, and the parts left out; subwoofers also together."""
     found: dict[str, SeatLevels] = {}
     gaps: list[str] = []
     singles, group = sub_outputs(job)
@@ -174,7 +176,7 @@ def _why_not_summed(
 
 
 def _sum_db(items: list[AnalysedResponse], count: int, problems: list[str]) -> tuple[FloatArray | None, str]:
-    """Third octaves of the complex sum of one response of each subwoofer at a seat, or why there is none."""
+    """Third octaves of the complex sum of one response of each subwoofer at a seat, or the reason why there is none."""
     why = why_no_sum(items, count, problems)
     total = sum_bass([item.analysis for item in items if item.analysis is not None]) if why is None else None
     return (None, why or "a response has no phase") if total is None else (bass_level_db(total), "")
@@ -186,14 +188,14 @@ def seat_gains_u_db(job: Job, round_id: str, analyses: Analyses) -> dict[str, fl
 
 
 def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tuple[dict[str, Repeatability], str]:
-    """(how well a third octave at one seat repeats, by band label, and where that comes from)."""
+    """(repeatability of a third octave at one seat, by band label, and its source)."""
     noise_db = _noise_db(job, rounds, analyses)
     repeated, moved, still = _repeated(job, rounds, analyses, noise_db)
     gain_db = repeats_of.gain_u_db([_inside(each, variance.own_band(each.levels_db)) for each in repeated])
     linear = {b.label: _in_band(repeated, b.low_hz, min(b.high_hz, repeats_of.LINEAR_HZ)) for b in job.system.bands}
     out = {}
     for band in job.system.bands:
-        # What the others show is the default of a band.
+        # The evidence of the others is the default of a band.
         others = [own for label, own in linear.items() if label != band.label]
         displaced_m, dof = repeats_of.displacement_m(others, gain_db)
         default = replace(repeats_of.default_repeatability(GRID_HZ, displaced_m), dof=min(dof, repeats_of.BAND_DOF))
@@ -227,25 +229,25 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
 
 
 def _in_band(repeated: Sequence[repeats_of.Repeat], low_hz: float, high_hz: float) -> list[repeats_of.Repeat]:
-    """What was measured again, where its loudspeaker plays in this band."""
+    """Repeated measurements, where the loudspeaker plays in this band."""
     inside = (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)
     plays = [(each, inside & variance.own_band(each.levels_db)) for each in repeated]
     return [_inside(each, own) for each, own in plays if own.any()]
 
 
 def _inside(each: repeats_of.Repeat, points: variance.BoolArray) -> repeats_of.Repeat:
-    """The same at some points of the grid."""
+    """A repeat at some points of the grid."""
     fields = ("levels_db", "place_db", "apart_db", "noise_db")
     return replace(each, **{name: getattr(each, name)[..., points] for name in fields})
 
 
 def _noise_db(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> FloatArray:
-    """What noise brings to a third octave at 0 dB: median of the recordings, where most of them show it [shape=(n,)]."""
+    """Noise part of a third octave at 0 dB: median of the recordings, if most of them show it [shape=(n,)]."""
     noises = []
     for round_id, channel, seat in product(rounds, job.system.channels, job.system.seats):
         own = [item.analysis for item in analyses.repeats(round_id, channel.id, seat.id)]
         noises += [UNKNOWN_DB if a.noise_db is None else a.noise_db for a in own if a is not None]
-    # Where a recording still decays at its end its noise is unknown, and what a few others show there may be sound.
+    # If a recording still decays at its end, its noise is unknown, and the ends of a few others may be sound.
     middle_db = np.median(np.nan_to_num(noises or [UNKNOWN_DB], nan=np.inf), axis=0)
     return repeats_of.measured_noise_db(np.where(np.isposinf(middle_db), np.nan, middle_db), GRID_HZ)
 
@@ -276,7 +278,7 @@ def typical_db(job: Job, repeats: Mapping[str, Repeatability]) -> dict[str, floa
 def _repeated(
     job: Job, rounds: tuple[str, ...], analyses: Analyses, noise_db: FloatArray
 ) -> tuple[list[repeats_of.Repeat], int, tuple[str, ...]]:
-    """What was measured again, how many more had another gain, and the seats where the microphone was not moved."""
+    """Repeated measurements, the number of others with another gain, and the seats where the microphone was not moved."""
     noise = Repeatability(noise_db=noise_db)
     read = [_readings(job, each, analyses) for each in rounds]
     used = [
@@ -345,8 +347,8 @@ def _put_back(repeat: repeats_of.Repeat) -> FloatArray:
 
 
 def _levels_again(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, dict[str, FloatArray]], int]:
-    """(channel, or all subwoofers → seat → third octaves of each time that it was measured [shape=(times, n)], newest last;
-    how many were measured again because the gain was wrong: they show no repeatability and only the newest is here).
+    """(channel, or all subwoofers → seat → third octaves of each repeat [shape=(times, n)], newest last; number of
+    repeats made because of a wrong gain: they show no repeatability and only the newest is included).
     """
     out: dict[str, dict[str, list[FloatArray]]] = {}
     moved, subs = 0, sub_outputs(job)[0]
@@ -387,7 +389,7 @@ def band_result(
     plays: variance.BoolArray,
     gains_u_db: Mapping[str, float],
 ) -> BandResult | None:
-    """One channel in one band, where it plays; None where that is too narrow, or at fewer than two seats."""
+    """One channel in one band of its range; None if that is too narrow, or with fewer than two seats."""
     inside = (GRID_HZ >= band.low_hz) & (GRID_HZ <= band.high_hz) & plays
     if inside.sum() < LEAST_POINTS or len(seats) < 2:
         return None

@@ -1,4 +1,4 @@
-"""Single typing mistakes: the setting after each, and the one that a measurement shows."""
+"""Single typing mistakes: the setting after each, and the one that agrees with a measurement."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ class Slip:
     """One mistake with one value."""
 
     value: float
-    """The setting after it, in the unit of the setting."""
+    """The resulting setting, in the unit of the setting."""
     text: str
     """As a clause: "the new trim was not set"."""
     kind: Kind = "value"
     of: str = ""
-    """Whose setting it is, for the kind "other"."""
+    """The channel whose setting it is, for the kind "other"."""
 
 
 def slip_of(
@@ -38,10 +38,10 @@ def slip_of(
     within: float,
     slope_s: float,
 ) -> Slip | None:
-    """The likeliest mistake after which a channel changes as measured; None where no single one fits.
+    """The likeliest mistake that explains the measured change of a channel; None if no single one fits.
 
-    `name`: of the setting, "trim_db" or "distance"; `settings`: of each channel, before and as required; `measured`: its
-    change in dB or s, known to `within`; `slope_s`: delay for each unit of a delay setting.
+    `name` of the setting: "trim_db" or "distance"; `settings` of each channel, before and as required; `measured`: change
+    in dB or s, known to `within`; `slope_s`: delay for each unit of a delay setting.
     """
     old, new = (getattr(each, name) for each in settings[channel])
     if old is None or new is None:
@@ -65,7 +65,7 @@ def slip_of(
 def _slips(
     old: float, new: float, others: Mapping[str, float], what: str, shown: Callable[[float], str], *, metres: bool
 ) -> Iterator[Slip]:
-    """What would be in the processor after each slip, the likeliest first."""
+    """The processor's setting after each slip, the likeliest first."""
     yield Slip(old, f"the new {what} was not set", "not set")
     yield Slip(-new, f"the {what} was typed with the wrong sign")
     yield Slip(2 * old - new, f"the {what} was changed in the wrong direction")
@@ -90,7 +90,7 @@ def _transposed(value: float) -> Iterator[float]:
 
 
 def exchange(one: str, first: Slip | None, other: str, second: Slip | None, what: str) -> str:
-    """The one mistake that explains two channels: exchanged, or typed for the wrong one. Empty where it does not."""
+    """The single mistake that explains two channels: exchanged, or typed for the wrong one. Empty if it does not."""
     if first is None or second is None:
         return ""
     if first.of == other and second.of == one:

@@ -1,8 +1,8 @@
-"""All subwoofers together at the reference seat: their level, and the reading that each of them alone must give.
+"""All subwoofers together at the reference seat: their level, and the required reading of each alone.
 
-A meter reading with all of them playing at once comes first. Without one, their responses on one clock show how much louder
-the sum is than one alone; the readings of each alone give the level. What each alone must read is calculated for
-subwoofers that are alike in level and delayed as Distances asks, so that it holds once the settings sheet is entered.
+A meter reading with all of them playing at once has priority. Without one, their responses on one clock give the level of
+the sum relative to one alone; the readings of each alone give the level. The required reading of each is calculated for
+subwoofers of equal level, delayed as in Distances, so that it applies after the settings sheet is entered.
 """
 
 from __future__ import annotations
@@ -21,18 +21,18 @@ from commission.model import Analyses, Budget, ComplexArray, Contribution, Job
 from commission.steps.shared.subwoofers import sub_outputs, sub_spectra
 
 QUANTITY = "all subwoofers"
-"""Of a meter reading with all of them playing at once."""
+"""Quantity of a meter reading with all of them playing at once."""
 Mode = Literal["together", "each", "processor"]
 MODES: tuple[tuple[Mode, str], ...] = (
     ("together", "all subwoofers playing at once read the reference"),
     ("each", "each subwoofer alone reads the reference, whatever they add up to"),
     ("processor", "the processor sets them against each other; all at once read the reference"),
 )
-"""How subwoofers are meant to add, with the words for it."""
+"""Intended sums of the subwoofers, with their texts."""
 
 
 def adds_up(job: Job) -> bool:
-    """Whether all subwoofers at once are meant to read the reference."""
+    """Whether all subwoofers together are meant to read the reference."""
     return job.system.processor.sub_reference_for in ("together", "processor")
 
 
@@ -41,9 +41,9 @@ class SumFromResponses:
     """Level of all subwoofers together minus that of one alone at the reference seat, 30 to 80 Hz [dB]."""
 
     more_db: float
-    """As recorded, relative to the mean of them."""
+    """As recorded, relative to their mean."""
     alike_db: float
-    """Once each alone is alike in level and delayed as Distances asks."""
+    """With equal levels of each alone and the delays of Distances."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,16 +51,16 @@ class SubSum:
     """All subwoofers together at the reference seat."""
 
     level_db: float | None
-    """By this round's readings; None where only an earlier round shows how they add."""
+    """Level by this round's readings; None if only an earlier round shows how they add."""
     excess_db: float
-    """Level of the sum minus that of one alone, once the settings sheet is entered."""
+    """Level of the sum minus that of one alone, after the settings sheet is entered."""
     is_read: bool
     """Whether a meter read the sum."""
     alone_db: Mapping[str, float]
     """The reading of each of them alone."""
 
     def targets_db(self, reference_db: float, mode: str) -> dict[str, float]:
-        """What each of them alone must read so that all together read the reference."""
+        """Required reading of each alone, so that all together read the reference."""
         if mode == "together":
             return dict.fromkeys(self.alone_db, reference_db - self.excess_db)
         level_db = fmean(self.alone_db.values()) + self.excess_db if self.level_db is None else self.level_db
@@ -70,7 +70,7 @@ class SubSum:
 def sum_from_responses(
     job: Job, round_id: str, analyses: Analyses, later_s: Mapping[str, float]
 ) -> SumFromResponses | None:
-    """From the responses of a round; None where they cannot be summed. `later_s`: what Distances adds to each delay."""
+    """Sum from the responses of a round; None if they cannot be summed. `later_s`: additional delays of Distances."""
     reference = job.system.reference_seat
     own = None if reference is None else sub_spectra(job, round_id, analyses, reference.id)
     if own is None or isinstance(own, str) or not all(sub in later_s for sub in own):
@@ -91,7 +91,7 @@ def sub_level_db(spectrum: ComplexArray) -> float:
 
 
 def sum_readings(job: Job, round_id: str) -> list[float]:
-    """Meter readings of all subwoofers at once at the reference seat [dB], also of a channel that is all of them."""
+    """Meter readings of all subwoofers together at the reference seat [dB], also of a channel that is all of them."""
     reference, group = job.system.reference_seat, sub_outputs(job)[1]
     return [
         each.body.value
@@ -107,9 +107,9 @@ def sub_sum(
     alone_db: Mapping[str, float],
     responses: Mapping[str, SumFromResponses | None],
 ) -> SubSum | None:
-    """Of a round whose subwoofers were all read alone at the reference seat; None where nothing shows how they add.
+    """Sum in a round whose subwoofers were all read alone at the reference seat; None if nothing shows how they add.
 
-    `responses`: of this round and those before it. Where this round shows nothing, the newest of them that does.
+    `responses`: sums by the responses of this round and earlier ones; the newest one with a result is used.
     """
     subs, _ = sub_outputs(job)
     if len(subs) < 2 or not all(sub in alone_db for sub in subs):
@@ -130,7 +130,7 @@ def sub_sum(
 
 
 def sum_budget(one: Budget, count: int, *, is_read: bool) -> Budget:
-    """Of the level of `count` subwoofers together; `one`: that of a reading of one of them."""
+    """Budget of the level of `count` subwoofers together; `one`: that of a reading of one of them."""
     title = "All subwoofers together relative to their target"
     if is_read:
         return replace(one, id="levels.sum", title=title, channel=None)

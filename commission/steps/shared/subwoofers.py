@@ -1,4 +1,4 @@
-"""The subwoofers of a job: their own outputs, the channel that is all of them, and their responses on one clock."""
+"""The subwoofers of a job: separate outputs, the channel for all of them, and their responses on one clock."""
 
 from __future__ import annotations
 
@@ -10,11 +10,11 @@ from commission.steps.shared.screening import usable
 SUBS = "SUBS"
 """Name of the subwoofers taken together, in tables and JSON."""
 GROUPS = (SUBS, "LFE")
-"""Channels that, beside two or more subwoofers of their own, are these measured together."""
+"""Channels that, in addition to two or more separate subwoofers, are these measured together."""
 
 
 def sub_outputs(job: Job) -> tuple[list[str], str | None]:
-    """(subwoofers of their own, the channel that is all of them measured together)."""
+    """(separate subwoofers, the channel for all of them measured together)."""
     ids = [c.id for c in job.system.channels if c.is_sub]
     singles = [c for c in ids if c not in GROUPS]
     group = next((c for c in ids if c in GROUPS), None) if len(singles) > 1 else None
@@ -24,7 +24,7 @@ def sub_outputs(job: Job) -> tuple[list[str], str | None]:
 def sub_spectra(job: Job, round_id: str, analyses: Analyses, seat_id: str) -> dict[str, ComplexArray] | str | None:
     """Subwoofer → its newest response at a seat on BASS_HZ, all on one clock.
 
-    As a sentence why they cannot be summed; None with fewer than two subwoofers, or where none was measured there.
+    A sentence if they cannot be summed; None with fewer than two subwoofers, or if none was measured there.
     """
     subs, _ = sub_outputs(job)
     if len(subs) < 2:
@@ -46,7 +46,7 @@ def sub_spectra(job: Job, round_id: str, analyses: Analyses, seat_id: str) -> di
 
 
 def why_no_sum(newest: list[AnalysedResponse], count: int, problems: list[str]) -> str | None:
-    """Why the newest responses of `count` subwoofers at a seat cannot be summed, as a clause; None where they can."""
+    """Reason why the newest responses of `count` subwoofers at a seat cannot be summed, as a clause; None if they can."""
     if len(newest) < count:
         return problems[0] if problems else "not every subwoofer was measured"
     if newest[0].clock is None or len({item.clock for item in newest}) != 1:

@@ -1,4 +1,4 @@
-"""Arrivals of the main channels over the seats, with positions, clocks and delays, and what they show about the labels."""
+"""Arrivals of the main channels over the seats, with positions, clocks and delays, and conclusions about the labels."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from commission.model import AnalysedResponse, Analyses, Channel, FloatArray, Jo
 from commission.steps.shared.cache import cached
 
 LEAST_SWAP_S = 0.9e-3
-"""An exchange of two loudspeakers is visible where their distances differ by this, as time, root sum square over the seats:
+"""An exchange of two loudspeakers is visible if their distances differ by this, as time, root sum square over the seats:
 four standard uncertainties of one arrival, 0.23 ms: CELL_SIGMA_S, PLACE_SIGMA_S and DELAY_SIGMA_S of `dsp.matching`."""
 
 
@@ -31,7 +31,7 @@ class NamedSurvey:
     seats: tuple[str, ...]
     recordings: dict[tuple[str, str], AnalysedResponse]
     by_tape: bool
-    """Without positions: distances by tape, from the reference seat alone."""
+    """Without positions: distances by tape, from the reference seat only."""
 
 
 def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
@@ -52,7 +52,7 @@ def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | No
 
 
 def geometry_m(job: Job, channel: Channel) -> float | None:
-    """Distance from the reference seat by the two positions, None where one is not known."""
+    """Distance from the reference seat by the two positions, None if one is unknown."""
     reference = job.system.reference_seat
     if channel.position_m is None or reference is None or reference.position_m is None:
         return None
@@ -60,7 +60,7 @@ def geometry_m(job: Job, channel: Channel) -> float | None:
 
 
 def common_clock(job: Job, round_id: str, analyses: Analyses, seat: Seat) -> str | None:
-    """The clock that most channels have a response on at a seat, the newest of equals; None when there is none."""
+    """The clock of most channels' responses at a seat, the newest of equals; None without one."""
     votes: dict[str, int] = {}
     newest: dict[str, int] = {}
     for channel in job.system.channels:
@@ -77,7 +77,7 @@ def on_clock(repeats: Sequence[AnalysedResponse], clock: str | None) -> Analysed
 
 
 def delay_slope_s(job: Job) -> float:
-    """Delay for each unit of a delay setting [s]: below zero where distances are entered."""
+    """Delay for each unit of a delay setting [s]: negative if distances are entered."""
     processor = job.system.processor
     if processor.delay.unit == "ms":
         return 1e-3
@@ -87,7 +87,7 @@ def delay_slope_s(job: Job) -> float:
 
 
 def applied_delays_s(job: Job, round_id: str, channels: Iterable[Channel], speed_m_s: float) -> FloatArray:
-    """The delay that the processor applies to channels by the settings of a round [s], NaN where none is noted."""
+    """Delay of the processor for channels by the settings of a round [s], NaN if none is noted."""
     processor = job.system.processor
     own = delays_of.assumed_speed_m_s(processor.delay.unit, processor.speed_of_sound_m_s, speed_m_s)
     noted = [job.setting(round_id, channel.id).distance for channel in channels]
@@ -101,7 +101,7 @@ def applied_delays_s(job: Job, round_id: str, channels: Iterable[Channel], speed
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
 class _Grid:
-    """The loudspeakers and seats of a survey, with how far apart they are."""
+    """The loudspeakers and seats of a survey, with their distances."""
 
     channels: list[Channel]
     seats: list[Seat]
@@ -114,7 +114,7 @@ class _Grid:
 
 @cached
 def surveyed(job: Job, round_id: str, analyses: Analyses) -> NamedSurvey | str:
-    """The survey of a round's main channels, or one clause that says what it lacks."""
+    """The survey of a round's main channels, or one clause with the missing part."""
     grid = _grid(job, round_id)
     if isinstance(grid, str):
         return grid
@@ -146,7 +146,7 @@ def surveyed(job: Job, round_id: str, analyses: Analyses) -> NamedSurvey | str:
 
 
 def _grid(job: Job, round_id: str) -> _Grid | str:
-    """By positions where they are known, else by tape from the reference seat; or what is missing, in one clause."""
+    """Grid from positions if known, otherwise by tape from the reference seat; or one clause with the missing part."""
     system = job.system
     speed = speed_of_sound_m_s(system.temperature_c)
     mains = [channel for channel in system.channels if not channel.is_sub]
@@ -203,19 +203,19 @@ def _measured(
 
 @cached
 def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
-    """What the arrivals of a round show about the labels of its recordings; None where there is no survey."""
+    """Conclusions from the arrivals of a round about the labels of its recordings; None without a survey."""
     found = surveyed(job, round_id, analyses)
     if isinstance(found, str):
         return None
     matching = match(found.survey)
     if not any(each.kind in SPLITS for rivals in matching.undecided for each in rivals):
         return matching
-    # A microphone that was moved too early or too late stood at one place for both: then the responses are alike.
+    # If the microphone was moved too early or too late, it stood at one place for both: then the responses are alike.
     return match(replace(found.survey, unlike=_unlike(found)))
 
 
 def _unlike(found: NamedSurvey) -> np.ndarray:
-    """Which recordings of a channel at two seats are surely of two places [shape=(channels, seats, seats)]."""
+    """Which recordings of a channel at two seats are surely from two places [shape=(channels, seats, seats)]."""
     levels = np.full((len(found.channels), len(found.seats), len(GRID_HZ)), np.nan)
     for (channel, seat), item in found.recordings.items():
         if item.analysis is not None and len(item.analysis.view_db) == len(GRID_HZ):
@@ -224,9 +224,9 @@ def _unlike(found: NamedSurvey) -> np.ndarray:
 
 
 def places_not_told_apart(job: Job, round_id: str, analyses: Analyses) -> dict[str, frozenset[str]]:
-    """Main channel → the others, its partner left out, for which its arrivals do not show whether the two are exchanged.
+    """Main channel → the others, except its partner, with which its arrivals do not exclude an exchange.
 
-    Channels without a position are missing; where no clock is common, so are all.
+    Channels without a position are missing; without a common clock, all are.
     """
     found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
     if isinstance(found, str) or matching is None or matching.scattered:
@@ -235,7 +235,7 @@ def places_not_told_apart(job: Job, round_id: str, analyses: Analyses) -> dict[s
     heard = np.isfinite(survey.arrivals_s)
     apart = np.where(heard[:, None] & heard[None], survey.flights_s[:, None] - survey.flights_s[None], 0.0)
     free = ~np.isfinite(survey.applied_s)
-    centred = apart - apart.mean(axis=-1, keepdims=True)  # a delay that is not known may be anything
+    centred = apart - apart.mean(axis=-1, keepdims=True)  # an unknown delay may be anything
     shown = np.linalg.norm(np.where((free[:, None] | free[None])[..., None], centred, apart), axis=-1) >= LEAST_SWAP_S
     return {
         one: frozenset(
@@ -246,10 +246,10 @@ def places_not_told_apart(job: Job, round_id: str, analyses: Analyses) -> dict[s
 
 
 def elsewhere(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
-    """Main channels that sound from another one's place by their arrivals, surely or perhaps → that in a clause.
+    """Main channels that sound from another one's place by their arrivals, surely or perhaps → a clause about it.
 
-    What is heard of them is another loudspeaker than their own, of another model perhaps. The two of a mirrored pair that
-    were exchanged with each other are not among them.
+    Their sound comes from another loudspeaker, perhaps of another model. A mirrored pair exchanged with each other is not
+    included.
     """
     found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
     if isinstance(found, str) or matching is None or matching.scattered:
@@ -265,7 +265,7 @@ def elsewhere(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
 
 
 def _is_pair(channels: Sequence[str]) -> bool:
-    """Whether two channels are mirror partners: of one model, so that an exchange of the two changes nothing."""
+    """Whether two channels are mirror partners: of one model, so that exchanging them changes nothing."""
     return len(channels) == 2 and mirror_partner(channels[0]) == channels[1]
 
 
@@ -276,7 +276,7 @@ def _apart(channel: Position | None, seat: Position | None) -> tuple[float, floa
 
 
 def _orders(channels: list[str], recordings: dict[tuple[str, str], AnalysedResponse]) -> tuple[np.ndarray, ...]:
-    """Orders in which the channels may have been measured: as listed, and as most were stored."""
+    """Possible orders of measurement of the channels: as listed, and as most were stored."""
     stored = sorted(
         range(len(channels)),
         key=lambda i: min((each.seq for (c, _), each in recordings.items() if c == channels[i]), default=0),

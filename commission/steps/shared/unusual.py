@@ -1,7 +1,7 @@
-"""What is unusual about an entry, in a sentence to show before it is stored; empty where nothing is.
+"""A sentence on an unusual entry, shown before it is stored; empty if it is not unusual.
 
-An unusual entry is asked about once and never refused: settings as found may be wrong by any amount, and that is what the
-visit looks for. A value that the job holds already was confirmed and is not asked about again. All thresholds here are
+The user is asked once about an unusual entry, which is never refused: settings as found may be wrong by any amount, and
+the visit is meant to find that. A value already stored was confirmed and is not questioned again. All thresholds here are
 common practice, no source: they decide whether to ask, and no verdict rests on them.
 """
 
@@ -19,21 +19,22 @@ from commission.steps.shared.survey import geometry_m, taped_m
 
 LEAST_DIFFERENCE_M = 0.5
 DIFFERENT_BY = 0.25
-"""Tape and positions are compared with both: careless measurements differ by less, feet taken for metres (3.3) by more."""
+"""Relative difference of a tape from both positions and others: careless measurements differ by less, feet taken for
+metres (3.3) by more."""
 WRONG_FACTOR = 2.0
-"""Between a distance in the processor and the tape: beyond a factor of two it is another unit, or another room."""
+"""Ratio of a distance in the processor to the tape: beyond a factor of two, it is another unit or another room."""
 SAME_FACTOR = 1.25
-"""Two settings that are off by the same factor have one cause, and one answer is enough."""
+"""Two settings off by the same factor have one cause, and one answer suffices."""
 OUTSIDE_M = 0.3
 """Cabinets built into a wall reach this far out of the room."""
 ROOM_SIDE_M = (2.0, 20.0)
 REPEAT_DB = 3.0
-"""Steady noise repeats within 0.5 dB, a subwoofer's within 1.5 dB."""
+"""Difference of repeats: steady noise repeats within 0.5 dB, a subwoofer's within 1.5 dB."""
 AMONG_CHANNELS_DB = 9.0
-"""Main channels as found differ by less, and a slip in the tens differs by 10 dB."""
+"""Difference between main channels as found: usually less; a slip in the tens is 10 dB."""
 ENOUGH_CHANNELS = 3
 OFF_GRID = 0.05
-"""Of a step: what a conversion between metres and feet rounds away."""
+"""Tolerance as part of a step: rounding of a conversion between metres and feet."""
 
 
 def unusual_distance(job: Job, round_id: str, channel: Channel, value_m: float) -> str:
@@ -44,7 +45,7 @@ def unusual_distance(job: Job, round_id: str, channel: Channel, value_m: float) 
     known = taped_m(job, channel, round_id)
     earlier_m = known[0] if known is not None and known[1] == "tape" else None
     if earlier_m is not None and not _far(value_m, earlier_m):
-        return ""  # where it is far from the positions, that was confirmed before
+        return ""  # a tape far from the positions was confirmed before
     if by_position is not None:
         if _far(value_m, by_position):
             return f"{entry}, but the positions give {format_length(by_position, units)}."
@@ -57,7 +58,7 @@ def unusual_distance(job: Job, round_id: str, channel: Channel, value_m: float) 
 
 
 def unusual_system(job: Job, changed: System) -> str:
-    """What a change of room, positions or tapes makes unusual that was not so before."""
+    """Unusual results of a change of room, positions or tapes that did not exist before."""
     before = {key for key, _ in _oddities(job.system)}
     return next((sentence for key, sentence in _oddities(changed) if key not in before), "")
 
@@ -68,7 +69,7 @@ def unusual_in(system: System) -> list[str]:
 
 
 def _oddities(system: System) -> Iterator[tuple[tuple[object, ...], str]]:
-    """(what a sentence rests on, the sentence) for everything unusual in a system."""
+    """(basis of a sentence, the sentence) for everything unusual in a system."""
     units, room = system.units, system.room
     if room is not None:
         for side, length in (("Length", room.length_m), ("Width", room.width_m), ("Height", room.height_m)):
@@ -122,7 +123,7 @@ def _far(one_m: float, other_m: float) -> bool:
 def unusual_setting(job: Job, new: Setting) -> str:
     """A setting beyond the processor's range, off its steps, or a distance that is far from the tape.
 
-    A value that another channel holds already is one that the processor can hold.
+    A value already used by another channel is one that the processor can store.
     """
     processor, settings = job.system.processor, job.settings.values()
     if new.trim_db is not None and new.trim_db not in {held.trim_db for held in settings}:
@@ -155,7 +156,7 @@ def _off_range(value: float, low: float, high: float, step: float, unit: str, wh
 
 
 def _far_from_tape(job: Job, new: Setting) -> str:
-    """A distance that is off by a factor; not where another channel is off by the same one, which was confirmed."""
+    """A distance that is off by a factor, unless another channel is off by the same one, which was confirmed."""
     unit = job.system.processor.delay.unit
     if unit == "ms":
         return ""

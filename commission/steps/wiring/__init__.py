@@ -1,9 +1,9 @@
-"""Wiring: does every channel stay clean and keep its level when it is loud?
+"""Wiring: is every channel free of distortion and compression at high level?
 
-The installer records one sweep of each channel at the reference level and one 10 dB louder, at one seat, without moving the
-microphone. From the pair: compression by octave (rise minus step, without what all channels share), harmonic distortion by
-order (A. Farina, AES preprint 5093, 2000), and rattles: bursts of treble at one exciting frequency in both recordings.
-From the responses of Seats: whether a channel also plays from another loudspeaker (`commission.dsp.leakage`).
+The installer records one sweep of each channel at the reference level and one 10 dB louder, at one seat, without moving
+the microphone. From the pair: compression by octave (rise minus step, minus the part common to all channels), harmonic
+distortion by order (A. Farina, AES preprint 5093, 2000), and rattles: bursts of treble at one exciting frequency in both
+recordings. From the responses of Seats: whether a channel also plays from another loudspeaker (`commission.dsp.leakage`).
 """
 
 from __future__ import annotations
@@ -94,7 +94,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 
 def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
-    """A row for each channel that was recorded as a sweep or at two levels."""
+    """A row for each channel recorded with a sweep or at two levels."""
     result = solve(job, round_id, analyses)
     found = tuple(result.channels.values())
     noises = tuple(channel_noises(job, round_id, analyses).values())
@@ -127,7 +127,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
 
 
 def distortion_text(each: ChannelLoad, band: str, loud: bool) -> str | None:
-    """As in "1.2 %" or "< 0.5 %"."""
+    """Text such as "1.2 %" or "< 0.5 %"."""
     found = [d for d in each.distortion if d.band == band and (d.drive_db > 0) is loud and d.percent is not None]
     if not found or found[0].percent is None:
         return None
@@ -248,7 +248,7 @@ def _leakage_text(leaks: tuple[ChannelLeakage, ...]) -> str:
 
 
 def main_result(checks: Iterable[Check]) -> str:
-    """Channels that fail, by what they fail, as a clause."""
+    """Failed channels with the failed quantities, as a clause."""
     parts = []
     for kind, text in (
         ("wiring.compression", "compressed"),

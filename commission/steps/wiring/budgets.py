@@ -1,4 +1,4 @@
-"""Uncertainty budgets of a channel under load and of what it shares with another loudspeaker."""
+"""Uncertainty budgets of a channel under load and of its sound in common with another loudspeaker."""
 
 from __future__ import annotations
 
@@ -8,27 +8,27 @@ from commission.model import Budget, Contribution
 from commission.steps.shared.budgets import CUSTOM, single
 
 GAIN_U_DB = 0.1
-"""Between two recordings of one session: volume step and preamplifier (common practice, no source)."""
+"""Gain between two recordings of one session: volume step and preamplifier (common practice, no source)."""
 UNKNOWN_BASS_U_DB = 1.5
-"""Moving parts that reach the end of their travel compress by up to 3 dB and distort; without harmonics to tell that from a
-limiter, this is uncertain (common practice, no source)."""
+"""Moving parts at the end of their travel compress by up to 3 dB and distort; without harmonics to distinguish that from
+a limiter, this is uncertain (common practice, no source)."""
 RATIO_U = 0.2
-"""Relative standard uncertainty of a distortion: 2 dB, since the room is not the same for the harmonic and the fundamental
+"""Relative standard uncertainty of distortion: 2 dB, since the room differs between the harmonic and the fundamental
 (common practice, no source)."""
 BURST_U_DB = 2.0
-"""Two recordings of one rattle (common practice, no source)."""
+"""Difference of two recordings of one rattle (common practice, no source)."""
 LEAKAGE_U_DB = 1.0
-"""Of the gain by least squares, which reads −12 dB as −12 to −14 dB; determined by simulation
+"""Standard uncertainty of the gain by least squares, which reads −12 dB as −12 to −14 dB; determined by simulation
 (`tests/dsp/test_leakage.py`)."""
 
 
 def compression_budget(
     place: tuple[str, str], *, noise_db: float, explained_db: float | None, unknown: bool, rise_db: float
 ) -> Budget:
-    """Compression in the worst octave without what its third harmonic explains, `explained_db`.
+    """Compression in the worst octave minus the part explained by its third harmonic, `explained_db`.
 
-    `unknown`: harmonics are not known where moving parts compress; `rise_db`: by how much another octave rises more than
-    its drive, which no loudspeaker does.
+    `unknown`: harmonics are unknown where moving parts compress; `rise_db`: excess rise of another octave over its drive,
+    which no loudspeaker has.
     """
     explained = (
         ("compression without known harmonics", UNKNOWN_BASS_U_DB if unknown else 0.0, CUSTOM)
@@ -54,7 +54,7 @@ def compression_budget(
 
 
 def distortion_budget(check_id: str, place: tuple[str, str | None], percent: float, hidden_percent: float) -> Budget:
-    """Harmonics of orders 2 to 5 above the floor; `hidden_percent`: the most that orders below it can hold."""
+    """Harmonics of orders 2 to 5 above the floor; `hidden_percent`: upper limit of the orders below it."""
     hidden = math.hypot(percent, hidden_percent) - percent
     lines = [
         Contribution(
@@ -91,7 +91,7 @@ RATTLE = single(
 
 
 def leakage_budget(channel: str, ratio: float) -> Budget:
-    """Level of another loudspeaker's response in that of a channel; `ratio`: common sound over what chance gives."""
+    """Level of another loudspeaker's response in that of a channel; `ratio`: common sound relative to chance."""
     return Budget(
         id="wiring.leakage",
         title="Level at which a channel plays from another loudspeaker",

@@ -28,17 +28,18 @@ from commission.steps.shared.survey import NamedSurvey, surveyed
 from commission.steps.wiring.budgets import leakage_budget
 
 LEAST_APART_S = 0.001
-"""Least difference of the two flights at a seat: in a symmetrical room, a seat halfway between two hears both alike."""
+"""Least difference of travel times at a seat: in a symmetrical room, a seat halfway between two hears both alike."""
 EXPECTED_RATIO, AT_ANY_RATIO, AT_ANY_OF_TWO_RATIO = 5.0, 7.0, 9.0
-"""A common sound is this many times what chance gives. Of pairs in healthy rooms, the highest at all seats was 3.7 at lag
-zero, 5.0 at any lag, and 5.9 at any lag of two seats; determined by simulation (`python tests/bench leakage`). At one seat
-only a lag that is expected counts: of 2,532 healthy pairs sampled there in 40 rooms 3 had 5.0 or more (8.2 at most), mirror
-images in boxes of bare walls, and of the 2,045 that are no mirror images the highest was 4.8."""
+"""Least ratio of common sound to chance: at an expected lag, at any lag, at any lag of two seats. Of pairs in healthy
+rooms, the highest at all seats was 3.7 at lag zero, 5.0 at any lag, and 5.9 at any lag of two seats; determined by
+simulation (`python tests/bench leakage`). At one seat only a lag that is expected counts: of 2,532 healthy pairs sampled
+there in 40 rooms 3 had 5.0 or more (8.2 at most), mirror images in boxes of bare walls, and of the 2,045 that are no
+mirror images the highest was 4.8."""
 OF_THIRD_RATIO, OF_THIRDS_TIMES = 4.0, 1.5
 LEAST_OF_MEAN = 0.3
-"""At every seat the correlation has this share of the mean or more: it is no coincidence at one."""
+"""Least share of the mean correlation at every seat: it is then no coincidence at one."""
 SAME_SOUND = 0.9
-"""Responses this much alike come from one loudspeaker: a recording used twice, which other checks look for."""
+"""Likeness from which responses come from one recording: other checks look for that."""
 EQUAL_ARRIVALS_S, LATER_S = 0.0003, 0.0009
 ONSET_SHARE = 0.5
 LISTEN = "to settle it, play it alone and listen close to the others"
@@ -50,35 +51,35 @@ class AlsoFrom:
 
     other: str
     level_db: float
-    """Relative to that loudspeaker's own channel."""
+    """Level relative to that loudspeaker's own channel."""
     budget: Budget
     lag_s: float
-    """By how much it plays it later than its own channel."""
+    """Delay relative to that loudspeaker's own channel."""
     seats: int
     certain: bool = True
-    """False where it may be the other way round."""
+    """False if it may be the other way round."""
 
     @property
     def u_db(self) -> float:
-        """Of `level_db`."""
+        """Standard uncertainty of `level_db`."""
         return self.budget.u
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChannelLeakage:
-    """The other loudspeakers from which a channel is heard, loudest first, and what could be hidden."""
+    """The other loudspeakers that play a channel, loudest first, and the detection limit."""
 
     channel: str
     also: tuple[AlsoFrom, ...] = ()
     below_db: float | None = None
-    """What is softer than this in the worst of the other loudspeakers is not found; None: nothing could be compared."""
+    """Detection limit for the worst of the other loudspeakers; None: nothing could be compared."""
     compared: int = 0
-    """With how many other loudspeakers."""
+    """Number of other loudspeakers compared."""
     not_compared: tuple[str, ...] = ()
-    """Other measured loudspeakers that too few seats tell from it."""
+    """Other measured loudspeakers that too few seats distinguish from it."""
     check: Check
     budget: Budget | None = None
-    """Of the check, where another loudspeaker is certain."""
+    """Budget of the check, if another loudspeaker is certain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,13 +88,13 @@ class _Pair:
 
     seats: NDArray[np.int_]
     expected: SharedSound
-    """At lag zero, where a mixer before the delays puts it; at one seat also at the difference of the delays, as a cable
-    behind them."""
+    """Sound at lag zero, as from a mixer before the delays; at one seat also at the difference of the delays, as from a
+    cable behind them."""
     any_lag: SharedSound
 
     @property
     def found(self) -> SharedSound | None:
-        """A common sound: at an expected lag, or at another one."""
+        """The common sound: at an expected lag, or at another one."""
         at_any = {1: math.inf, LEAST_SEATS: AT_ANY_OF_TWO_RATIO}.get(len(self.seats), AT_ANY_RATIO)
         for shared, least in ((self.expected, EXPECTED_RATIO), (self.any_lag, at_any)):
             if shared.ratio >= least and min(shared.by_seat) >= LEAST_OF_MEAN * shared.alike:
@@ -126,7 +127,7 @@ class PairedRound:
         self.spectra: dict[tuple[int, int], ComplexArray] = dict(zip(places, flat, strict=True))
 
     def pair(self, i: int, j: int) -> _Pair | None:
-        """None where no seat tells the two apart."""
+        """Two channels to compare; None if no seat distinguishes them."""
         apart = np.abs(self.flights_s[i] - self.flights_s[j]) >= LEAST_APART_S
         known = np.isfinite(self.arrivals_s[i]) & np.isfinite(self.arrivals_s[j]) & (self.clocks[i] == self.clocks[j])
         seats = np.flatnonzero(apart & known)
@@ -134,21 +135,21 @@ class PairedRound:
             return None
         first, second = (np.stack([self.spectra[c, int(k)] for k in seats]) for c in (i, j))
         between_s = float(self.applied_s[i] - self.applied_s[j])
-        # At more seats a sound at any lag is found, and an early reflection may come at the difference of the delays.
+        # At more seats a sound at any lag is found, and an early reflection may have the difference of the delays.
         at_one = len(seats) < LEAST_SEATS and abs(between_s) < MOST_LAG_S
         expected_s = (0.0, between_s) if at_one else (0.0,)
         return _Pair(seats, shared_sound(first, second, expected_s), shared_sound(first, second))
 
     def pairs(self) -> dict[tuple[int, int], _Pair]:
-        """Every two channels that can be compared, by their indices."""
+        """Index pairs of all comparable channels."""
         every = combinations(range(len(self.channels)), 2)
         return {(i, j): pair for i, j in every if (pair := self.pair(i, j)) is not None}
 
     def gain(self, i: int, j: int, seats: NDArray[np.int_], lag_s: float) -> Gain:
-        """How much of `j` is in the responses of channel `i`."""
+        """Gain of `j` in the responses of channel `i`."""
         own_s, its_s = self.arrivals_s[i, seats].copy(), self.arrivals_s[j, seats]
-        heard_s = its_s + lag_s  # of the other loudspeaker, when it plays the channel
-        # A channel that is first heard from the other's place has its own direct sound where the plan has it.
+        heard_s = its_s + lag_s  # delays of the other loudspeaker while it plays the channel
+        # A channel first heard from the other's place has its own direct sound where the plan predicts it.
         between_s = self.flights_s[i] - self.flights_s[j] + self.applied_s[i] - self.applied_s[j]
         later_s = np.nan_to_num(between_s[seats] - lag_s)
         hidden = (np.abs(own_s - heard_s) < EQUAL_ARRIVALS_S) & (later_s >= LATER_S)
@@ -157,7 +158,7 @@ class PairedRound:
         return leakage_gain(own, its, np.array([own_s, its_s]), lag_s)
 
     def louder_db(self, i: int, j: int, seats: NDArray[np.int_]) -> float:
-        """Level of channel `i` above `j`, median over seats; 0 where not known."""
+        """Level of channel `i` above `j`, median over seats; 0 if unknown."""
         found = self.level_db[i, seats] - self.level_db[j, seats]
         return float(np.nanmedian(found)) if np.isfinite(found).any() else 0.0
 
@@ -166,7 +167,7 @@ class PairedRound:
 def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, ChannelLeakage]:
     """Every main channel of a round against every other; empty where positions or a common clock are missing.
 
-    From all recordings, also those that other checks set aside: a second loudspeaker changes what they look at.
+    All recordings are used, even those rejected by other checks, which a second loudspeaker can affect.
     """
     found = surveyed(job, round_id, analyses)
     if isinstance(found, str) or found.by_tape:
@@ -192,10 +193,10 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
 
 
 def _by_thirds(pairs: Mapping[tuple[int, int], _Pair]) -> set[tuple[int, int]]:
-    """Pairs whose common sound third loudspeakers explain that play both: it is then the product of two.
+    """Pairs whose common sound is explained by third loudspeakers that play both: it is then the product of two.
 
-    The best explained first, and what is explained explains no other pair: where a mode plays several channels from the
-    same loudspeakers, each pair of a triangle has a third.
+    The best explained come first, and an explained pair explains no other: if a mode plays several channels from the same
+    loudspeakers, each pair of a triangle has a third.
     """
     explained: set[tuple[int, int]] = set()
     left = {pair: each.found for pair, each in pairs.items() if each.found is not None}
@@ -214,7 +215,7 @@ def _by_thirds(pairs: Mapping[tuple[int, int], _Pair]) -> set[tuple[int, int]]:
 def _of_thirds(
     pairs: Mapping[tuple[int, int], _Pair], explained: set[tuple[int, int]], i: int, j: int, lag_s: float
 ) -> float:
-    """How much alike third loudspeakers make two channels, by pairs that are not themselves explained."""
+    """Likeness of two channels caused by third loudspeakers, from pairs that are not themselves explained."""
     alike = 0.0
     for third in {c for pair in pairs for c in pair} - {i, j}:
         both = [(min(c, third), max(c, third)) for c in (i, j)]
@@ -228,7 +229,7 @@ def _of_thirds(
 
 
 def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[int, AlsoFrom]]:
-    """(channel, what is found) of a pair that shares sound."""
+    """(channel, result) for each direction of a pair with common sound."""
     shared = pair.found
     if shared is None:
         return []
@@ -242,7 +243,7 @@ def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[i
             level_db = 20 * math.log10(gain.over_all)
             lag_s = shared.lag_s if one == i else -shared.lag_s
             seats = len(pair.seats)
-            # A room in which the two mirror each other brings about the same at one seat or two.
+            # A room in which the two mirror each other causes the same at one or two seats.
             certain = (own is True or opposite is False) and seats > LEAST_SEATS
             each = AlsoFrom(
                 other=visit.channels[other],
@@ -257,12 +258,12 @@ def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[i
 
 
 def _is_heard(gain: Gain) -> bool | None:
-    """Whether a channel holds the other loudspeaker's onset before its own; None where that is never earlier."""
+    """Whether a channel contains the other loudspeaker's onset before its own; None if that is never earlier."""
     return None if gain.at_onset is None else gain.at_onset >= ONSET_SHARE * gain.over_all
 
 
 def _hidden_db(visit: PairedRound, i: int, pair: tuple[int, int], compared: _Pair) -> float:
-    """The softest of another loudspeaker that would have been found in channel `i`."""
+    """The lowest detectable level of another loudspeaker in channel `i`."""
     j = pair[1] if pair[0] == i else pair[0]
     return 20 * math.log10(EXPECTED_RATIO * compared.expected.chance) + visit.louder_db(i, j, compared.seats)
 
@@ -270,7 +271,7 @@ def _hidden_db(visit: PairedRound, i: int, pair: tuple[int, int], compared: _Pai
 def _channel(
     job: Job, channel: str, also: tuple[AlsoFrom, ...], hidden_db: Sequence[float], missing: tuple[str, ...]
 ) -> ChannelLeakage:
-    """`hidden_db`: what each loudspeaker that was not found would hide; `missing`: those not compared."""
+    """Result of one channel. `hidden_db`: detection limit of each loudspeaker not found; `missing`: those not compared."""
     below_db = max(hidden_db, default=None)
     sure = [each for each in also if each.certain]
     check_id, value, u, why, words = "wiring.leakage", None, 0.0, None, ""

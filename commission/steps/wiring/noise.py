@@ -1,4 +1,4 @@
-"""Noise and hum that a loudspeaker makes by itself: recorded with its amplifier on, and nothing playing."""
+"""Noise and hum of a loudspeaker itself: recorded with its amplifier on and nothing playing."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from commission.steps.quiet import Noise
 from commission.steps.shared.cache import cached
 
 QUIETER_HUM_DB = 6.0
-"""Hum that is this much softer without the channel is the channel's (common practice, no source)."""
+"""Hum that is softer by this without the channel is the channel's (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,7 +22,7 @@ class ChannelNoise:
     channel: str
     noise: Noise
     baseline: Noise | None
-    """Everything off at the same seat; without that, the softest of the other channels there."""
+    """Everything off at the same seat; otherwise the softest of the other channels there."""
     baseline_name: str = ""
     checks: tuple[Check, ...] = ()
     budgets: tuple[Budget, ...] = ()
@@ -35,7 +35,7 @@ class ChannelNoise:
 
 @cached
 def channel_noises(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, ChannelNoise]:
-    """Of every channel of a round that has such a recording."""
+    """Own noise of every channel of a round with such a recording."""
     noises = quiet.of_channels(job, round_id, analyses)
     room = quiet.solve(job, round_id, analyses).noises if noises else ()
     out = {}
@@ -58,7 +58,7 @@ def channel_noises(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, 
 
 
 def _budgets(found: ChannelNoise) -> Iterator[Budget]:
-    """Of a noise and of a hum that were found: what is only bounded has none."""
+    """Budgets of detected noise and hum: mere bounds have none."""
     noise = found.noise
     if noise.nc is not None and not noise.nc.bound:
         title = f"NC with the amplifier of {found.channel} on"

@@ -25,7 +25,8 @@ LEAST_SNR_DB = 20.0
 """Noise 20 dB below the softer response raises it by 0.04 dB (arithmetic)."""
 OCTAVES_HZ = {"main": (63, 125, 250, 500, 1000, 2000, 4000, 8000), "sub": (31, 63)}
 LEAST_CHANNELS = 3
-"""With as many channels measured at both levels, what they have in common is the step of the volume, not a loudspeaker."""
+"""With this number of channels measured at both levels, their common part is the step of the volume, not a
+loudspeaker's."""
 BASS_HZ = 125
 """Up to this octave, moving parts may reach the end of their travel (common practice, no source)."""
 RISE_DB = 0.5
@@ -38,37 +39,37 @@ BANDS_HZ = {"bass": (25, 125), "mid": (200, 4000)}
 BURST_DB = 6.0
 """Treble that rises so far above its neighbours over a twelfth of an octave is a burst (common practice, no source)."""
 MOST_BURSTS = 0.3
-"""More of the range than this in bursts: something else was heard (common practice, no source)."""
+"""Largest share of the range with bursts: beyond it, they have another cause (common practice, no source)."""
 BOTH_WITHIN_OCTAVES = 1 / 6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Compression:
-    """How much less a channel rises than its drive."""
+    """Missing rise of a channel relative to its drive."""
 
     by_octave_db: Mapping[int, float] = field(default_factory=dict)
     """By octave, Hz; positive: compressed."""
     explained_db: Mapping[int, float] = field(default_factory=dict)
-    """How much of it the third harmonic explains: what bends the top of a wave makes both."""
+    """The part explained by the third harmonic: a curved characteristic causes both."""
     worst_hz: int | None = None
-    """Where most is left unexplained."""
+    """Octave with the largest unexplained part."""
     budget: Budget | None = None
-    """Of what is left unexplained there; None without a value."""
+    """Budget of that part; None without a value."""
     why_not: str | None = None
 
     @property
     def u_db(self) -> float:
-        """Of `unexplained_db`; 0 without a value."""
+        """Standard uncertainty of `unexplained_db`; 0 without a value."""
         return 0.0 if self.budget is None else self.budget.u
 
     @property
     def worst_db(self) -> float | None:
-        """Measured where most is left unexplained."""
+        """Measured compression in the octave with the largest unexplained part."""
         return None if self.worst_hz is None else self.by_octave_db[self.worst_hz]
 
     @property
     def unexplained_db(self) -> float | None:
-        """The same without what the third harmonic explains: a limiter makes no harmonics."""
+        """Compression minus the part explained by the third harmonic: a limiter causes no harmonics."""
         return None if self.worst_hz is None else self.by_octave_db[self.worst_hz] - self.explained_db[self.worst_hz]
 
 
@@ -79,10 +80,10 @@ class BandDistortion:
     band: str
     drive_db: float
     percent: float | None
-    """Of the fundamental, orders 2 to 5; where none is found, the most that the floor can hide."""
+    """Percent of the fundamental, orders 2 to 5; if none is found, the upper limit below the floor."""
     at_most: bool = False
     hidden_percent: float = 0.0
-    """The most that orders below the floor can hold."""
+    """Upper limit of the orders below the floor."""
     worst_hz: int | None = None
     order: int | None = None
     """The strongest order there."""
@@ -93,7 +94,7 @@ class BandDistortion:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rattle:
-    """The highest burst that two recordings share, or why they cannot be compared."""
+    """The highest burst common to two recordings, or the reason why they cannot be compared."""
 
     hz: float | None = None
     above_db: float | None = None
@@ -129,7 +130,7 @@ class WiringResult:
 
     channels: Mapping[str, ChannelLoad]
     step_error_db: float | None
-    """What all channels have in common: rise minus the stated step; None where fewer than three are known."""
+    """Common part of all channels: rise minus the stated step; None if fewer than three are known."""
     step_db: float | None
     problems: tuple[str, ...] = ()
 
@@ -149,7 +150,7 @@ class _Pair:
 
 
 def drive_name(drive_db: float) -> str:
-    """As in "+10 dB" or "reference level"."""
+    """Text such as "+10 dB" or "reference level"."""
     return (
         f"{number(drive_db, 0 if drive_db == round(drive_db) else 1, signed=True)} dB"
         if drive_db
@@ -198,7 +199,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> WiringResult:
 def _pair(
     channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[AnalysedResponse]
 ) -> _Pair | None:
-    """The two recordings of a channel at one seat whose levels differ most, the newest of each."""
+    """The two recordings of a channel at one seat with the largest difference of level, the newest of each."""
     found: list[_Pair] = []
     own = [each for each in driven if each.channel == channel.id and each.analysis is not None]
     for seat in dict.fromkeys(each.seat for each in own):
@@ -221,7 +222,7 @@ def _by_drive(item: AnalysedResponse) -> tuple[float, int]:
 def _recordings(
     channel: Channel, job: Job, round_id: str, usable: Analyses, driven: Iterable[AnalysedResponse], seat: str | None
 ) -> list[AnalysedResponse]:
-    """What was recorded of a channel at one seat, softest first: where there are two levels, else the reference seat."""
+    """Recordings of a channel at one seat, softest first: at a seat with two levels, otherwise the reference seat."""
     reference = job.system.reference_seat
     seat = seat or next((each.seat for each in driven if each.channel == channel.id), None)
     seat = seat or (reference.id if reference is not None else None)
@@ -236,11 +237,11 @@ def _recordings(
 
 @dataclass(frozen=True, slots=True)
 class _Rises:
-    """By how much more than its step a channel rises, by octave; or why that is not known."""
+    """Excess rise of a channel over its step, by octave; or the reason why it is unknown."""
 
     excess_db: Mapping[int, float] = field(default_factory=dict)
     explained_db: Mapping[int, float | None] = field(default_factory=dict)
-    """None where harmonics are not known."""
+    """None where harmonics are unknown."""
     noise_u_db: float = 0.0
     why_not: str | None = None
 
@@ -278,7 +279,7 @@ def _rises(pair: _Pair) -> _Rises:
 
 
 def explained_db(low: LoadAnalysis | None, high: LoadAnalysis | None, octave_hz: int) -> float | None:
-    """Compression that the third harmonic explains in an octave; None where harmonics are not known.
+    """Compression explained by the third harmonic in an octave; None if harmonics are unknown.
 
     A cubic characteristic takes three times the third harmonic from the fundamental: with r = third/fundamental, the
     fundamental keeps 1/(1 + 3·r) of its amplitude (trigonometric identity of sin³).
@@ -295,14 +296,14 @@ def explained_db(low: LoadAnalysis | None, high: LoadAnalysis | None, octave_hz:
 
 
 def _in_band(analysis: Analysis, hz: int) -> bool:
-    """Whether an octave is within what the loudspeaker plays."""
+    """Whether an octave is within the loudspeaker's range."""
     exact = exact_octave_hz(hz)
     low, high = analysis.low_hz or 0.0, analysis.high_hz or math.inf
     return exact >= low and exact <= high
 
 
 def _snr_db(analysis: Analysis, hz: int) -> float | None:
-    """Response over noise in an octave; None where the noise is not known."""
+    """Signal-to-noise ratio in an octave [dB]; None if the noise is unknown."""
     if analysis.noise_db is None:
         return None
     exact = exact_octave_hz(hz)
@@ -312,7 +313,7 @@ def _snr_db(analysis: Analysis, hz: int) -> float | None:
 
 
 def _same_place(low: Analysis, high: Analysis) -> bool:
-    """Whether the direct sounds of two recordings are alike in detail; true where there is nothing to compare."""
+    """Whether the direct sounds of two recordings are alike in detail; True if there is nothing to compare."""
     if low.direct is None or high.direct is None:
         return True
     found = coherence(low.direct, high.direct, DIRECT_RATE_HZ, np.array([1414.0, 2828.0]), fraction=1)
@@ -321,7 +322,7 @@ def _same_place(low: Analysis, high: Analysis) -> bool:
 
 
 def _common_db(job: Job, pairs: Mapping[str, _Pair | None], rises: Mapping[str, _Rises]) -> float | None:
-    """What the main channels' rises have in common beyond their step; two are enough where both rise by it."""
+    """Common rise of the main channels beyond their step; two are enough if both rise by it."""
     known = [
         each.middle_db
         for c, each in rises.items()
@@ -374,7 +375,7 @@ def _compression(pair: _Pair | None, rises: _Rises | None, common_db: float | No
 
 
 def _distortions(channel: Channel, recordings: list[AnalysedResponse]) -> Iterable[BandDistortion]:
-    """Of the newest recording at the softest and at the loudest level."""
+    """Distortion of the newest recording at the softest and at the loudest level."""
     levels = sorted({each.drive_db for each in recordings})
     for drive_db in dict.fromkeys((levels[0], levels[-1])):
         item = [each for each in recordings if each.drive_db == drive_db][-1]
@@ -419,7 +420,7 @@ def _band_distortion(band: str, drive_db: float, analysis: Analysis) -> BandDist
             order=_strongest(load, hz),
             orders_percent={n: 100 * 10 ** (db[hz] / 20) for n, db in load.harmonics_db.items() if hz in db},
         )
-    # Nothing is above the floor anywhere: the widest floor says what could be hidden.
+    # Nothing is above the floor: the highest floor gives the upper limit.
     hidden = max(each[1] for each in found)
     return BandDistortion(band=band, drive_db=drive_db, percent=hidden, at_most=True, hidden_percent=hidden)
 
@@ -463,7 +464,7 @@ def _rattle(recordings: list[AnalysedResponse]) -> Rattle:
 
 
 def _checked(job: Job, found: ChannelLoad) -> ChannelLoad:
-    """With the check of each quantity, and what its uncertainty is made of."""
+    """The channel with the check and the budget of each quantity."""
     place = found.channel, found.seat
     pairs = [
         (_compression_check(job, place, found.compression), found.compression.budget),

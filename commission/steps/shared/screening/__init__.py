@@ -1,10 +1,11 @@
-"""The search for measuring mistakes, before the installation is examined; recordings that they spoilt are left out.
+"""The search for measuring mistakes before the installation is examined; spoilt recordings are left out.
 
-`screen` is pure: job, round and analyses in; the mistakes and the analyses that may be used out. Every step and every rule
-draws its conclusions from `Screening.usable`. A response of which nothing may be used stays in it as one that has a problem
-and no analysis, like a file that cannot be read; so cells and checks say why.
+`screen` is pure: from job, round and analyses it returns the mistakes and the usable analyses. Every step and every rule
+is based on `Screening.usable`. A fully unusable response stays in it with a problem and no analysis, like an unreadable
+file, so that cells and checks give the reason.
 
-Detectors run in the order of `DETECTORS`, each on what the earlier ones left, so that no recording is accused twice.
+Detectors run in the order of `DETECTORS`, each on the remainder of the earlier ones, so that no recording is reported
+twice.
 """
 
 from __future__ import annotations
@@ -42,25 +43,25 @@ DETECTORS: tuple[Detector, ...] = (
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Screening:
-    """One round after the search: its mistakes, and the analyses that may be used."""
+    """Result of screening one round: its mistakes, and the usable analyses."""
 
     mistakes: tuple[Mistake, ...]
     usable: Analyses
-    """All rounds; in the screened one without what the mistakes spoilt, and with what they allow to correct."""
+    """Analyses of all rounds; in the screened one without spoilt parts, and with possible corrections."""
 
     @property
     def gains_db(self) -> dict[str, tuple[float, float]]:
-        """Seat → (what its recordings were too loud by, standard uncertainty); `usable` is corrected for it."""
+        """Seat → (excess gain of its recordings, standard uncertainty); `usable` is corrected for it."""
         return {seat: gain for mistake in self.mistakes for seat, gain in mistake.corrections_db.items()}
 
     def of(self, *kinds: Kind) -> tuple[Mistake, ...]:
-        """The mistakes of these kinds, in the order in which they were found."""
+        """The mistakes of these kinds, in the order of detection."""
         return tuple(mistake for mistake in self.mistakes if mistake.kind in kinds)
 
 
 @cached
 def screen(job: Job, round_id: str, analyses: Analyses) -> Screening:
-    """The measuring mistakes of a round, and what may be used of its responses."""
+    """The measuring mistakes of a round, and the usable parts of its responses."""
     mistakes: list[Mistake] = []
     left = analyses
     for detector in DETECTORS:
@@ -71,7 +72,7 @@ def screen(job: Job, round_id: str, analyses: Analyses) -> Screening:
 
 
 def usable(job: Job, analyses: Analyses, *rounds: str) -> Analyses:
-    """The analyses that may be used, with these rounds screened."""
+    """The usable analyses, with these rounds screened."""
     for round_id in rounds:
         analyses = screen(job, round_id, analyses).usable
     return analyses

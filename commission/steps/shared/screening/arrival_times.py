@@ -1,6 +1,6 @@
-"""Mistakes that the arrivals of a round show: seats or channels mixed up, a microphone not moved, no common clock.
+"""Mistakes shown by the arrivals of a round: seats or channels mixed up, a microphone not moved, no common clock.
 
-Each is reported only where it explains the arrivals beyond doubt, and better than any fault of the installation
+Each is reported only if it explains the arrivals beyond doubt, and better than any fault of the installation
 (`dsp.matching`).
 """
 
@@ -62,7 +62,7 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
 def _off_clock(
     job: Job, round_id: str, newest: dict[tuple[str, str], AnalysedResponse], timed: list[AnalysedResponse]
 ) -> tuple[Mistake, ...]:
-    """Recordings that the import could not put on the clock with which they were given; where most are, all are."""
+    """Recordings that the import could not align with their stated clock; if most are, all are."""
     why = {r.seq: r.body.clock_problem for r in job.responses_of(round_id) if r.body.clock_problem is not None}
     off = [item for item in newest.values() if item.seq in why and not _is_noise(item)]
     if not off:
@@ -83,7 +83,7 @@ def _off_clock(
 
 
 def _is_noise(item: AnalysedResponse) -> bool:
-    """Whether nothing but noise was recorded: its strongest moment gives no time."""
+    """Whether only noise was recorded: its strongest moment gives no time."""
     ratio = None if item.analysis is None else item.analysis.snr_db
     return ratio is not None and ratio < NOISE_ALONE_SNR_DB
 
@@ -120,7 +120,7 @@ def _cut_files(found: NamedSurvey, timed: list[AnalysedResponse], job: Job) -> M
 def _scattered(
     found: NamedSurvey, matching: Matching, timed: list[AnalysedResponse], job: Job, single: tuple[Mistake, ...]
 ) -> Mistake:
-    """No recording shares a clock with another; `single`: those of which it was known one by one."""
+    """No recording shares a clock with another; `single`: those already known individually."""
     rest = matching.rest_s[np.isfinite(matching.rest_s)]
     half = float(np.median(np.abs(rest - np.median(rest))))
     reason = "its recordings should share a clock, but do not"
@@ -167,7 +167,7 @@ def _mistake(
         )
     label, place = seats
     spoilt = [item for (c, s), item in newest.items() if s == label and (not channels or c in channels)]
-    # Subwoofers are measured after the main channels: where the last of those are at the other seat, so may they be.
+    # Subwoofers are measured last: if the last main channels are at the other seat, the subwoofers may be, too.
     if each.kind == "moved-early":
         mains = set(found.channels)
         spoilt += [item for (c, s), item in newest.items() if s == label and c not in mains]
@@ -212,7 +212,9 @@ def _mistakes(
     newest: dict[tuple[str, str], AnalysedResponse],
     job: Job,
 ) -> list[Mistake]:
-    """The mistake of an explanation; of seats on a clock of their own, those where the microphone stood elsewhere apart."""
+    """The mistake of an explanation; among seats on separate clocks, those with a displaced microphone are listed
+    separately.
+    """
     if each.kind != "clock":
         return [_mistake(each, found, newest, job)]
     survey, speed_m_s, out, rest = found.survey, speed_of_sound_m_s(job.system.temperature_c), [], []

@@ -15,7 +15,8 @@ from commission.model.formatting import number
 from commission.steps.shared.screening.mistake import Mistake, places
 
 OCTAVES_HZ = (500, 1000, 2000, 4000)
-"""Where a seat is compared with the others: rooms differ more below, loudspeakers' directivity more above."""
+"""Octaves in which a seat is compared with the others: below, rooms differ more; above, the loudspeakers' directivity
+does."""
 
 
 def gain_changed(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
@@ -51,7 +52,7 @@ def _sentence(seat: str, gain: SeatGain) -> str:
 
 
 def corrected(analysis: Analysis, gain: SeatGain) -> Analysis:
-    """The analysis with that gain taken off all of its levels."""
+    """The analysis with that gain subtracted from all of its levels."""
     off = gain.gain_db
     return replace(
         analysis,
@@ -73,7 +74,7 @@ def _seat_gains(job: Job, heard: dict[tuple[str, str], Analysis]) -> dict[str, S
         return {}
     distances = distances_m(mains, seats)
     if not np.isfinite(distances).all() and all(channel.role == "screen" for channel in mains):
-        return {}  # with all loudspeakers in front and places unknown, a back row looks like a gain that changed
+        return {}  # with all loudspeakers in front and places unknown, a back row looks like a changed gain
     levels = np.array([[_octaves(heard.get((c.id, s.id))) for s in seats] for c in mains])
     reference = job.system.reference_seat
     base = seats.index(reference) if reference in seats else 0

@@ -1,4 +1,4 @@
-"""What changes the spectrum of recordings and not that of the room: noise in one recording, a covered microphone."""
+"""Changes of the spectrum of recordings that are not the room's: noise in one recording, a covered microphone."""
 
 from __future__ import annotations
 
@@ -19,29 +19,30 @@ from commission.steps.shared.screening.gains import distances_m
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places
 
 NOISE_ABOVE_DB = 12.0
-"""Noise of one recording above that of the others by more than this (common practice, no source)."""
+"""Threshold of a recording's noise above that of the others (common practice, no source)."""
 LEAST_RATIO_DB = 12.0
-"""Signal to noise that a third octave needs: at 12 dB noise adds 0.3 dB to its level, 2 dB at worst (arithmetic)."""
+"""Least signal-to-noise ratio of a third octave: at 12 dB, noise adds 0.3 dB to its level, 2 dB at worst (arithmetic)."""
 WORSE_DB = 6.0
-"""The same must be below that of the other recordings by more than this (common practice, no source)."""
+"""Least deficit of that ratio against the other recordings (common practice, no source)."""
 LEAST_RECORDINGS = 4
 FEW_ABOVE_DB, FEW_RATIO_DB = 20.0, 6.0
-"""The first two where fewer recordings are of one kind: one of two subwoofers' may decay twice as long as the other."""
+"""The first and the last of these with few recordings of a kind: one of two subwoofers may decay twice as long as the
+other."""
 LEAST_POINTS = 8
-"""A third octave on the grid."""
+"""Points of a third octave on the grid."""
 PLAYS_WITHIN_DB = 20.0
-"""Where a loudspeaker plays: not further below its loudest third octave."""
+"""A loudspeaker's range extends to this far below its loudest third octave."""
 LEVEL_SHARE = 0.25
-"""Share of the band in which the level is read that may be missing before the level is not used."""
+"""Largest missing share of the band in which the level is read."""
 MIDDLE_HZ, TREBLE_HZ = (500, 1000), (2000, 4000, 8000)
 
 
 def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
     """Recordings in which noise, such as hum or a fan, lifts a band that is quiet in the others.
 
-    Where the others still decay at their ends their noise is not known, but not above what is heard there. Compared are the
-    shape of the noise over frequency, since files may come at different gains, and the signal to noise, so that a channel
-    that plays softly in a band is not taken for a noisy recording.
+    If the others still decay at their ends, their noise is unknown, but no louder than those ends. The shape of the noise
+    over frequency is compared, since files may have different gains, and the signal-to-noise ratio, so that a channel
+    that is soft in a band is not taken for a noisy recording.
     """
     newest = {
         place: item
@@ -73,7 +74,7 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         if bad[k].sum() >= LEAST_POINTS
     }
     if 2 * len(spoilt) > len(newest):
-        return ()  # what most recordings have is the room's noise
+        return ()  # noise of most recordings is the room's
     return tuple(
         Mistake(
             kind="interference",
@@ -92,25 +93,25 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
 
 
 def _covers(bad: BoolArray, with_gaps: BoolArray) -> str:
-    """What noise covers, and what it may cover since its level there is not known."""
+    """What noise covers, and what it may cover because its level there is unknown."""
     unknown = "" if _range(with_gaps) == _range(bad) else f", and may cover {_range(with_gaps)}"
     return f"noise covers {_range(bad)}{unknown}"
 
 
 def _few(where: Sequence[tuple[str, str]], subs: set[str], noise_known: BoolArray) -> BoolArray:
-    """Where fewer than `LEAST_RECORDINGS` are of a kind, of subwoofers with noise that is known. [shape as `noise_known`]
+    """Where a kind has fewer than `LEAST_RECORDINGS`, of subwoofers with known noise. [shape as `noise_known`]
 
-    What modes that beat leave at the end of a file may fall or not: where the others of a subwoofer still fall, so may it.
+    Beating modes at the end of a file may fall or not: if other recordings of a subwoofer still fall, this one may, too.
     """
     counted = noise_known | np.array([channel not in subs for channel, _ in where])[:, None]
     return np.array([counted[_alike(place, where, subs)].sum(axis=0) < LEAST_RECORDINGS - 1 for place in where])
 
 
 def _decaying_lows(bad: BoolArray, ratio_db: FloatArray, noise_db: FloatArray, is_sub: BoolArray) -> BoolArray:
-    """Where the lows of a main channel may decay at the end of its file instead of being noise. [shape as `bad`]
+    """Where the end of a main channel's file may be decaying bass instead of noise. [shape as `bad`]
 
-    A response that ends while its middle range decays holds no noise of its lows, which decay for longer. Noise over an
-    octave as loud as the response itself is none of its decay.
+    A response that ends while its middle range decays contains no noise in the bass, which decays for longer. Noise over
+    an octave that is as loud as the response itself is not decay.
     """
     middle, lows = (GRID_HZ >= LEVEL_BAND_HZ[0]) & (GRID_HZ <= LEVEL_BAND_HZ[1]), GRID_HZ < LEVEL_BAND_HZ[0]
     ends_early = ~is_sub & (np.isnan(noise_db[:, middle]).mean(axis=1) > 0.5)
@@ -124,23 +125,23 @@ def _noise_db(analysis: Analysis) -> FloatArray:
 
 
 def _tail_db(analysis: Analysis) -> FloatArray | None:
-    """What the noise is not above; None where nothing is known of it."""
+    """Upper bound of the noise; None if unknown."""
     tail = analysis.noise_db if analysis.tail_db is None else analysis.tail_db
     return None if tail is None or not np.isfinite(tail).any() else np.where(np.isfinite(tail), tail, np.nan)
 
 
 def _alike(place: tuple[str, str], where: Sequence[tuple[str, str]], subs: set[str]) -> list[bool]:
-    """Which of the other recordings are of the same kind: main channels, or subwoofers."""
+    """Which of the other recordings are of the same kind: main channels or subwoofers."""
     return [(c in subs) == (place[0] in subs) and (c, s) != place for c, s in where]
 
 
 def _usual(
     where: Sequence[tuple[str, str]], subs: set[str], values: FloatArray, noisier: np.ufunc = np.fmax
 ) -> FloatArray:
-    """Of the others, for each recording: of most of its kind, or of its channel elsewhere where that is noisier.
+    """Usual value of the others, for each recording: of most of its kind, or of its channel elsewhere if that is noisier.
 
-    The tails of subwoofers, and of one channel, have in common what decays slowly, so that one of few is not taken for a
-    noisy one. NaN where no other is of its kind.
+    The tails of subwoofers, and of one channel, share slow decays, so that one of few is not taken for a noisy one. NaN
+    if no other is of its kind.
     """
     out = np.full(values.shape, np.nan)
     for k, (channel, seat) in enumerate(where):
@@ -151,7 +152,7 @@ def _usual(
 
 
 def _with_gaps(bad: BoolArray, unknown: BoolArray) -> BoolArray:
-    """Also the frequencies next to bad ones at which the noise is not known."""
+    """Bad frequencies with the adjoining ones at which the noise is unknown."""
     grown = bad.copy()
     for order in (range(1, len(bad)), range(len(bad) - 2, -1, -1)):
         for index in order:
@@ -161,7 +162,7 @@ def _with_gaps(bad: BoolArray, unknown: BoolArray) -> BoolArray:
 
 
 def _plays(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> BoolArray:
-    """Where a channel plays at most seats, so that noise outside its band spoils nothing."""
+    """The range of a channel at most seats: noise outside it spoils nothing."""
     levels = np.array(
         [
             item.analysis.third_octave_db
@@ -174,7 +175,9 @@ def _plays(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> 
 
 
 def _silent(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> bool:
-    """Whether recordings of a channel hold noise alone at most of several seats: then noise in one of them is all it is."""
+    """Whether recordings of a channel contain noise alone at most of several seats: then noise in one of them means the
+    same.
+    """
     ratios = [
         item.analysis.snr_db
         for (c, _), item in newest.items()
@@ -189,10 +192,10 @@ def _range(bad: BoolArray) -> str:
 
 
 def microphone(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Seats at which the treble of all channels is off alike: the microphone was covered, turned or another one."""
+    """Seats at which the treble of all channels is off alike: the microphone was covered, turned or exchanged."""
     mains = [channel for channel in job.system.channels if not channel.is_sub]
     if not any(channel.role != "screen" for channel in mains):
-        return ()  # loudspeakers in one direction beam alike: a seat at the side is dull for all of them
+        return ()  # loudspeakers in one direction have the same directivity: a seat at the side is dull for all of them
     newest = places(job, round_id, analyses)
     seats = job.system.seats
     levels = np.full((len(mains), len(seats), len(MIDDLE_HZ) + len(TREBLE_HZ)), np.nan)

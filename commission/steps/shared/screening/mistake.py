@@ -1,4 +1,4 @@
-"""A measuring mistake: the recordings that it spoilt, its evidence, and what may still be used of them."""
+"""A measuring mistake: the spoilt recordings, its evidence, and their usable parts."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ Kind: TypeAlias = Literal[
 
 
 NOISE_ALONE_SNR_DB = 10.0
-"""Below this signal-to-noise ratio nothing but noise was recorded (common practice, no source)."""
+"""Signal-to-noise ratio below which only noise was recorded (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -36,16 +36,16 @@ class Mistake:
 
     kind: Kind
     channels: tuple[str, ...] = ()
-    """The channels whose recordings it spoilt; empty: every channel at these seats."""
+    """The channels with spoilt recordings; empty: every channel at these seats."""
     seats: tuple[str, ...] = ()
     reason: str
     """One clause for "– not tested, because …", such as "it is the same recording as FL at A2"."""
     evidence: tuple[str, ...]
-    """Sentences with the numbers that decide, for the finding."""
+    """Sentences with the deciding numbers, for the finding."""
     usable: Mapping[int, Analysis | None] = field(default_factory=dict)
-    """Seq of a stored response → what may be used of it instead; None: nothing."""
+    """Seq of a stored response → its usable part; None: nothing."""
     corrections_db: Mapping[str, tuple[float, float]] = field(default_factory=dict)
-    """Seat → (what its recordings are too loud by, standard uncertainty) where a correction is possible [dB]."""
+    """Seat → (excess gain of its recordings, standard uncertainty) if a correction is possible [dB]."""
 
 
 def places(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str], AnalysedResponse]:
@@ -59,12 +59,12 @@ def places(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str],
 
 
 def unusable(items: Iterable[AnalysedResponse]) -> dict[int, Analysis | None]:
-    """Nothing of these responses may be used."""
+    """No part of these responses may be used."""
     return {item.seq: None for item in items}
 
 
 def without_times(items: Iterable[AnalysedResponse], why: str) -> dict[int, Analysis | None]:
-    """Levels of these responses may be used, arrivals and sums with others may not; `why`: one clause."""
+    """Levels of these responses may be used, but not arrivals and sums with others; `why`: one clause."""
     return {
         item.seq: replace(item.analysis, arrival_s=None, bass=None, why={**item.analysis.why, "arrival": why})
         for item in items
@@ -73,7 +73,7 @@ def without_times(items: Iterable[AnalysedResponse], why: str) -> dict[int, Anal
 
 
 def without(analyses: Analyses, mistakes: Iterable[Mistake]) -> Analyses:
-    """The analyses with what these mistakes leave of them."""
+    """The analyses reduced to the parts not spoilt by these mistakes."""
     changed = {seq: mistake for mistake in mistakes for seq in mistake.usable}
     if not changed:
         return analyses

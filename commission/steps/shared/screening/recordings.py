@@ -1,7 +1,8 @@
-"""Mistakes that one recording shows alone, or two compared: clipped, one file twice, microphone not moved.
+"""Mistakes visible in one recording, or by comparing two: clipped, one file twice, microphone not moved.
 
-Nothing is concluded from levels alone of two places that a symmetric room makes alike: the loudspeaker at the same distance
-from both seats, or two loudspeakers at the same distance from one seat. The noise of two recordings differs there, too.
+Nothing is concluded from levels alone of two places that a symmetric room makes alike: the loudspeaker at the same
+distance from both seats, or two loudspeakers at the same distance from one seat. The noise of two recordings differs
+there, too.
 """
 
 from __future__ import annotations
@@ -24,35 +25,35 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable
 
 SYMMETRIC_M, SYMMETRIC_SUB_M = 0.08, 0.25
-"""Distances nearer than this may be those of mirror images: places are entered to some 5 cm (common practice, no source; a
-mirrored pair with distances 5.1 cm apart read alike in a box of bare walls). Bass is alike over more: in
-rooms of modes 8 of 156 mirrored pairs with distances 3 to 25 cm apart passed as one recording, 0 of 41 farther apart."""
+"""Distances that differ by less may be those of mirror images: places are entered to about 5 cm (common practice, no
+source; a mirrored pair with distances 5.1 cm apart read alike in a box of bare walls). Bass is alike over more: in rooms
+of modes, 8 of 156 mirrored pairs with distances 3 to 25 cm apart passed as one recording, 0 of 41 farther apart."""
 ASIDE_M = 0.15
-"""Mirror images lie on one line across the plane between them, which in a room is a wall's: places that differ by more than
-this along two of its directions are none (common practice, no source)."""
+"""Mirror images are on one line across the plane between them, which in a room is a wall's: places that differ by more
+than this along two of its directions are not mirror images (common practice, no source)."""
 FITS_S, MISFITS_S = 0.0003, 0.0007
-"""An arrival fits its place within 10 cm, and does not when it is off by more than twice as much (common practice)."""
+"""An arrival within 10 cm fits its place, and one off by more than twice as much does not (common practice)."""
 SAME_NOISE_DB = 0.05
-"""Noise of one recording: half of the frequencies differ by less. That of two scatters by √2·4.34/√(B·T) dB in third
-octaves: 0.16 dB at 1 kHz in 6 s of noise, more in less time (arithmetic)."""
+"""Same noise: half of the frequencies differ by less. Two noises scatter by √2·4.34/√(B·T) dB in third octaves: 0.16 dB
+at 1 kHz in 6 s of noise, more in less time (arithmetic)."""
 LEAST_NOT_MOVED = 2
-"""With this many channels alike at two seats the microphone was not moved; with fewer it may be one file used twice."""
+"""With this number of channels alike at two seats, the microphone was not moved; with fewer, one file may be used twice."""
 NOT_MOVED_SHARE = 0.8
-"""From this share of the channels on, nothing recorded at the seat is used."""
+"""Share of the channels from which nothing recorded at the seat is used."""
 
 NOTHING_DB, PLAYS_SNR_DB = -20.0, 20.0
-"""Nothing was played: by as much softer and as near to the noise as a silent loudspeaker, where it plays elsewhere (common
-practice, no source). Seats of a room are seldom 20 dB softer than the others over an octave and more."""
+"""Nothing was played: as soft and as near to the noise as a silent loudspeaker, although it plays elsewhere (common
+practice, no source). Seats of a room are seldom 20 dB softer than the others over an octave or more."""
 BELOW_WEAKEST_DB = -10.0
-"""The level is also this far below the weakest of the other seats: the neighbours of a seat in a null lose bass too, those
-of a recording of noise alone do not (rooms of the fault matrix: a null reached 21 dB, the seats beside it 15 dB)."""
+"""Least distance below the weakest of the other seats: the neighbours of a seat in a null lose bass too, those of a
+recording of noise alone do not (rooms of the fault matrix: a null reached 21 dB, the seats beside it 15 dB)."""
 
 T = TypeVar("T")
 Places = Mapping[tuple[str, str], AnalysedResponse]
 
 
 def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Recordings that clipped, one mistake for all of them. A place counts as spoilt when its newest response clipped."""
+    """Recordings that clipped, one mistake for all of them. A place is spoilt if its newest response clipped."""
     newest = places(job, round_id, analyses)
     spoilt = {place for place, item in newest.items() if item.analysis is not None and item.analysis.clipped}
     items = [
@@ -76,9 +77,9 @@ def clipped(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
 
 
 def not_played(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Recordings of noise alone at one seat, while the channel plays at most others: so it is no silent loudspeaker.
+    """Recordings of noise alone at one seat, while the channel plays at most others: it is not a silent loudspeaker.
 
-    A channel that is silent at every seat was not played there or is silent; recordings alone cannot decide which.
+    A channel that is silent at every seat was either not played or is silent; recordings alone cannot decide which.
     """
     heard = {
         place: (item.analysis.level_db, item.analysis.snr_db)
@@ -110,7 +111,7 @@ def not_played(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ..
                 usable=unusable(analyses.repeats(round_id, channel, seat)),
             )
         )
-    # A row in a null of one subwoofer is lost in the noise, too; at a single seat it would be an odd coincidence.
+    # A row in a null of one subwoofer is also lost in the noise; at a single seat that would be an odd coincidence.
     missing = Counter(each.channels[0] for each in out)
     in_null = {c.id for c in job.system.channels if c.is_sub and missing[c.id] > 1}
     return tuple(each for each in out if each.channels[0] not in in_null)
@@ -216,7 +217,7 @@ def _same_at_two_seats(job: Job, newest: Places) -> Iterator[_Pair]:
 
 
 def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
-    """Where two channels read alike at most seats, one loudspeaker may play both: only their noise shows one file."""
+    """If two channels read alike at most seats, one loudspeaker may play both: only their noise shows one file."""
     for (one_id, other_id), at in _alike_channels(job, newest).items():
         by_wiring = 2 * len(at) > _common_seats(job, newest, one_id, other_id)
         for each in at:
@@ -232,15 +233,15 @@ class AlikeChannels:
     seat: str
     found: Likeness
     mirrored: bool
-    """Whether a symmetric room may make them so."""
+    """Whether a symmetric room may cause it."""
 
 
 @cached
 def one_loudspeaker(job: Job, round_id: str, analyses: Analyses) -> dict[tuple[str, str], tuple[AlikeChannels, ...]]:
-    """Main channels that read alike at most seats: one loudspeaker plays both; where they do.
+    """Main channels that read alike at most seats, because one loudspeaker plays both; with those seats.
 
-    Not where the symmetry of the room may be the reason at every seat, or for a pair at every seat but one: its places are
-    entered within centimetres.
+    Excluded if the symmetry of the room may be the reason at every seat, or for a pair at every seat but one: its places
+    are entered within centimetres.
     """
     newest = places(job, round_id, analyses)
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
@@ -272,7 +273,7 @@ def _alike_channels(job: Job, newest: Places) -> dict[tuple[str, str], list[Alik
 def _alike(
     newest: Places, channel: Channel, among: Sequence[tuple[str, str]]
 ) -> dict[tuple[tuple[str, str], tuple[str, str]], Likeness]:
-    """Pairs of places that hold one recording; `channel` is one of their kind."""
+    """Pairs of places with one recording; `channel` is one of their kind."""
     heard = {
         place: a
         for place in among
@@ -290,7 +291,7 @@ def _alike(
 
 
 def _one_noise(newest: Places, one: tuple[str, str], other: tuple[str, str], found: Likeness) -> bool:
-    """Whether two recordings hold the same noise, which no symmetry makes; False where it is not known."""
+    """Whether two recordings contain the same noise, which no symmetry causes; False if unknown."""
     first, second = (a.noise_db if (a := newest[place].analysis) is not None else None for place in (one, other))
     if first is None or second is None:
         return False
@@ -300,7 +301,7 @@ def _one_noise(newest: Places, one: tuple[str, str], other: tuple[str, str], fou
 
 
 def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
-    """Whether a symmetric room may make a channel the same at two seats."""
+    """Whether a symmetric room may make a channel alike at two seats."""
     if channel.position_m is None or first.position_m is None or second.position_m is None:
         return mirror_partner(channel.id) is None  # one of a pair is at a side
     apart = distance_m(channel.position_m, first.position_m) - distance_m(channel.position_m, second.position_m)
@@ -308,7 +309,7 @@ def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
 
 
 def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
-    """Whether a symmetric room may make two channels the same at a seat."""
+    """Whether a symmetric room may make two channels alike at a seat."""
     if first.position_m is None or second.position_m is None or seat.position_m is None:
         return mirror_partner(first.id) == second.id or first.is_sub
     apart = distance_m(first.position_m, seat.position_m) - distance_m(second.position_m, seat.position_m)
@@ -325,7 +326,7 @@ def _mirror_images(first: Position, second: Position) -> bool:
 
 
 def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat, channels: Sequence[str]) -> tuple[Seat, ...]:
-    """At which of two seats the microphone did not stand by these channels' arrivals; both where that is not determined."""
+    """Which of two seats the microphone did not stand at, by these channels' arrivals; both if undetermined."""
     misfits: dict[Seat, float | None] = {}
     for seat in (first, second):
         own = [_misfit_s(job, newest, (channel, seat.id), {first.id, second.id}) for channel in channels]
@@ -337,13 +338,13 @@ def _wrong_seats(job: Job, newest: Places, first: Seat, second: Seat, channels: 
 def _wrong_places(
     job: Job, newest: Places, one: tuple[str, str], other: tuple[str, str]
 ) -> tuple[tuple[str, str], ...]:
-    """Which of two places a recording does not belong to by its arrival; both where that is not determined."""
+    """Which of two places a recording does not belong to, by its arrival; both if undetermined."""
     without = {one[1], other[1]}
     return tuple(_worse({place: _misfit_s(job, newest, place, without) for place in (one, other)}))
 
 
 def _worse(misfits_s: Mapping[T, float | None]) -> list[T]:
-    """The one of two that does not fit while the other does; else both."""
+    """The one of two that does not fit while the other does; otherwise both."""
     (one, first), (other, second) = misfits_s.items()
     if first is not None and second is not None:
         if abs(first) <= FITS_S and abs(second) >= MISFITS_S:

@@ -1,4 +1,4 @@
-"""Levels of different references: dB SPL beside relative levels, or each file relative to its own peak."""
+"""Levels with different references: dB SPL beside relative levels, or each file relative to its own peak."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ NORMALISED_SHARE = 0.9
 
 
 def mixed_references(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Responses whose levels have another reference than most of the round; of equal counts, full scale stays."""
+    """Responses whose levels have another reference than most of the round; of equal counts, full scale is kept."""
     newest = places(job, round_id, analyses)
     counts = Counter(item.analysis.reference for item in newest.values() if item.analysis is not None)
     if len(counts) < 2:
@@ -49,7 +49,7 @@ def mixed_references(job: Job, round_id: str, analyses: Analyses) -> tuple[Mista
 
 
 def normalised(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """Impulse responses that were each scaled to the same peak, so that their levels are lost."""
+    """Impulse responses scaled to the same peak, so that their levels are lost."""
     newest = places(job, round_id, analyses)
     peaks_db = {
         place: item.analysis.peak_db
@@ -80,7 +80,7 @@ def normalised(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ..
 
 
 def common_reference(job: Job, round_id: str, analyses: Analyses) -> str | None:
-    """What the levels of a round are relative to; None where nothing is measured or the references are mixed."""
+    """Reference of the levels of a round; None if nothing is measured or the references are mixed."""
     found = {
         item.analysis.reference for item in places(job, round_id, analyses).values() if item.analysis is not None
     }
