@@ -1404,6 +1404,14 @@ def test_among_bare_walls_one_is_odd_that_is_surely_above_its_partner(partner_db
     assert all("its partner SiR has at most −12 dB against SiL's −5 dB" in each.evidence[-1] for each in got)
 
 
+@pytest.mark.parametrize(("shift_s", "found"), [(0.0, {"SiL": 0.005}), (0.002, {})])
+def test_a_reflection_that_the_partner_lacks_comes_after_nearly_one_time(
+    shift_s: float, found: dict[str, float], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(room, "candidate_names", lambda *_: ())
+    assert room._lone_reflections(reflecting({"SiL": -3.0, "SiR": -30.0}, shift_s=shift_s)) == found
+
+
 @pytest.mark.parametrize(("more_db", "expected"), [(3.0, False), (4.0, True)])
 def test_of_two_channels_one_is_odd_that_is_3_5_db_above_the_other(more_db: float, expected: bool) -> None:
     got = look(room._reflection, reflecting({"FL": -6.0, "FR": -6.0 + more_db}, shift_s=0.0005))

@@ -15,6 +15,7 @@ from commission.dsp.geometry import mirror_partner, side
 from commission.model import (
     AnalysedResponse,
     Analyses,
+    Channel,
     Check,
     Job,
     LimitsChosen,
@@ -30,6 +31,7 @@ from commission.model.limits import LimitsProfile
 from commission.record.data.layout import layout_values
 from commission.record.drawing.plan import plan_figure
 from commission.steps import layout
+from commission.steps.layout import aim
 from commission.steps.layout.aim import with_direction
 from commission.steps.layout.coverage import coverage_checks
 from commission.steps.layout.directions import direction, direction_checks, direction_range, directions, seat_verdict
@@ -379,6 +381,13 @@ def test_a_way_is_inside_an_obstacle_from_where_it_begins_to_where_it_ends(
     box = Obstacle(id="box", from_m=(-1.0, from_y_m, 0.0), to_m=(1.0, to_y_m, 2.0))
     found = _inside_m(np.array([[0.0, 0.0, 1.0]]), np.array([[0.0, 4.0, 1.0]]), box)
     np.testing.assert_allclose(found, [[inside_m]], atol=1e-12)
+
+
+def test_the_aim_is_uncertain_by_eye_and_by_the_data_sheet() -> None:
+    """Rectangular distributions: half-widths over √3 (JCGM 100 4.3.7)."""
+    for coverage_deg, within in ((90.0, aim.SHEET_WITHIN_DEG), (None, aim.ASSUMED_WITHIN_DEG)):
+        budget = aim.aim_budget(Channel(id="FL", role="screen", coverage_deg=coverage_deg))
+        assert budget.u == pytest.approx(math.hypot(aim.AIM_WITHIN_DEG, within) / math.sqrt(3))
 
 
 def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:

@@ -16,10 +16,11 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
 from commission.dsp.geometry import mirror_partner, side
+from commission.dsp.leakage import SharedSound
 from commission.dsp.matching import Explanation
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.reflections import LEAST_DB
-from commission.dsp.repeatability import Repeatability
+from commission.dsp.repeatability import Repeatability, placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.dsp.variance import VarianceParts
 from commission.model import (
@@ -37,6 +38,7 @@ from commission.model import (
 )
 from commission.steps import step
 from commission.steps.bass import crossover
+from commission.steps.bass.result import _measurement_u_db2
 from commission.steps.drift import visits as drift_visits
 from commission.steps.handover import settings_sheet
 from commission.steps.layout.room_modes import modes_table
@@ -49,6 +51,7 @@ from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.budgets import variance_budget
 from commission.steps.shared.screening.recordings import same_recording
 from commission.steps.shared.screening.references import mixed_references
+from commission.steps.wiring.leakage import _Pair
 
 JOB = job_of(defined(cinema()))
 
@@ -309,6 +312,34 @@ def test_a_distance_typed_in_another_unit_differs_by_half_of_the_coarser_step() 
     )
     assert drift_visits.coarser_step(visits(then=feet, now=metres)) == pytest.approx(0.01524)
     assert drift_visits.coarser_step(visits(then=metres, now=metres)) == 0.0
+
+
+@pytest.mark.parametrize(("seats", "least"), [(1, None), (2, 9.0), (3, 7.0)])
+def test_a_common_sound_at_an_unexpected_lag_must_be_further_above_chance(seats: int, least: float | None) -> None:
+    """5 times at an expected lag; at one seat no other lag counts. No seat may lack it: 0.3 of the mean."""
+
+    def found(expected: float, other: float, weakest: float = 0.4, alike: float = 0.4) -> SharedSound | None:
+        first, second = (
+            SharedSound(lag_s=0.0, alike=alike, ratio=ratio, by_seat=(alike,) * (seats - 1) + (weakest,))
+            for ratio in (expected, other)
+        )
+        return _Pair(seats=np.arange(seats), expected=first, any_lag=second).found
+
+    assert found(5.1, 1.0) is not None and found(4.9, 1.0) is None
+    if least is None:
+        assert found(1.0, 1e6) is None
+    else:
+        assert found(1.0, least + 0.1) is not None and found(1.0, least - 0.1) is None
+    assert found(5.1, 1.0, weakest=0.13) is not None and found(5.1, 1.0, weakest=0.11) is None
+    assert found(5.1, 1.0, alike=0.91) is None  # one recording under two names
+
+
+def test_the_placing_of_the_microphone_makes_the_variance_of_seats_uncertain() -> None:
+    """2·sd·u/√(seats · third octaves): 20 to 80 Hz are six third octaves, √24 for four seats that count."""
+    freq_hz = np.geomspace(20.0, 80.0, 13)
+    room: Any = SimpleNamespace(freq_hz=freq_hz, seat_share=np.array([0.25, 0.25, 0.25, 0.25, 0.0]))
+    u_db = np.sqrt(np.mean(placement_u_db(freq_hz) ** 2))
+    assert _measurement_u_db2(room, 3.0) == pytest.approx(6.0 * u_db / np.sqrt(24))
 
 
 def over(*seats: str, channel: str = "FL", heard_hz: tuple[float, float] | None = None) -> EarlierFigure:
