@@ -57,7 +57,7 @@ def direct_sounds(impulses: FloatArray, arrivals_s: list[float | None], rate_hz:
     out: list[FloatArray | None] = [None] * len(arrivals_s)
     if not known:
         return out
-    edge = max(1, round(_EDGE_S * rate_hz))
+    edge = round(_EDGE_S * rate_hz)
     lead = round(DIRECT_BEFORE_S * rate_hz) + edge
     count = round((DIRECT_BEFORE_S + DIRECT_AFTER_S) * rate_hz) + 2 * edge
     stretches = np.zeros((len(known), count), np.float32)

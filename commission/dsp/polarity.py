@@ -42,7 +42,7 @@ def polarity(segments: FloatArray, rate_hz: float, *, is_sub: bool) -> tuple[Flo
     twin = minimum_phase_spectrum(np.abs(spectra), length)
     correlation = fft.irfft(window * spectra * np.conj(twin), length, axis=-1)
     energy = (window * np.abs(spectra) ** 2).sum(axis=-1) * 2 / length
-    reach = max(1, round(lag_s * rate_hz))
+    reach = round(lag_s * rate_hz)
     near = np.concatenate((correlation[:, -reach:], correlation[:, : reach + 1]), axis=-1)
     strongest = near[np.arange(len(near)), np.argmax(np.abs(near), axis=-1)]
     return np.sign(strongest), np.abs(strongest) / np.maximum(energy, 1e-30)
