@@ -16,7 +16,7 @@ from scipy.signal import butter, freqs
 from commission.dsp.analysis import analyse_batch
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import ComplexArray, FloatArray, Response
-from commission.steps.seats.drivers import BANDS_HZ, Driver, driver_gaps, shared_level_db, unevenness
+from commission.steps.seats.drivers import BANDS_HZ, Driver, DriverGap, driver_gaps, shared_level_db, unevenness
 
 RATE_HZ = 48000.0
 """A living room (OpenAIR, public domain), where it is beside the checkout."""
@@ -107,6 +107,14 @@ def test_the_band_counts_in_which_less_need_be_missing() -> None:
         both = {seat: apart for seat in ("A1", "A2")}
         found = driver_gaps(both, dict.fromkeys(both, np.zeros(len(BANDS_HZ))), has_partner=True)
         assert found["woofer"].band_hz == band_hz
+
+
+@pytest.mark.parametrize(("seats_db", "weak_db"), [((-9, -13, -13), 0), ((-3, -13, -13), 6), ((-13, -13), 6)])
+def test_what_each_of_three_seats_lacks_below_200_hz_is_not_the_room(
+    seats_db: tuple[float, ...], weak_db: int
+) -> None:
+    gap = DriverGap((80.0, 200.0), {f"A{n}": db for n, db in enumerate(seats_db)})
+    assert gap.weak_db(has_partner=True) == weak_db
 
 
 @pytest.mark.skipif(not LIVING_ROOM.exists(), reason=NO_DATA)

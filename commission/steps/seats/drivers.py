@@ -17,7 +17,7 @@ from typing import Literal, TypeAlias
 
 import numpy as np
 
-from commission.dsp.across import driver_gap_db
+from commission.dsp.across import LEAST_COUNT, driver_gap_db
 from commission.model import FloatArray
 
 Driver: TypeAlias = Literal["tweeter", "midrange", "woofer"]
@@ -38,7 +38,8 @@ FROM_200_HZ = 2
 BANDS_HZ: tuple[Band, ...] = (*TREBLES_HZ, *LOWS_HZ, *HALF_OCTAVES_HZ)
 WEAK_DB = 6.0
 """Additional margin for another model in another place, or an obstacle at the only seat; and below 200 Hz, where a room
-makes two sides differ (common practice, no source)."""
+makes two sides differ (common practice, no source). The room's difference varies from seat to seat: if each of three
+seats or more lacks as much, it is the loudspeaker (`python tests/bench faults --fault "dead woofer"`)."""
 PLAYS_WITHIN_DB = 15.0
 """A band in which the partner is weaker than this, relative to the neighbouring band, indicates nothing about a driver."""
 
@@ -57,8 +58,10 @@ class DriverGap:
         return statistics.median(self.gaps_db.values())
 
     def weak_db(self, *, has_partner: bool) -> float:
-        """Additional margin over that of a pair at several seats from 200 Hz on."""
-        return WEAK_DB if not has_partner or len(self.gaps_db) < 2 or self.band_hz == LOWS_HZ[1] else 0.0
+        """Additional margin over that of a pair at several seats from 200 Hz on, or below it at every seat alike."""
+        gaps_db = self.gaps_db.values()
+        by_room = self.band_hz == LOWS_HZ[1] and (len(gaps_db) < LEAST_COUNT or max(gaps_db) > -WEAK_DB)
+        return WEAK_DB if not has_partner or len(gaps_db) < 2 or by_room else 0.0
 
 
 def driver_gaps(

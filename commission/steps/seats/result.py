@@ -102,7 +102,10 @@ least three main channels' ends is ringing, unless its signal-to-noise ratio is 
 nearly as loud as the sound itself (common practice, no source)."""
 SILENT_DB = -20.0
 OTHERS = "the other channels"
-WEAK_BASIS = f"{WEAK_DB:.0f} dB more without a partner, at a single seat, or below 200 Hz; common practice"
+WEAK_BASIS = (
+    f"{WEAK_DB:.0f} dB more without a partner, at a single seat, or below 200 Hz unless every seat lacks as much; "
+    "common practice"
+)
 MIDRANGE_DB, MIDRANGE_WEAK_DB = 3.0, 2.0
 """A midrange needs 3 dB less than tweeter and woofer, since the least of three half octaves is taken, and 2 dB more than
 that without a partner. In simulated rooms the least of three half octaves was −1 dB in healthy
@@ -662,7 +665,7 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
 
 def driver_limit(job: Job, against: Against, driver: Driver) -> Limit:
     """Limit of a driver's level relative to the partner's; wider if only another model or a single seat is available, and
-    below 200 Hz, where the room makes two sides differ.
+    below 200 Hz, where the room makes two sides differ, unless every seat lacks as much.
     """
     limit, gap = job.limit("seats.driver"), against.drivers[driver]
     if driver == "midrange":
