@@ -93,7 +93,7 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         alternatives=(
             "a door, a curtain or furniture was moved between the rounds"
             if few
-            else "the microphone was at other places than before at these seats",
+            else "the microphone was not at its earlier position at these seats",
             "a subwoofer was moved",
         ),
         confirm=f"Measure the subwoofers at {next(iter(off))} again, with the microphone as {round_name(checked.before)}.",
@@ -144,9 +144,9 @@ def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 MISTYPED = "settings.bass"
 LEAST_MOVE_MS = 0.1
 HOLE_REASONS: dict[HoleReason, str] = {
-    "slope": "the slopes of low-pass and high-pass do not suit each other with the polarity that is set, or one is off",
-    "polarity": "polarity or phase switch of all subwoofers suit another crossover",
-    "delay": "the subwoofers arrive at another time than their settings mean: latency, or distances",
+    "slope": "the slopes of low-pass and high-pass do not match at the polarity set, or one filter is off",
+    "polarity": "the polarity or phase switch of all subwoofers was set for another crossover",
+    "delay": "the subwoofers arrive earlier or later than their settings imply: latency, or distances",
 }
 
 RULES = (

@@ -85,8 +85,8 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         channels=tuple(names),
         evidence=tuple(missing.values()),
         alternatives=(
-            "the high-pass is set, but this measurement went past the processor",
-            "the noted frequency or slope of the crossover is not the one that is set",
+            "the high-pass is set, but this measurement bypassed the processor",
+            "the noted frequency or slope of the crossover differs from the one set",
         ),
         confirm=f"Look up whether the processor treats {names[0]} as small, with a crossover, and measure it again.",
         remedy="Set the crossover that is noted; otherwise the subwoofers double the bass of these channels.",
@@ -171,6 +171,6 @@ RULES = (
         check="seats.level",
         symptom="boomy everywhere",
         look=_bass_management,
-        basis=f"9 dB less slope below the noted high-pass than the partner, the more the lower; {FAULT_MATRIX}",
+        basis=f"9 dB less slope below the noted high-pass than the partner, more at lower frequencies; {FAULT_MATRIX}",
     ),
 )

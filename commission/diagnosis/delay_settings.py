@@ -40,7 +40,7 @@ def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         channels=tuple(e.distances.channels),
         evidence=tuple(evidence),
         alternatives=("the tape readings were entered in the wrong unit",),
-        confirm="Calculate one delay by hand: 2.9 ms for each metre, 0.9 ms for each foot, nearer than the farthest."
+        confirm="Calculate one delay by hand: 2.9 ms for each metre (0.9 ms for each foot) nearer than the farthest."
         if delays
         else "Look at the unit on the processor's distance page.",
         remedy=f"Enter the {'delays' if delays else 'distances'} from the settings sheet.",
@@ -123,7 +123,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm="Measure it again with its own low-pass and signal processing off.",
             remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover."
             if by_all is None
-            else "Look first whether the processor's delays are at work; then measure it again.",
+            else "First check whether the processor applies its delays; then measure it again.",
         )
 
 
@@ -144,13 +144,13 @@ def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
         evidence = (
             f"the arrivals follow the delays with a factor of {number(fault.factor or 0.0, 2)}{sd} (1 is correct)"
         )
-    past = "the recordings were played past the processor's delays: then import them so"
+    past = "the recordings bypassed the processor's delays: then import them as such"
     yield FindingDetails(
-        title="no delays are at work" if off else "delays have the wrong sign",
+        title="no delays are applied" if off else "delays have the wrong sign",
         channels=mains,
         evidence=(evidence,),
         alternatives=(past,) if off and fault.by == "arrivals" else ("the settings were noted wrongly",),
-        confirm="Look at the processor's page of distances or delays, and at whether a mode without delays is chosen.",
+        confirm="Check the processor's distance or delay page, and whether a mode without delays is selected.",
         remedy="Enter the distances from the settings sheet"
         + (" and switch the delays on." if off else ", then measure one near and one far loudspeaker."),
     )
@@ -284,14 +284,14 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 *((_OR_LOW_PASS if each.channel.is_sub else "the tape reading is wrong",) if wrong.likely else ()),
                 "a delay elsewhere, in the amplifier or a wireless link",
             ),
-            confirm=f"Look at the setting of {wrong.channel} on the processor's page of distances.",
+            confirm=f"Look at the setting of {wrong.channel} on the processor's distance page.",
             remedy=f"Enter {number(each.setting.setting, 2)} {unit}, then measure {wrong.channel} again.",
         )
 
 
 LATE_CAUSES = (
     "a delay elsewhere: signal processing in loudspeaker or amplifier, a wireless link",
-    "the direct path is blocked and a reflection was taken",
+    "the direct path is blocked and a reflection was taken for the direct sound",
 )
 
 EARLY_CAUSES = (
@@ -327,7 +327,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
             evidence=(
-                f"tape {each.distance_m:.2f} m, but the sound comes as from {number(each.implied_m, 2)} m "
+                f"tape {each.distance_m:.2f} m, but the sound arrives as if from {number(each.implied_m, 2)} m "
                 f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",
             ),
             alternatives=(
@@ -338,7 +338,7 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             if wrong.what == "unknown"
             else ("the loudspeaker was moved after it was taped",),
             confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
-            remedy="Correct the tape reading, or take the other delay out or allow for it in the settings."
+            remedy="Correct the tape reading, or remove the other delay or allow for it in the settings."
             if wrong.what == "unknown"
             else "Correct the tape reading.",
         )
@@ -364,7 +364,7 @@ def _heard_from(e: Evidence, channel: str) -> str | None:
 def _early_from_another(e: Evidence, channel: str, other: str) -> FindingDetails:
     early = ", ".join(f"{s} {signed(1000 * t, 2)} ms" for s, t in e.distances.rest_s[channel].items())
     return FindingDetails(
-        title=f"{channel} arrives as from the place of {other}",
+        title=f"{channel} arrives as if from the place of {other}",
         channels=(channel,),
         evidence=(
             f"against its own place: {early}; a delay would be the same at every seat",

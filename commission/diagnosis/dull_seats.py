@@ -91,7 +91,7 @@ def blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             yield replace(
                 _details(e, dull, dull.why_blocked),
                 title=f"{dull.channel.id} blocked at {dull.seat.id}",
-                confirm=f"Look from the ears' place at {dull.seat.id} to {dull.channel.id}: is its tweeter in sight?",
+                confirm=f"Look from the ear position at {dull.seat.id} to {dull.channel.id}: is its tweeter in sight?",
                 remedy="Move what stands in the way, or raise or turn the loudspeaker.",
             )
 
@@ -112,7 +112,7 @@ def _details(e: Evidence, dull: _DullSeat, because: str) -> FindingDetails:
         seats=(dull.seat.id,),
         evidence=(dull.evidence(e.job.limit("seats.direct").lower), because),
         alternatives=(f"the microphone at {dull.seat.id} stood behind something that is not there in use",),
-        confirm=f"Look from the ears' place at {dull.seat.id} to {dull.channel.id}: where its tweeter is out of sight, "
+        confirm=f"Look from the ear position at {dull.seat.id} to {dull.channel.id}: where its tweeter is out of sight, "
         "something is in the way; where it is in sight, it does not point there.",
         remedy="Move what stands in the way, or turn the loudspeaker. A dipole is meant to be soft beside it.",
     )

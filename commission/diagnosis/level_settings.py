@@ -153,15 +153,15 @@ def _in_doubt(
     reason.
     """
     if loud:
-        causes = ("another loudspeaker plays it, too", "an equalizer lifts a part of its range")
+        causes = ("another loudspeaker plays it, too", "an equalizer boosts a part of its range")
         confirm = f"Play soft noise on {channel} alone and listen which loudspeakers sound; look at its equalizer."
-        remedy = "Turn off what is added to it, and measure it again before its trim is changed."
+        remedy = "Switch off the equalizer or second loudspeaker, and measure it again before its trim is changed."
     else:
         causes = (
             "one of its drivers is dead, or connected the wrong way round",
             "its trim is too low, and its model has this dip by design",
         )
-        confirm = f"Play soft noise on {channel} and listen close by to each driver; measure it at 1 m on axis."
+        confirm = f"Play soft noise on {channel} and listen closely to each driver; measure it at 1 m on axis."
         remedy = f"Have its drivers and their terminals checked before its trim is changed. {caution(e, channel)}"
     return FindingDetails(
         title=f"{title}: {_suspects(loud)}",
@@ -391,8 +391,8 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 "the level control of an amplifier or subwoofer is set wrongly",
                 "its input is switched low",
             ),
-            confirm=f"Look at the level control on the way to {c}.",
-            remedy="Change that gain until the trim comes near the middle of its range; else take a common offset.",
+            confirm=f"Check the level controls between processor and {c}.",
+            remedy="Change that gain until the trim is near the middle of its range; otherwise use a common offset.",
         )
 
 
@@ -522,7 +522,7 @@ RULES = (
         explains=("levels.match",),
         symptom="all channels too soft or too loud",
         look=_all_off,
-        basis="more than 1 dB off alike, guard-banded with the meter's class; common practice",
+        basis="all off alike by more than 1 dB, guard-banded with the meter's class; common practice",
     ),
     Rule(
         id=DIALOGUE,

@@ -63,7 +63,7 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                     else ()
                 ),
                 *(
-                    (f"{twin} does the same: rather what this model does at that level than a fault of one",)
+                    (f"{twin} does the same: more likely a property of this model at that level than a fault",)
                     if twin is not None
                     else ()
                 ),
@@ -73,7 +73,7 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 "the gain of the microphone, or its position, changed between the two recordings of this channel",
             ),
             confirm=f"Record it at steps of 3 dB: a limiter starts at one level, a wrong gain does not. {PREVIEW}",
-            remedy=f"Find the limiter or the gain that stops it, or accept that level as its largest. "
+            remedy=f"Find the limiter or gain that holds it back, or accept that level as its maximum. "
             f"{caution(e, each.channel)}",
         )
 
@@ -81,11 +81,11 @@ def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
 def _likely_limit(worst_db: float, is_sub: bool) -> str:
     """The most likely limiting part of a channel."""
     if is_sub:
-        return "its limiter, or the end of its amplifier or driver"
+        return "its limiter, or the limit of its amplifier or driver"
     return (
-        "a warm voice coil, or its amplifier or driver near its end"
+        "a warm voice coil, or its amplifier or driver near its limit"
         if worst_db <= HEAT_DB
-        else ("its amplifier or driver at its end")
+        else ("its amplifier or driver at its limit")
     )
 
 
@@ -185,7 +185,7 @@ def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 title=f"something rattles at {number(hz, 0)} Hz",
                 channels=names,
                 evidence=(
-                    f"bursts of treble while {number(hz, 0)} Hz sound from {listed(names)}, in both recordings of each",
+                    f"bursts of treble while {number(hz, 0)} Hz is played by {listed(names)}, in both recordings of each",
                 ),
                 alternatives=("a subwoofer that plays the bass of all of them rattles by itself",),
                 confirm=f"Play a tone of {number(hz, 0)} Hz, walk through the room and touch what may rattle: doors, "
@@ -204,7 +204,7 @@ def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             title=f"{each.channel} rattles at {number(hz, 0)} Hz",
             channels=(each.channel,),
             evidence=(
-                f"bursts of treble {signed(each.rattle.above_db or 0.0, 0)} dB while {number(hz, 0)} Hz sound, in "
+                f"bursts of treble {signed(each.rattle.above_db or 0.0, 0)} dB while {number(hz, 0)} Hz is played, in "
                 f"{each.rattle.recordings} recordings",
             ),
             alternatives=(
@@ -260,7 +260,7 @@ def _makes_louder(e: Evidence, channel: str, other: AlsoFrom) -> bool:
 def _joined_text(each: _Leak) -> str:
     other = each.other
     return (
-        f"the response of {other.other} is in that of {each.channel} at {counted(other.seats, 'seat')}, "
+        f"the response of {other.other} is contained in that of {each.channel} at {counted(other.seats, 'seat')}, "
         f"{signed(other.level_db, 0)} ± {number(2 * other.u_db, 0)} dB relative to its own channel"
         + (f", {number(1000 * other.lag_s, 1)} ms later" if other.lag_s >= 0.001 else "")
     )
@@ -350,7 +350,7 @@ RULES = (
         check="wiring.compression",
         symptom="strained when loud",
         look=_compression,
-        basis="less than 9.5 dB more for 10 dB more level, guard-banded, without what all channels share; common practice",
+        basis="less than 9.5 dB more for 10 dB more level, guard-banded, minus what all channels share; common practice",
     ),
     Rule(
         id="wiring.distortion",

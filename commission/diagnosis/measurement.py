@@ -132,7 +132,7 @@ RULES = (
         check="seats.clipped",
         own_cause="electronics",
         symptom="implausible curves",
-        basis=f"crests cut off flat: equal samples that end in a corner no wave makes; {FAULT_MATRIX}",
+        basis=f"crests cut off flat: equal samples that end in a sharp corner; {FAULT_MATRIX}",
         title="{recordings} clipped",
         evidence=("{places}", "the crests are cut off flat, with a corner at both ends"),
         by_place=True,
@@ -305,7 +305,7 @@ def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"median {np.median(list(low.values())):.0f} dB",
             ),
             alternatives=(
-                "the channel plays too softly, or was muted: then no other finding about it counts",
+                "the channel plays too softly, or was muted: then its other findings do not count",
                 "the microphone's gain is low, so that its input hisses",
             ),
             confirm="Switch the ventilation off and measure one of them again.",

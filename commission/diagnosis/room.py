@@ -110,7 +110,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         evidence=tuple(text for name, (label, r) in uneven.items() for text in _spread(e, name, label, r)),
         alternatives=("gain, delay or polarity of the subwoofers do not suit the seats (bass)",),
         confirm="Measure each subwoofer alone: does every one of them miss the same seat?",
-        remedy="Align the subwoofers for all seats; what remains is a matter of their number and places, or of the seats'.",
+        remedy="Align the subwoofers for all seats; the rest depends on their number and positions, or on the seats'.",
     )
 
 
@@ -140,7 +140,7 @@ def _boomy(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"{number(BEHIND_M, 1)} m",
             ),
             alternatives=("a mode of the room is strong there for another reason than this wall",),
-            confirm=f"Measure the subwoofers again 0.5 m in front of {seat.id}: near a wall the bass falls on the way.",
+            confirm=f"Measure the subwoofers again 0.5 m in front of {seat.id}: near a wall, bass falls with distance.",
             remedy="Move the seat forward, or absorb bass at the wall behind it; then align the subwoofers again.",
         )
 
@@ -333,9 +333,9 @@ def _near(found: Sequence[tuple[float, float]], after_s: float, within_s: float)
 
 def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id: str, delay_s: float) -> str:
     path_m = delay_s * e.distances.speed_m_s
-    text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer way"
+    text = f"{channel_id} at {seat_id}: {number(level_db, 0)} dB after {1000 * delay_s:.1f} ms, {path_m:.2f} m longer path"
     names = candidate_names(e.job, channel_id, seat_id, delay_s, e.distances.speed_m_s)
-    return text if names is None else f"{text}, by the plan as from: {reflections.in_words(names)}"
+    return text if names is None else f"{text}, by the plan possibly from: {reflections.in_words(names)}"
 
 
 def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:

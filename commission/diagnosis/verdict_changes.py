@@ -77,7 +77,7 @@ class VerdictComparison:
         when = f"{self.stored.at[:10]} by version {self.then.program_version}"
         if not self.differences:
             return (
-                f"All {self.count} verdicts stored on {when} stand."
+                f"All {self.count} verdicts stored on {when} are unchanged."
                 if self.count
                 else f"No verdict of {when} compared."
             )
@@ -184,8 +184,8 @@ def compare_verdicts(
                 outcomes += made
         if blind:
             left_out.append(
-                f"{', '.join(blind)}: {counted(gone, 'recording')} that counted then "
-                f"{'are' if gone > 1 else 'is'} not there now"
+                f"{', '.join(blind)}: {counted(gone, 'recording')} used then "
+                f"{'are' if gone > 1 else 'is'} missing now"
             )
     then = _only(stored.body, {outcome.step for outcome in outcomes})
     now = stored_verdicts(outcomes, stored.body.occasion, program_version)

@@ -28,11 +28,11 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     recorded = {
         channel: (
             f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
-            "its files hold no noise, as where nothing was recorded"
+            "its files contain no noise, as if nothing was recorded"
             if silent.snr_db is None
             else f"signal to noise {number(silent.snr_db, 0)} dB, silent below {silent.snr_limit_db:.0f} dB"
             if silent.snr_limit_db is not None
-            else "no trim is as far off; what is left may be crosstalk, or its bass from the subwoofers",
+            else "no trim error is that large; the remainder may be crosstalk, or its bass from the subwoofers",
         )
         for channel, silent in silent_channels(e.seats).items()
     }
@@ -70,7 +70,7 @@ def _circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
         done |= set(circle)
         z = min(swapped[each][1] for each in circle if each in swapped)
         fits = ", ".join(f"{each} from the position of {swapped[each][0]}" for each in circle if each in swapped)
-        yield circle, z, f"by its arrivals each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4"
+        yield circle, z, f"by arrivals, each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4"
 
 
 def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
@@ -86,7 +86,7 @@ def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             alternatives=(
                 "the positions were entered the wrong way round",
                 "the files were named wrongly",
-                "the processor holds the delays of the one for the other, where only one row was measured",
+                "their delays are exchanged in the processor, if only one row was measured",
             ),
             confirm=f"Play soft noise on {circle[0]} alone and listen which loudspeaker sounds.",
             remedy=f"Connect the cables correctly at the processor or amplifier. {caution(e, *circle)}",
@@ -235,7 +235,7 @@ def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 f"polarity in the processor: {held}",
             ),
             alternatives=(
-                "another model that is built to pull where the others push",
+                "another model that has the opposite polarity by design",
                 "a cable or amplifier input upstream is reversed",
             ),
             confirm=f"Exchange the two wires of {channel} at one end and measure it again at one seat.",
@@ -473,7 +473,7 @@ RULES = (
         explains=("seats.polarity",),
         symptom="a dip around a crossover",
         look=_driver_reversed,
-        basis=f"like (L − H)/(L + H) of a crossover, threshold of the gain 0.1, or 0.06 beside a dip; {FAULT_MATRIX}",
+        basis=f"ratio (L − H)/(L + H) of a crossover, threshold of the gain 0.1, or 0.06 beside a dip; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.polarity",

@@ -769,7 +769,7 @@ def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
     ("early_ms", "title"),
     [
         # From SiR's place the sound takes (1 − 3) m / 343 m/s at A1 and (2 − 3) m / 343 m/s at A2.
-        ({"A1": -5.83, "A2": -2.92}, "FL arrives as from the place of SiR"),
+        ({"A1": -5.83, "A2": -2.92}, "FL arrives as if from the place of SiR"),
         ({"A1": -5.83, "A2": -5.83}, "FL 2.0 ms early"),  # alike at every seat: a delay
         ({"A1": -5.83, "A2": -3.9}, "FL 2.0 ms early"),  # from no other place
         ({"A1": -5.83}, "FL 2.0 ms early"),  # one seat decides nothing
@@ -1381,8 +1381,8 @@ def test_channels_with_reflections_are_listed_from_the_strongest(strong: int, ti
     (got,) = look(room._reflection, reflecting(levels))
     assert got.title == title
     assert got.channels == tuple(ids[:strong])
-    assert sum("longer way" in text for text in got.evidence) == min(strong, 4)
-    assert "FL at B3: −3 dB after 5.0 ms, 1.72 m longer way" in got.evidence[0]  # 5 ms · 343 m/s
+    assert sum("longer path" in text for text in got.evidence) == min(strong, 4)
+    assert "FL at B3: −3 dB after 5.0 ms, 1.72 m longer path" in got.evidence[0]  # 5 ms · 343 m/s
     assert "the median of all channels is −20 dB" in got.evidence[min(strong, 4)]
     (without,) = look(room._reflection, reflecting(levels | {"BL": -2.0}), earlier("wiring.doubled", "BL"))
     assert without.channels == got.channels  # another loudspeaker is no reflection

@@ -1245,7 +1245,7 @@ def test_a_channel_with_a_stronger_reflection_than_bare_walls_make_is_a_finding(
     )
     finding = only(room, "room.reflection")
     assert finding.channels == ("SiL",)
-    assert "−1 dB after 2.0 ms, 0.69 m longer way" in finding.evidence[0]
+    assert "−1 dB after 2.0 ms, 0.69 m longer path" in finding.evidence[0]
 
 
 @pytest.mark.parametrize(("shifts_ms", "named"), [((0, 0, 0, 0, 0, 0), True), ((0, 0.3, 0.7, 1.1, 1.4, 1.8), False)])

@@ -110,7 +110,7 @@ def test_the_same_program_judges_the_same() -> None:
     assert found is not None
     assert found.differences == ()
     assert found.count > 0
-    assert found.sentence == f"All {found.count} verdicts stored on 2026-03-14 by version 1.0 stand."
+    assert found.sentence == f"All {found.count} verdicts stored on 2026-03-14 by version 1.0 are unchanged."
 
 
 def test_another_program_is_reported_by_its_differences() -> None:
@@ -158,7 +158,7 @@ def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_els
     found = compare_verdicts(job, Analyses(items[1:]), "1.0", all_steps())
     assert found is not None
     assert found.differences == ()
-    assert "1 recording that counted then is not there now" in found.left_out[0]
+    assert "1 recording used then is missing now" in found.left_out[0]
     assert "seats" in found.left_out[0]
     assert "levels" not in found.left_out[0]
     assert 0 < found.count < sum(len(kind.places) for kind in body.kinds)

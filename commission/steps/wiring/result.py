@@ -529,5 +529,5 @@ def _rattle_check(job: Job, place: _Place, found: Rattle) -> Check:
         uncertainty=RATTLE.u,
         limit=job.limit("wiring.rattle"),
         why_not=found.why_not,
-        text="burst of treble in two recordings" + (f" while {number(found.hz, 0)} Hz sound" if found.hz else ""),
+        text="burst of treble in two recordings" + (f" while {number(found.hz, 0)} Hz is played" if found.hz else ""),
     )
