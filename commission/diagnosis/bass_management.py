@@ -85,6 +85,7 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         channels=tuple(names),
         evidence=tuple(missing.values()),
         alternatives=(
+            "the subwoofers play the bass of this channel, and its partner is the one without bass management",
             "the high-pass is set, but this measurement bypassed the processor",
             "the noted frequency or slope of the crossover differs from the one set",
         ),
