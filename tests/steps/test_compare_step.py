@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import product
 from types import SimpleNamespace
@@ -32,6 +32,7 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.steps import compare
 from commission.steps.compare import CompareResult
+from commission.steps.compare.result import _with_coverage
 from commission.steps.shared import seat_variance
 
 FEW = ("FL", "FC", "FR", "SiL", "SUB1", "SUB2")
@@ -595,3 +596,30 @@ def test_text_responses_that_reach_only_to_1_khz_are_compared_where_they_can() -
     assert bands["heard"]["300-3000"].after.heard_hz[1] == pytest.approx(1000)
     assert bands["tone"] == {}
     assert "FL in evenness of tone: its level from 500 to 2000 Hz is not known at every seat" in result.left_out
+
+
+@dataclass(frozen=True)
+class _Change:
+    change_db2: float
+    u_db2: float
+    budget: Any
+    k: float = 0.0
+
+
+@dataclass(frozen=True)
+class _Bands:
+    bands: dict[str, dict[str, _Change]]
+
+
+@pytest.mark.parametrize(("second_z", "k"), [(2.0, 2.2414), (4.0, 1.9600)])
+def test_a_change_of_two_u_counts_alone_or_beside_one_that_is_sure(second_z: float, k: float) -> None:
+    """Holm: of two p of 4.6 % (z = 2) none is below 2.5 %, of which the normal quantile is 2.24; else the other has 5 %."""
+    normal = SimpleNamespace(dof=math.inf)
+    bands = {
+        kind: {"a": _Change(2.0, 1.0, normal), "b": _Change(-2 * second_z, 2.0, normal)}
+        for kind in seat_variance.KINDS
+    }
+    found: Any = _with_coverage({"FL": _Bands(bands)})  # type: ignore[dict-item]
+    assert [c.k for each in found["FL"].bands.values() for c in each.values()] == pytest.approx(
+        [k] * (2 * len(seat_variance.KINDS)), abs=1e-3
+    )
