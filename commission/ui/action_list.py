@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def offers(app: Program) -> Iterator[Offer]:
-    """All actions by name."""
+    """The actions available now, by name."""
     from commission.ui.screens.return_visit import ask_return
 
     if app.has_job:

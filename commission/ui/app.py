@@ -18,7 +18,7 @@ from commission.ui.background import Computed, WorkingApp
 from commission.ui.keys import load_keys
 from commission.ui.theme import SIXTEEN, chosen_look, keep_look
 
-if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
+if TYPE_CHECKING:  # the first screen is painted before the computing modules load
     from pathlib import Path
 
     from commission.services import Services
@@ -42,7 +42,7 @@ SCREENS = (
     "screens.photograph",
     "action_list",
 )
-"""Modules that a key may need, the likely ones first."""
+"""Modules of screens that a key may open, the most likely first."""
 
 
 class CommissionApp(WorkingApp):
@@ -59,24 +59,24 @@ class CommissionApp(WorkingApp):
     def __init__(
         self, services: Services, path: Path | None = None, keys: Path | None = None, look: Path | None = None
     ) -> None:
-        """`look` is the file that keeps the theme; None: it is not kept."""
+        """`look` is the file that stores the theme; None: the theme is not stored."""
         super().__init__()
         self._look = look
         self.services = services
         self._path, self._keys = path, keys
         self._refusal = ""
-        """Why the job named at the start was not opened; shown once there is a screen."""
+        """Why the job named at the start was not opened; shown when there is a screen."""
         self._own_keys: dict[str, str] = {}
         self._screens_loaded = False
         self._kept_for: dict[str, tuple[object, ...]] = {}
-        """For which job, units and theme the screen of a step is kept."""
+        """The job, units and theme for which the screen of a step is kept."""
         self.last_record: RecordRequest | None = None
-        """The record that was written last, as it was asked for."""
+        """The request for the record written last."""
 
     # --- opening ----------------------------------------------------------------------------------------------
 
     def get_default_screen(self) -> Screen[Any]:
-        """The first screen is at the bottom of the stack: a blank one below it would be laid out and painted before it."""
+        """The first screen at the bottom of the stack: a blank one below it would also be laid out and painted."""
         if self._path is not None:
             try:
                 self._take(self.services.open(self._path))
@@ -91,7 +91,7 @@ class CommissionApp(WorkingApp):
         return Start()
 
     def on_load(self) -> None:
-        """The theme, before anything is painted."""
+        """Set the theme before the first paint."""
         chosen = chosen_look(self._look, frozenset(self.available_themes))
         if chosen is not None:
             self.theme = chosen
@@ -99,7 +99,7 @@ class CommissionApp(WorkingApp):
             self.theme = SIXTEEN
 
     def on_mount(self) -> None:
-        """Read the user's keys, report what was refused, and start computing."""
+        """Read the user's keys, report errors in them, and start computing."""
         self.call_after_refresh(self._collect_garbage)
         self.theme_changed_signal.subscribe(self, lambda theme: keep_look(self._look, theme.name))
         keys, problem = load_keys(self._keys)
@@ -112,7 +112,7 @@ class CommissionApp(WorkingApp):
             self._begin(self._visit)
 
     def _collect_garbage(self) -> None:
-        """From now on; it is off while the program loads."""
+        """Enable garbage collection, which is off while the program loads."""
         garbage.begin()
         self.set_interval(garbage.PAUSE_S, self._collect_in_pause)
 
@@ -120,11 +120,11 @@ class CommissionApp(WorkingApp):
         garbage.suspend()
 
     def after_key(self) -> None:
-        """Between two keys, since they may follow one another for long."""
+        """Called between two keys, which may follow one another for long."""
         garbage.resume()
 
     def key_painted(self) -> None:
-        """Search for garbage before the next key comes."""
+        """Collect garbage before the next key comes."""
         asyncio.get_running_loop().call_later(garbage.AFTER_PAINT_S, self._collect_after_key)
 
     def _collect_after_key(self) -> None:
@@ -132,13 +132,15 @@ class CommissionApp(WorkingApp):
             garbage.search_after_key()
 
     def _collect_in_pause(self) -> None:
-        """Only the lowest screen lasts: what other screens hold is garbage once they are left."""
+        """Collect garbage in a pause. Only the lowest screen lasts: what other screens hold is garbage after they are
+        left.
+        """
         if not self.handling_key and time.monotonic() - self.last_key_s >= garbage.PAUSE_S:
             garbage.search_in_pause(keep=len(self.screen_stack) == 1)
 
     @on(Computed)
     def load_screens(self, message: Computed) -> None:
-        """Load the code of the other screens once results are shown: the first key to one need not wait for it."""
+        """Load the code of the other screens once results are shown, so that the first key to one need not wait."""
         if message.complete and not self._screens_loaded:
             self._screens_loaded = True
             self._load_screens()
@@ -149,7 +151,7 @@ class CommissionApp(WorkingApp):
             import_module(f"commission.ui.{name}")
 
     def choose_job(self) -> None:
-        """Show the choice of jobs, under everything else."""
+        """Show the choice of jobs below all other screens."""
         from commission.ui.screens.start import Start
 
         while len(self.screen_stack) > 1 and not isinstance(self.screen, Start):
@@ -201,7 +203,7 @@ class CommissionApp(WorkingApp):
     def _begin(self, visit: Visit) -> None:
         if visit.read_only:
             self.notify("This job is open for reading only: nothing can be stored here.", severity="warning")
-        self.call_after_refresh(self.compute)  # what computes would fight the first paint for the processor
+        self.call_after_refresh(self.compute)  # computing would compete with the first paint for the processor
 
     def on_unmount(self) -> None:
         garbage.end()
@@ -211,7 +213,7 @@ class CommissionApp(WorkingApp):
     # --- going places -----------------------------------------------------------------------------------------
 
     def open_step(self, step_id: str, *, by_digit: bool = False) -> None:
-        """Open a step's screen, in place of another step's; `by_digit`: with the key of its number."""
+        """Open a step's screen in place of another step's; `by_digit`: with the key of its number."""
         from commission.ui.screens.step_actions import AnyStepScreen
 
         screen = self._step_screen(step_id)
@@ -222,7 +224,7 @@ class CommissionApp(WorkingApp):
             self.push_screen(screen)
 
     def _step_screen(self, step_id: str) -> AnyStepScreen:
-        """The screen of a step: built once for a job, since to build one takes three times as long as to show it again."""
+        """The screen of a step, built once for a job: building takes three times as long as showing it again."""
         from commission.ui.screens.site import SiteForm
         from commission.ui.screens.step import StepScreen
         from commission.ui.screens.step_actions import AnyStepScreen
@@ -241,7 +243,7 @@ class CommissionApp(WorkingApp):
         return screen
 
     def _drop_step(self, step_id: str) -> None:
-        """Keep the screen of a step no longer, unless it is on the stack."""
+        """Discard the kept screen of a step, unless it is on the stack."""
         screen = self.get_screen(step_id)
         if screen not in self.screen_stack:
             self.uninstall_screen(step_id)
@@ -250,7 +252,7 @@ class CommissionApp(WorkingApp):
             garbage.search_all_again()
 
     def key_of(self, binding: str, usual: str) -> str:
-        """The key that a binding has here: its own where the user chose one."""
+        """The key of a binding: the user's own if there is one."""
         return self._own_keys.get(binding, usual)
 
     def show_round(self, name: str) -> None:
@@ -280,7 +282,7 @@ class CommissionApp(WorkingApp):
         self.push_screen(Log())
 
     async def action_quit(self) -> None:
-        """Quit; while something runs, a sweep above all, stop it first and ask."""
+        """Quit; if something is running, a sweep above all, stop it first and ask."""
         if not self.stop_job():
             await super().action_quit()
             return
@@ -291,7 +293,7 @@ class CommissionApp(WorkingApp):
         self.push_screen(Choose(title, options, "stay"), lambda answer: self.exit() if answer == "quit" else None)
 
     def action_stop_or_stay(self) -> None:
-        """Escape on the overview: stop what runs, leave nothing."""
+        """Stop running work with Escape on the overview, without leaving it."""
         self.stop_work()
 
     def action_other_job(self) -> None:

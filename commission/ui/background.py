@@ -1,4 +1,4 @@
-"""Work in the background: results brought up to date, jobs of any kind, progress, Escape. No screen waits for either."""
+"""Runs work in the background: updates results, runs jobs, reports progress, and cancels with Escape. No screen waits."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from commission.model.units import clean_text
 from commission.ui import garbage
 from commission.ui.typeahead import TypeaheadApp
 
-if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
+if TYPE_CHECKING:  # the first screen is painted before the computing modules load
     from commission.diagnosis.unexplained_checks import OpenChecks
     from commission.diagnosis.verdict_changes import VerdictComparison
     from commission.model import Advice, CancelToken, FindingHistory, Outcome, Progress, SheetIssued
@@ -26,18 +26,18 @@ if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
 
 log = logging.getLogger("commission")
 FILE_CHECK_S = 2.0
-"""Between two looks at the job file; each takes some microseconds."""
+"""Interval of checks of the job file; each takes some microseconds."""
 T = TypeVar("T")
 
 
 @dataclass
 class Progressed(Message):
-    """How far the work is; a backlog of these collapses into the newest."""
+    """The progress of the work; unread ones are replaced by the newest."""
 
     line: str
 
     def can_replace(self, message: Message) -> bool:
-        """Only the newest counts."""
+        """Whether this message replaces an unread one."""
         return isinstance(message, Progressed)
 
 
@@ -57,7 +57,7 @@ class Computed(Message):
 
 @dataclass
 class FileChecked(Message):
-    """Whether the job file is still the one that this program left; `problem` is a sentence when it is not."""
+    """Whether the job file is still as this program left it; `problem` is a sentence if it is not."""
 
     visit: Visit
     problem: str | None
@@ -65,48 +65,48 @@ class FileChecked(Message):
 
 @dataclass
 class VerdictsCompared(Message):
-    """Stored verdicts compared with those of today."""
+    """Stored verdicts compared with today's."""
 
     visit: Visit
     found: VerdictComparison | None
 
 
 class WorkingApp(TypeaheadApp):
-    """An app with one open job at most, and what is known of it. Subclasses say which job and which screens."""
+    """An app with at most one open job and its results. Subclasses choose the job and the screens."""
 
     def __init__(self) -> None:
         super().__init__()
         self._visit: Visit | None = None
         self.round_id = ""
-        """The round that is looked at; set with the job."""
+        """The round shown; set with the job."""
         self.outcomes: dict[str, Outcome] = {}
         self.finding_histories: tuple[FindingHistory, ...] = ()
-        """The findings up to the round looked at, each with what became of it."""
+        """The findings up to the round shown, each with its fate."""
         self.unexplained: tuple[OpenChecks, ...] = ()
-        """Failed checks that no finding accounts for."""
+        """Failed checks that no finding explains."""
         self.advice: Advice | None = None
         self.sheet: tuple[SheetLine, ...] | None = None
-        """The settings sheet of all rounds; None before it is known."""
+        """The settings sheet of all rounds; None before it is computed."""
         self.sheet_to_keep: tuple[SheetIssued, ...] = ()
-        """What the first tick on the sheet stores with it: the sheet's prediction, unless the log has it already."""
+        """The prediction of the sheet, stored with the first tick on it unless the log has it."""
         self.verdict_changes: VerdictComparison | None = None
-        """What would be different today; None before it is known, and where no verdicts are stored."""
+        """Verdicts that differ today; None before they are compared, or if none are stored."""
         self.working = ""
-        """The progress line while something runs; empty when nothing does."""
+        """The progress line of running work; empty if none is running."""
         self.file_problem: str | None = None
-        """Why the open job takes no entries: another program changed its file. A sentence, shown as long as it holds."""
+        """Why the open job takes no entries, shown as long as it applies: another program changed its file."""
         self._failures_shown: set[str] = set()
         self._frozen: Visit | None = None
-        """The job whose first results are there."""
+        """The job whose first results have been computed."""
         self.analysis_stopped = False
-        """Whether Escape stopped the analysis: results are not up to date until it goes on."""
+        """Whether Escape stopped the analysis: results stay incomplete until it resumes."""
 
     def on_mount(self) -> None:
         """Start checking the job file."""
         self.set_interval(FILE_CHECK_S, self.check_file)
 
     def check_file(self) -> None:
-        """See in the background whether another program changed the job file; one look at a time, a disk may hang."""
+        """Check in the background whether another program changed the job file; one check at a time, as a disk may hang."""
         if self._visit is not None and not any(each.group == "file" and each.is_running for each in self.workers):
             self._check_file(self._visit)
 
@@ -116,7 +116,7 @@ class WorkingApp(TypeaheadApp):
 
     @on(FileChecked)
     def show_file_problem(self, message: FileChecked) -> None:
-        """Notify once, and again when it is over; the first line of each screen shows it in between."""
+        """Notify on a change, and again when it is over; meanwhile the first line of each screen shows it."""
         if message.visit is not self._visit or message.problem == self.file_problem:
             return
         self.file_problem = message.problem
@@ -127,7 +127,7 @@ class WorkingApp(TypeaheadApp):
         self._refresh_screen()
 
     def compute(self) -> None:
-        """Bring results up to date, in the background."""
+        """Update results in the background."""
         self.analysis_stopped = False
         if self._visit is not None:
             self._compute(self._visit, self.round_id)
@@ -144,14 +144,14 @@ class WorkingApp(TypeaheadApp):
         try:
             visit.analyse(worker.cancelled_event, lambda f, t: self._analysed(left, f, t))
         except Cancelled:
-            self.post_message(Progressed(""))  # a report that is still on its way would stay for good
+            self.post_message(Progressed(""))  # a report still in the queue would otherwise stay for good
             return
         if worker.is_cancelled:
             return
         self.post_message(FileChecked(visit, visit.file_problem()))  # arrives before the results
         outcomes = {}
         for each in visit.steps:
-            if worker.is_cancelled:  # another entry follows: these results would not be shown
+            if worker.is_cancelled:  # another entry follows, and replaces these results
                 return
             outcomes[each.id] = visit.outcome(each.id, round_id)
         found = visit.finding_histories(round_id)
@@ -163,7 +163,7 @@ class WorkingApp(TypeaheadApp):
             if sentence not in self._failures_shown:
                 self._failures_shown.add(sentence)
                 self.call_from_thread(self.refuse, sentence)
-        # Half a second of work for a job with stored verdicts: not between two readings that follow each other.
+        # Takes half a second for a job with stored verdicts, so not between two consecutive readings.
         if not visit.job.stored_verdicts or not worker.cancelled_event.wait(0.3):
             self.post_message(VerdictsCompared(visit, visit.verdict_changes()))
 
@@ -194,7 +194,7 @@ class WorkingApp(TypeaheadApp):
             self.working = ""
             if self._frozen is not self._visit:
                 self._frozen = self._visit
-                garbage.keep_all()  # loaded and computed for the job
+                garbage.keep_all()  # loaded and computed objects last as long as the job
         self._refresh_screen()
 
     @on(VerdictsCompared)
@@ -204,7 +204,7 @@ class WorkingApp(TypeaheadApp):
             self._refresh_screen()
 
     def _refresh_screen(self) -> None:
-        if not self.screen_stack:  # the program is being left
+        if not self.screen_stack:  # the program is closing
             return
         if self.screen.is_mounted and (refresh := getattr(self.screen, "refresh_results", None)) is not None:
             refresh()
@@ -221,7 +221,7 @@ class WorkingApp(TypeaheadApp):
         """
         from commission.ui.text import TimeLeft
 
-        self.working = TimeLeft().line(0.0, "begins")  # at once: a sweep may be heard before it is reported
+        self.working = TimeLeft().line(0.0, "begins")  # at once: a sweep may be audible before its first report
         self._refresh_screen()
         self._run_job(what, done, failed or self.refuse)
 
@@ -247,23 +247,25 @@ class WorkingApp(TypeaheadApp):
 
     def _job_over(self, then: Callable[[Any], None], what: object) -> None:
         self.working = ""
-        self._refresh_screen()  # before a question comes above it
+        self._refresh_screen()  # before a question opens above it
         then(what)
         self._refresh_screen()
         self.compute()
 
     @on(Worker.StateChanged)
     def worker_failed(self, event: Worker.StateChanged) -> None:
-        """An unexpected error in a worker is shown and logged; the screen stays alive."""
+        """Show and log an unexpected error in a worker; the screen stays usable."""
         if event.state is WorkerState.ERROR:
             self.working = ""
-            self.analysis_stopped |= event.worker.group == "compute"  # or results would be "being computed" for ever
+            self.analysis_stopped |= (
+                event.worker.group == "compute"
+            )  # otherwise results would be "being computed" for ever
             log.error("worker failed", exc_info=event.worker.error)
-            self._refresh_screen()  # the line of progress goes with it
+            self._refresh_screen()  # removes the progress line as well
             self.refuse(f"Internal error: {event.worker.error!r}. Stored data was not changed.")
 
     def stop_job(self) -> bool:
-        """Cancel what was asked for (a sweep, an import, a record); whether anything ran. The analysis goes on."""
+        """Cancel requested work (a sweep, an import, a record); whether any was running. The analysis continues."""
         return self._cancel("job")
 
     def stop_work(self) -> None:
@@ -278,9 +280,9 @@ class WorkingApp(TypeaheadApp):
         return bool(running)
 
     def refuse(self, sentence: str) -> None:
-        """Say why something was not done."""
+        """Show why something was not done."""
         self.notify(clean_text(sentence), severity="error", timeout=12, markup=False)
 
     def say(self, sentence: str) -> None:
-        """Say what was done; names of files are cleaned."""
+        """Show what was done; file names are cleaned."""
         self.notify(clean_text(sentence), timeout=8, markup=False)

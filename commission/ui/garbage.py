@@ -1,7 +1,7 @@
-"""When Python searches for garbage: while no key is pressed, instead of while one is handled.
+"""Runs Python's garbage collection in pauses between keys instead of while one is handled.
 
-A search of everything takes some 0.15 s once a job of a thousand responses is computed, and Python would begin it in the
-middle of any key. Searches of what is young take up to 20 ms; they follow a key that left much behind, once it is painted.
+A full collection takes some 0.15 s for a job of a thousand responses, and Python would start it in the middle of any
+key. Collections of young objects take up to 20 ms; they follow the painting of a key that left many.
 """
 
 from __future__ import annotations
@@ -9,26 +9,26 @@ from __future__ import annotations
 import gc
 
 YOUNG, MIDDLE = 40_000, 4
-"""Objects more than at the last search that begin one of the young, and how many of those begin one of the middle-aged."""
+"""Young objects that start a young collection, and the number of those that starts a middle one."""
 FORCED = 120
-"""Searches of the middle-aged that begin one of everything even without a pause: a bound on memory."""
+"""Middle collections that start a full one even without a pause, to limit memory."""
 WORTHWHILE = 5
-"""Searches of the middle-aged after which a pause is used."""
+"""Middle collections after which a pause is used for a full one."""
 AFTER_KEY = 5_000
-"""Young objects that are searched after a key."""
+"""Young objects that are collected after a key."""
 AFTER_PAINT_S = 0.02
-"""Between painting and that search: the thread that writes to the terminal needs the interpreter first."""
+"""Delay between painting and that collection: the thread that writes to the terminal needs the interpreter first."""
 PAUSE_S = 1.0
-"""Without a key before everything is searched."""
+"""Time without a key before a full collection."""
 
 _usual = gc.get_threshold()
 _begun = False
 _kept = 0
-"""Objects that were kept when all of them had been searched last."""
+"""Number of kept objects at their last collection."""
 
 
 def begin() -> None:
-    """Search in pauses from now on. What is loaded stays, and need not be searched."""
+    """Collect in pauses from now on. Loaded objects are kept and need not be searched."""
     global _begun, _kept
     gc.freeze()
     _kept = gc.get_freeze_count()
@@ -38,26 +38,26 @@ def begin() -> None:
 
 
 def suspend() -> None:
-    """No search until `resume`: a key is handled."""
+    """Suspend collection until `resume`, while a key is handled."""
     gc.disable()
 
 
 def resume() -> None:
-    """The key is done: what it left behind may be searched; before `begin` nothing is."""
+    """Resume collection after a key; no effect before `begin`."""
     if _begun:
         gc.enable()
 
 
 def search_after_key() -> None:
-    """Search what is young if there is much of it, so that less is left to search when memory is short."""
+    """Collect young objects if there are many, so that less remains if memory gets short."""
     if _begun and gc.get_count()[0] >= AFTER_KEY:
         gc.collect(1)
 
 
 def search_in_pause(*, keep: bool) -> None:
-    """Search everything if enough is new; `keep`: what is left stays for long, and need not be searched again.
+    """Run a full collection if enough is new; `keep`: the survivors last long, and need not be searched again.
 
-    By and by some of that becomes garbage too: it is searched once it is half as much again as after its last search.
+    Over time some of them become garbage, too: they are searched again once they have grown by half.
     """
     global _kept
     if gc.get_count()[2] < WORTHWHILE:
@@ -73,19 +73,19 @@ def search_in_pause(*, keep: bool) -> None:
 
 
 def keep_all() -> None:
-    """What is there stays for long: it need not be searched."""
+    """Keep all present objects out of later collections."""
     gc.freeze()
 
 
 def search_all_again() -> None:
-    """What was kept may be garbage now: the next pause searches it too."""
+    """Include kept objects in the collection of the next pause, as they may be garbage now."""
     gc.unfreeze()
 
 
 def end() -> None:
-    """As it was before `begin`."""
+    """Restore the state before `begin`."""
     global _begun
     _begun = False
-    gc.enable()  # the key that quits is never done
+    gc.enable()  # the key that quits never ends
     gc.unfreeze()
     gc.set_threshold(*_usual)

@@ -18,14 +18,14 @@ LARGEST_BYTES = 100_000
 
 
 def keys_file() -> Path:
-    """Where the file is looked for."""
+    """The path of the file of keys."""
     from platformdirs import user_config_path
 
     return user_config_path("commission", appauthor=False) / "keys.toml"
 
 
 def load_keys(path: Path | None = None) -> tuple[dict[str, str], str | None]:
-    """(binding id → key, one sentence on what is wrong with the file)."""
+    """(binding id → key, one sentence on mistakes in the file)."""
     path = path or keys_file()
     if not os.path.lexists(path):
         return {}, None

@@ -1,4 +1,4 @@
-"""Styles of painted lines inside labels: names used by `widgets.character_view.Painted` as theme colours."""
+"""Styles of painted lines inside labels: maps the names of `widgets.character_view.Painted` to theme colours."""
 
 from __future__ import annotations
 

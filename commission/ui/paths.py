@@ -1,4 +1,4 @@
-"""Paths as they are typed, pasted or dragged into a terminal."""
+"""Parses paths that are typed, pasted or dragged into a terminal."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ SUFFIX = ".commission"
 
 
 def typed_path(text: str) -> Path:
-    """The path that a typed text means: `~` is the home folder; quotes and escaped blanks come from the terminal."""
+    """The path of a typed text: `~` is the home folder; quotes and escaped blanks come from the terminal."""
     text = text.strip()
     if len(text) > 1 and text[0] == text[-1] and text[0] in "'\"":
         text = text[1:-1]
@@ -24,7 +24,7 @@ def typed_path(text: str) -> Path:
 
 
 def existing_file(text: str) -> Path:
-    """The file of that path; raises InputError with the reason where there is none."""
+    """An existing file with that path; raises InputError with the reason if there is none."""
     if not text.strip():
         raise InputError("path", "nothing", "the path of a file")
     path = typed_path(text)
@@ -36,7 +36,7 @@ def existing_file(text: str) -> Path:
 
 
 def new_file(text: str, suffixes: tuple[str, ...]) -> Path:
-    """A path where a file of one of these endings can be written; raises InputError where it cannot."""
+    """A writable path for a file with one of these suffixes; raises InputError if there is no such path."""
     if not text.strip():
         raise InputError("file name", "nothing", "a name that ends in " + ", ".join(suffixes))
     path = typed_path(text)
@@ -51,7 +51,7 @@ def new_file(text: str, suffixes: tuple[str, ...]) -> Path:
 
 
 def new_job(text: str) -> Path:
-    """A path for a new job file; raises InputError where one exists already."""
+    """A path for a new job file; raises InputError if it exists."""
     if not text.strip():
         raise InputError("name", "nothing", "a name for the new job")
     path = typed_path(text)

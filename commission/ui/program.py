@@ -1,4 +1,4 @@
-"""What screens ask of the program that shows them: the open job, its results, other screens, work in the background.
+"""The protocol between screens and program: the open job, its results, other screens, work in the background.
 
 Screens know this protocol alone; `app.py` implements it and knows the screens.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
-if TYPE_CHECKING:  # the first screen is painted before what computes is loaded
+if TYPE_CHECKING:  # the first screen is painted before the computing modules load
     from pathlib import Path
 
     from textual.screen import Screen
@@ -25,24 +25,24 @@ T = TypeVar("T")
 
 
 class Program(Protocol):
-    """The program as a screen sees it. What happens on a wrong path or a full disk is shown here, not raised."""
+    """The program as seen by a screen. Errors such as a wrong path or a full disk are shown, not raised."""
 
     services: Services
     round_id: str
-    """The round that is looked at."""
+    """The round shown."""
     finding_histories: tuple[FindingHistory, ...]
     unexplained: tuple[OpenChecks, ...]
     advice: Advice | None
     sheet: tuple[SheetLine, ...] | None
-    """The settings sheet of all rounds; None before it is known."""
+    """The settings sheet of all rounds; None before it is computed."""
     sheet_to_keep: tuple[SheetIssued, ...]
-    """What the first tick on the sheet stores with it."""
+    """Events to store with the first tick on the sheet."""
     verdict_changes: VerdictComparison | None
     working: str
-    """The progress line while something runs; empty when nothing does."""
+    """The progress line of running work; empty if none is running."""
     analysis_stopped: bool
     file_problem: str | None
-    """Why nothing can be stored any more; None: it can."""
+    """Why nothing can be stored any more; None if it can."""
     last_record: RecordRequest | None
 
     # --- the open job -------------------------------------------------------------------------------------------
@@ -57,13 +57,13 @@ class Program(Protocol):
 
     @property
     def outcomes(self) -> Mapping[str, Outcome]:
-        """Outcomes of the round, by step; those that are computed."""
+        """Outcomes of the round by step, as far as computed."""
 
     def open_job(self, path: Path) -> None:
         """Open a job file and show its overview."""
 
     def show_visit(self, visit: Visit) -> None:
-        """Go on with an open job."""
+        """Continue with an open job."""
 
     # --- screens ------------------------------------------------------------------------------------------------
 
@@ -72,31 +72,31 @@ class Program(Protocol):
         """The screen on top."""
 
     def push_screen(self, screen: Screen[T], callback: Callable[[T | None], Any] | None = None) -> Any:
-        """Show a screen on top; `callback` gets what it is left with."""
+        """Show a screen on top; `callback` gets its result."""
 
     def call_later(self, callback: Callable[..., Any]) -> bool:
-        """Call something once what is being handled is done."""
+        """Call a function after the current message is handled."""
 
     def key_of(self, binding: str, usual: str) -> str:
-        """The key that a binding has here: the user's own where there is one."""
+        """The key of a binding: the user's own if there is one."""
 
     def open_step(self, step_id: str, *, by_digit: bool = False) -> None:
-        """Open a step's screen, in place of another step's; `by_digit`: with the key of its number."""
+        """Open a step's screen in place of another step's; `by_digit`: with the key of its number."""
 
     def show_round(self, name: str) -> None:
-        """Look at another round."""
+        """Show another round."""
 
     def choose_round(self) -> None:
-        """Look at another round, or begin one."""
+        """Show another round, or begin one."""
 
     def action_sheet(self) -> None:
-        """The settings sheet."""
+        """Show the settings sheet."""
 
     def action_import_files(self) -> None:
         """Import responses."""
 
     def action_log(self) -> None:
-        """The log."""
+        """Show the log."""
 
     def action_photo(self) -> None:
         """Attach a photograph to a step."""
@@ -108,24 +108,24 @@ class Program(Protocol):
         """Check a record against the job."""
 
     def action_limits(self) -> None:
-        """The limits in force."""
+        """Show the limits in force."""
 
     def action_verdict_changes(self) -> None:
-        """Verdicts that this version would give differently."""
+        """Show verdicts that this version decides differently."""
 
     def action_look(self) -> None:
-        """The theme."""
+        """Choose the theme."""
 
     def action_other_job(self) -> None:
-        """Back to the choice of jobs."""
+        """Return to the choice of jobs."""
 
     async def action_quit(self) -> None:
-        """Quit; while something runs, stop it first and ask."""
+        """Quit; if something is running, stop it first and ask."""
 
     # --- work and notices ---------------------------------------------------------------------------------------
 
     def compute(self) -> None:
-        """Bring results up to date, in the background."""
+        """Update results in the background."""
 
     def run_job(
         self,
@@ -136,10 +136,10 @@ class Program(Protocol):
         """Run `what(cancel, progress)` in the background, then `done(result)` on the screen's thread."""
 
     def stop_job(self) -> bool:
-        """Cancel what was asked for (a sweep, an import, a record); whether anything ran."""
+        """Cancel requested work (a sweep, an import, a record); whether any was running."""
 
     def stop_work(self) -> None:
-        """Cancel what was asked for, else the analysis."""
+        """Cancel requested work, else the analysis."""
 
     def refuse(self, sentence: str) -> None:
         """Show why something was not done."""

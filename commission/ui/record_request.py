@@ -1,4 +1,4 @@
-"""Which record is wanted, and where it is written."""
+"""A request for a record: options and target."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from commission.ui.paths import existing_file, new_file
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RecordRequest:
-    """What was asked for, as it was typed."""
+    """The request as typed."""
 
     file: str
     paper: Literal["a4", "us-letter"] = "a4"
@@ -20,10 +20,10 @@ class RecordRequest:
 
     @property
     def target(self) -> Path:
-        """Where it goes; raises InputError where it cannot."""
+        """The path of the record; raises InputError if it cannot be written."""
         return Path.cwd() / new_file(self.file, tuple(RECORD_OPTIONS))
 
     @property
     def letterhead_file(self) -> Path | None:
-        """None: a record without a letterhead. Raises InputError where it is no file."""
+        """The letterhead; None: a record without one. Raises InputError if it is not a file."""
         return existing_file(self.letterhead) if self.letterhead.strip() else None

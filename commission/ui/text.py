@@ -45,7 +45,7 @@ def attached(job: Job, step: str, round_id: str) -> tuple[list[PhotoAttached], l
 
 
 def attached_count(job: Job, step: str, round_id: str) -> str:
-    """Such as "2 photographs, 1 note"; empty where a step has neither."""
+    """A count such as "2 photographs, 1 note"; empty if a step has neither."""
     parts = []
     photos, notes = attached(job, step, round_id)
     for count, one in ((len(photos), "photograph"), (len(notes), "note")):
@@ -55,7 +55,7 @@ def attached_count(job: Job, step: str, round_id: str) -> str:
 
 
 def attached_lines(job: Job, step: str, round_id: str) -> list[str]:
-    """Each note and photograph of a step in a line of its own."""
+    """One line for each note and photograph of a step."""
     photos, notes = attached(job, step, round_id)
     lines = [f"Note: {clean_text(note.text)}" for note in notes]
     for photo in photos:
@@ -65,7 +65,7 @@ def attached_lines(job: Job, step: str, round_id: str) -> list[str]:
 
 
 def verdict_count(verdict: Verdict | None, count: int) -> str:
-    """Symbol with a word, or with how many did not pass."""
+    """Symbol with a word, or with the number of checks that did not pass."""
     if verdict is None:
         return ""
     if verdict in (model.Verdict.FAIL, model.Verdict.UNSURE) and count > 1:
@@ -84,7 +84,7 @@ class TimeLeft:
         return float(self._clock())  # type: ignore[operator]
 
     def line(self, fraction: float, text: str, *, stops: bool = True) -> str:
-        """Percent, what is being done, and seconds left once they are known."""
+        """Percent, current work, and seconds left once they can be estimated."""
         passed = self._now() - self._began
         left = f" · {passed * (1 - fraction) / fraction:.0f} s left" if fraction > 0.02 and passed > 1 else ""
         bar = "━" * round(20 * fraction) + "─" * (20 - round(20 * fraction))
@@ -99,7 +99,7 @@ def event_words(event: Event, job: Job) -> str:
 
 def _entry_words(body: EventBody, unit: str) -> str | None:
     """What was measured, entered or attached."""
-    from commission.model.formatting import number, place_text  # late: it loads what tables are made of
+    from commission.model.formatting import number, place_text  # imported late: it loads what tables need
 
     match body:
         case SettingEntered():
@@ -124,7 +124,7 @@ def _entry_words(body: EventBody, unit: str) -> str | None:
 
 
 def _course_words(body: EventBody) -> str | None:
-    """What was decided about the visit itself."""
+    """A decision about the visit itself."""
     match body:
         case JobCreated(title=title, program_version=version):
             return f"job “{title}” opened by version {version}"
@@ -154,7 +154,7 @@ def _course_words(body: EventBody) -> str | None:
 
 
 def _setting_words(entered: SettingEntered, unit: str) -> str:
-    """A setting, such as "as found: FC current trim −2.0 dB, distance 3.20 m"."""
+    """A setting as in "as found: FC current trim −2.0 dB, distance 3.20 m"."""
     from commission.model.formatting import number
 
     setting = entered.setting

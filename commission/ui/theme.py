@@ -1,4 +1,4 @@
-"""The theme that was chosen last, kept beside the recent jobs; and the one for a terminal of sixteen colours."""
+"""Stores the chosen theme beside the recent jobs, and defines one for a terminal of sixteen colours."""
 
 from __future__ import annotations
 
@@ -8,18 +8,18 @@ from commission.model.errors import InputError
 from commission.model.outside_files import read_outside, replace_own
 
 SIXTEEN = "ansi-dark"
-"""The terminal's own colours: shades mixed for millions would fall together in sixteen."""
+"""The terminal's own colours: mixed shades would become equal in sixteen colours."""
 
 
 def look_file() -> Path:
-    """Where the choice is kept."""
+    """The path of the stored choice."""
     from platformdirs import user_state_path
 
     return user_state_path("commission", appauthor=False) / "theme"
 
 
 def chosen_look(path: Path | None, known: frozenset[str]) -> str | None:
-    """The theme of that file; None where there is none, or none that is known."""
+    """The theme stored in that file; None if there is none, or it is unknown."""
     if path is None:
         return None
     try:
@@ -30,7 +30,7 @@ def chosen_look(path: Path | None, known: frozenset[str]) -> str | None:
 
 
 def keep_look(path: Path | None, name: str) -> None:
-    """Keep a choice; where it cannot be kept, it holds until the end."""
+    """Store a choice; if that fails, it applies until the program ends."""
     if path is not None:
         try:
             replace_own(path, name + "\n")

@@ -1,4 +1,4 @@
-"""Keys are handled one by one, and what a key changes is painted once.
+"""Handles keys one by one, and paints the changes of each key once.
 
 The next key waits until the one before it and everything it caused are done.
 
@@ -31,11 +31,11 @@ Result = TypeVar("Result")
 MARKER_TIMEOUT_S = 0.3
 """A marker that takes longer may be lost with its widget and is sent again; the first one to arrive counts."""
 FEWEST_MARKERS = 2
-"""The first arrives behind the key; the second behind a message that the key's action sends, such as a choice."""
+"""The first arrives after the key, the second after a message sent by the key's action, such as a choice."""
 
 
 LATEST_PAINT_S = 0.25
-"""A key that takes longer is painted before it is done, and so are keys that follow one another without a gap."""
+"""A slower key is painted before it is done, and so are keys that follow one another without a gap."""
 
 
 class KeyDone(Message):
@@ -47,22 +47,22 @@ class KeyDone(Message):
 
 
 class TypeaheadApp(App[int]):
-    """Handles keys and pasted text one by one; what arrives meanwhile waits in a queue."""
+    """Handles keys and pasted text one by one; later ones wait in a queue."""
 
     def __init__(self) -> None:
         super().__init__()
         self._typeahead: deque[Key | Paste] = deque()
         self._handling_key = False
         self.key_waited = False
-        """Whether the key that is being handled was typed before the one ahead of it was done."""
+        """Whether the key being handled was typed before the previous one was done."""
         self.last_key_s = 0.0
-        """When the last key was taken, on the monotonic clock."""
+        """Time of the last key on the monotonic clock."""
         self._marker, self._markers_left = 0, 0
         self._before_marker: tuple[Screen[Any] | None, Widget | None] = (None, None)
         """Screen and focus when the last marker was sent."""
         self._timeout: asyncio.TimerHandle | None = None
         self._late_paint: asyncio.TimerHandle | None = None
-        """Set while a paint waits for the end of a key."""
+        """Set while painting waits for the end of a key."""
 
     @property
     def handling_key(self) -> bool:
@@ -70,7 +70,7 @@ class TypeaheadApp(App[int]):
         return self._handling_key
 
     def on_mount(self) -> None:
-        """Send another marker when the screen changes: one in a screen that is removed never arrives."""
+        """Send another marker when the screen changes: one in a removed screen never arrives."""
         self.screen_change_signal.subscribe(self, lambda _: self._send_marker() if self._handling_key else None)
 
     async def on_event(self, event: Event) -> None:
@@ -91,7 +91,7 @@ class TypeaheadApp(App[int]):
         self._send_marker()
 
     def _send_marker(self, again: int | None = None) -> None:
-        """To the focused widget; to a new screen after its layout, since it may set its focus then.
+        """Send a marker to the focused widget; to a new screen after its layout, which may set the focus.
 
         `again` is the number of a marker that is late.
         """
@@ -115,7 +115,7 @@ class TypeaheadApp(App[int]):
 
     @on(KeyDone)
     async def key_done(self, message: KeyDone) -> None:
-        """Handle the next key, unless this one changed screen or focus: then wait for what follows from that."""
+        """Handle the next key, unless this one changed screen or focus: then wait for the consequences."""
         message.stop()
         if message.number != self._marker or not self._handling_key:
             return
@@ -137,22 +137,22 @@ class TypeaheadApp(App[int]):
             self.key_painted()
 
     def before_key(self) -> None:
-        """A key is taken."""
+        """Called before a key is handled."""
 
     def after_key(self) -> None:
-        """A key is done; another one may wait."""
+        """Called after a key is handled; another one may wait."""
 
     def key_painted(self) -> None:
-        """What a key changed is painted, and no other key waits."""
+        """Called when the changes of a key are painted, and no other key waits."""
 
     def paint_later(self) -> bool:
-        """Whether a screen must not paint yet, because a key is being handled; it is painted when that is done."""
+        """Whether painting must wait because a key is being handled; the screen is painted after it."""
         if self._handling_key and self._late_paint is None:
             self._late_paint = asyncio.get_running_loop().call_later(LATEST_PAINT_S, self.paint_now)
         return self._handling_key
 
     def paint_now(self) -> None:
-        """Paint what waited for the end of a key, if anything did."""
+        """Paint what waited for the end of a key."""
         if self._late_paint is None:
             return
         self._late_paint.cancel()
@@ -162,7 +162,7 @@ class TypeaheadApp(App[int]):
 
 
 class PaintedOnce(Screen[Result]):
-    """A screen that is painted when a key is done, not after each of the layouts that lead there: half of its time.
+    """A screen that is painted when a key is done, not after each intermediate layout, which halves its time.
 
     Textual has no public means for that. Where a version lacks one of the private methods `_screen_resized`,
     `_compositor_refresh` and `_on_timer_update`, this one has no effect, and screens are laid out or painted more often.
@@ -172,7 +172,7 @@ class PaintedOnce(Screen[Result]):
 
     @on(ScreenResume)
     def keep_new_styles(self, event: ScreenResume) -> None:
-        """The styles of a new screen were looked up when its widgets were mounted.
+        """Keep the styles of a new screen, which were computed when its widgets were mounted.
 
         Textual calls the handler of each class in turn, this one before its own.
         """
@@ -180,26 +180,26 @@ class PaintedOnce(Screen[Result]):
         self._resumed = True
 
     def set_focus(self, widget: Widget | None, scroll_visible: bool = True, from_app_focus: bool = False) -> None:
-        """Focus nothing in place of a widget that is being removed: Textual may choose one, which swallows all keys."""
+        """Clear the focus when the focused widget is removed: Textual may choose another, which swallows all keys."""
         super().set_focus(widget if widget is None or widget.display else None, scroll_visible, from_app_focus)
 
     def render_lines(self, crop: Region) -> list[Strip]:
-        """A screen is blank, unless it lets the one below be seen."""
+        """Blank lines, unless the screen shows the one below it."""
         return super().render_lines(crop) if self.styles.background.a < 1 else blank_lines(self, crop)
 
     def _screen_resized(self, size: Size) -> None:
-        """A new screen is laid out when it is shown, and sent its size afterwards."""
+        """Ignore the size sent after the first layout of a new screen."""
         if size != self.outer_size:
             super()._screen_resized(size)
 
     def _compositor_refresh(self) -> None:
         if self is self.app.screen and isinstance(self.app, TypeaheadApp) and self.app.paint_later():
-            getattr(self, "_dirty_widgets", set()).clear()  # the compositor has noted their regions
+            getattr(self, "_dirty_widgets", set()).clear()  # the compositor has recorded their regions
         else:
             self.paint()
 
     def lay_out(self) -> None:
-        """Lay out now what the timer would lay out after the paint, and paint again."""
+        """Lay out now, instead of by the timer after the paint, and paint again."""
         lay_out = getattr(self, "_on_timer_update", None)
         if lay_out is not None:
             lay_out()
@@ -210,5 +210,5 @@ class PaintedOnce(Screen[Result]):
 
 
 def typed_ahead(app: App[Any]) -> bool:
-    """Whether the key that is being handled was typed before its question was on the screen, and so cannot answer it."""
+    """Whether the key being handled was typed before its question was shown, and so cannot answer it."""
     return isinstance(app, TypeaheadApp) and app.key_waited

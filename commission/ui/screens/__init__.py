@@ -1,1 +1,1 @@
-"""One file for each screen."""
+"""The screens, one file each."""

@@ -1,4 +1,4 @@
-"""The search of all actions by name: type a few letters, Enter runs the selected one."""
+"""Searches all actions by name: type a few letters, Enter runs the selected one."""
 
 from __future__ import annotations
 
@@ -33,14 +33,14 @@ def found(offers: Sequence[Offer], text: str) -> list[Offer]:
     """The actions that contain every word of a text; those with all words in the name come first."""
     words = text.casefold().split()
     by_name = [each for each in offers if all(word in each.name.casefold() for word in words)]
-    # What begins so comes first: “lo” is the log before the dialogue.
+    # Names that begin with it come first: “lo” is the log before the dialogue.
     by_name.sort(key=lambda each: not each.name.casefold().startswith(words[0]) if words else False)
     rest = [each for each in offers if all(word in f"{each.name} {each.about}".casefold() for word in words)]
     return by_name + [each for each in rest if each not in by_name]
 
 
 class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
-    """A line to type in, and the actions that match it."""
+    """An input line, and the actions that match it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "dismiss(None)", "Leave", id="dialog.leave"),
@@ -91,13 +91,13 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
     @on(Input.Submitted)
     @on(Picker.Chosen)
     def choose(self) -> None:
-        """Run it, once this screen is gone."""
+        """Run the action after this screen is closed."""
         key = self.query_one("#offers", Picker).key
         self.dismiss(next((each for each in self._offers if each.name == key), None) if key else None)
 
 
 def show_everything(app: Program, offers: Sequence[Offer]) -> None:
-    """Ask which of the offers, and run it."""
+    """Ask for one of the offers, and run it."""
 
     def do(offer: Offer | None) -> None:
         if offer is not None:

@@ -1,4 +1,4 @@
-"""What was done about a finding: one small dialog, one event."""
+"""Logs an action on a finding: one small dialog, one event."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ HINTS = {
 
 
 class Answer(NamedTuple):
-    """What was typed."""
+    """The answer as typed."""
 
     action: ActionKind
     by: str
@@ -40,7 +40,7 @@ class Answer(NamedTuple):
 
 
 class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
-    """Which action, by whom, and a note; Enter goes on from field to field and stores at the last."""
+    """Asks for the action, its author, and a note; Enter moves from field to field and stores at the last."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
     DEFAULT_CSS = """
@@ -52,7 +52,7 @@ class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
     """
 
     def __init__(self, title: str, by: str, last: ActionKind | None = None) -> None:
-        """`last` is what was logged before: the list opens there."""
+        """`last` is the action logged before, selected at first."""
         super().__init__()
         self._title, self._by, self._last = clean_text(title), clean_text(by), last
 
@@ -74,7 +74,7 @@ class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
             )
 
     def on_mount(self) -> None:
-        """The list has the keys, and opens on what was logged last."""
+        """Focus the list, on the action logged last."""
         picker = self.query_one("#action", Picker)
         picker.focus()
         if self._last is not None:
@@ -88,12 +88,12 @@ class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
 
     @on(Picker.Chosen)
     def to_name(self) -> None:
-        """From the action to who did it."""
+        """Move from the action to its author."""
         self.query_one("#action-by").focus()
 
     @on(Input.Submitted, "#action-by")
     def to_note(self) -> None:
-        """From who did it to the note."""
+        """Move from the author to the note."""
         self.query_one("#action-note").focus()
 
     @on(Input.Changed)
@@ -102,7 +102,7 @@ class AskAction(PaintedOnce[Answer | None], ModalScreen[Answer | None]):
 
     @on(Input.Submitted, "#action-note")
     def accept(self) -> None:
-        """Give it back; leaving something for later needs its reason."""
+        """Return the answer; leaving something for later needs a reason."""
         kind = self.query_one("#action", Picker).key
         by, note = (clean_text(self.query_one(f"#action-{name}", Input).value).strip() for name in ("by", "note"))
         action = next(each for each in _kinds() if each == kind)
@@ -117,7 +117,7 @@ def _kinds() -> tuple[ActionKind, ...]:
 
 
 def ask_action(screen: VisitScreen, history: FindingHistory) -> None:
-    """Ask what was done about a finding, and log it in the round that is looked at."""
+    """Ask for an action on a finding, and log it in the round shown."""
     finding = history.finding
 
     def store(answer: Answer | None) -> None:

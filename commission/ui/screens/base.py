@@ -1,4 +1,4 @@
-"""What all screens of an open job share."""
+"""The base of all screens of an open job."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ SHORTEST_NAME = 12
 
 
 class VisitScreen(PaintedOnce[None]):
-    """A screen that shows something of the open job. `refresh_results` is called when anything changed."""
+    """A screen of the open job. `refresh_results` is called after every change."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("escape", "back", "Back", id="app.back"),
@@ -36,7 +36,7 @@ class VisitScreen(PaintedOnce[None]):
     HELP_TITLE = "Help"
     HELP_TEXT = ""
     _state: tuple[object, ...] = ()
-    """What was shown last."""
+    """The state shown last."""
 
     @property
     def commission(self) -> Program:
@@ -52,7 +52,7 @@ class VisitScreen(PaintedOnce[None]):
 
     @property
     def all_known(self) -> bool:
-        """Whether the results of the round are there, and not only those of the forms."""
+        """Whether all results of the round are computed, not only those of the forms."""
         return "handover" in self.commission.outcomes
 
     def store(self, *bodies: EventBody) -> bool:
@@ -66,7 +66,7 @@ class VisitScreen(PaintedOnce[None]):
         return True
 
     def head_line(self, title: str, more: str = "") -> Content:
-        """Job, screen and round for the first line."""
+        """The first line: job, screen and round."""
         system = self.visit.job.system
         job, rest = clean_text(system.title), f" · {title}" if title else ""
         right = f"{round_name(self.round_id)} ▾ ({self.commission.key_of('app.rounds', 'r')}) "
@@ -78,7 +78,7 @@ class VisitScreen(PaintedOnce[None]):
         if self.commission.file_problem:
             right = "job file changed or gone: takes no entries "
         room = max(self.size.width, 40) - cell_len(right)
-        if more:  # it takes the place of the job's name, which the installer knows
+        if more:  # it replaces the job's name, which the installer knows
             rest += f" · {more}"
             job = cut(job, max(room - 2 - cell_len(rest), SHORTEST_NAME))
         return Content(fit(f" {job}{rest}", room - 1) + " " + right)
@@ -88,14 +88,14 @@ class VisitScreen(PaintedOnce[None]):
         self.query_one(".headline", Static).update(self.head_line(title, more))
 
     def refresh_results(self) -> None:
-        """Something changed: show it."""
+        """Show a changed state."""
 
     def on_screen_resume(self) -> None:
-        """Back from another screen: its changes show."""
+        """Show changes made on another screen."""
         self.refresh_changed()
 
     def on_compose(self) -> None:
-        """Narrow or wide, before there are widgets whose styles would be looked up again."""
+        """Choose the narrow or wide layout before there are widgets whose styles would be recomputed."""
         self._set_narrow(self.app.size.width)
 
     def on_resize(self) -> None:
@@ -103,11 +103,11 @@ class VisitScreen(PaintedOnce[None]):
         self.refresh_changed()
 
     def _set_narrow(self, width: int) -> None:
-        """Two pages on a narrow terminal, side by side on a wide one."""
+        """Use two pages on a narrow terminal, two columns on a wide one."""
         self.set_class(width < 100, "narrow")
 
     def refresh_changed(self) -> None:
-        """Refresh unless this screen shows what there is already: opening one comes by here three times."""
+        """Refresh unless the present state is shown already: opening a screen calls this three times."""
         app = self.commission
         state = (
             self.visit.job,
@@ -130,7 +130,7 @@ class VisitScreen(PaintedOnce[None]):
             self.refresh_results()
 
     def action_back(self) -> None:
-        """Stop what runs, else leave."""
+        """Stop running work, else leave."""
         if not self.commission.stop_job():
             self.app.pop_screen()
 

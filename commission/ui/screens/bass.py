@@ -1,4 +1,4 @@
-"""The settings of the subwoofers by hand: every seat's curve, evenness and output follow each key at once."""
+"""Adjusts the subwoofers by hand: every seat's curve, evenness and output follow each key at once."""
 
 from __future__ import annotations
 
@@ -51,14 +51,14 @@ through the same filters, the loudest one at its limit: what gain, delay and pol
 BAND_HZ = (15.0, 160.0)
 T = TypeVar("T", float, CrossoverFilter)
 CROSSOVERS_HZ = (40.0, 50.0, 60.0, 70.0, 80.0, 90.0, 100.0, 110.0, 120.0)
-"""Where it is not entered which the processor has."""
+"""Choices if the processor's crossover frequency is not entered."""
 CROSSOVER_ROW = "crossover"
 LEAST_ROWS = 5
-"""Of the list of values, on a terminal that is too low for everything."""
+"""Fewest rows of the list of values, on a terminal that is too low for everything."""
 
 
 class BassScreen(VisitScreen):
-    """One value at a time, the curves of all seats beside it."""
+    """A list of values to adjust, with the curves of all seats beside it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "change(-1)", "Less", key_display="←", id="bass.less"),
@@ -85,7 +85,7 @@ class BassScreen(VisitScreen):
         self.settings, self.filters, self._through = result.proposed.settings, result.filters, result.through
         self._y_limits: tuple[float, float] | None = None
         self._entered = self._other = self._entered_crossover()
-        """Frequency, high-pass and low-pass of the crossover as entered, and of another one to look at."""
+        """(frequency, high-pass, low-pass) of the crossover as entered, and of an alternative."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -106,17 +106,17 @@ class BassScreen(VisitScreen):
         self.refresh_results()
 
     def on_resize(self) -> None:
-        """The list of values has the height that the figures below it leave."""
+        """Give the list of values the height that the figures below it leave."""
         super().on_resize()
         self.call_after_refresh(self._limit_values)
 
     def _limit_values(self) -> None:
-        """The list scrolls to the selected value; the figures do not scroll."""
+        """Limit the height of the list, which scrolls to the selected value; the figures do not scroll."""
         rows = self.query_one("#bass-left").size.height - self.query_one("#bass-figures").outer_size.height
         self.query_one("#bass-list").styles.max_height = max(LEAST_ROWS, rows)
 
     def _entered_crossover(self) -> tuple[float, CrossoverFilter, CrossoverFilter] | None:
-        """None where the sum is not determined, or type and slope are not entered."""
+        """The entered crossover; None if the sum is not determined, or type and slope are not entered."""
         front = self._result.front
         if isinstance(front, str) or front.low_pass is None or front.high_pass is None:
             return None
@@ -134,7 +134,7 @@ class BassScreen(VisitScreen):
         return self._result.measured.subs
 
     def refresh_results(self) -> None:
-        """Values, figures and curves of the present settings."""
+        """Show values, figures and curves of the present settings."""
         if not self.is_mounted:
             return
         result = self._result
@@ -208,7 +208,7 @@ class BassScreen(VisitScreen):
         return lines
 
     def _sum_lines(self) -> list[str]:
-        """The sum through the crossover as measured and with the settings; the same through another crossover."""
+        """The sum through the crossover as measured and with the settings, and through an alternative crossover."""
         front = self._result.front
         if isinstance(front, str):
             return []
@@ -234,7 +234,7 @@ class BassScreen(VisitScreen):
         ]
 
     def _change_crossover(self, row: int, steps: int) -> None:
-        """Another frequency or filter to look at."""
+        """Try another frequency or filter of the crossover."""
         if self._entered is None or self._other is None:
             return
         hz, high, low = self._other
@@ -249,7 +249,7 @@ class BassScreen(VisitScreen):
         self.refresh_results()
 
     def action_change(self, steps: int) -> None:
-        """The selected value by some steps of the processor."""
+        """Change the selected value by some steps of the processor."""
         key = self.query_one("#bass-values", Picker).key
         if not key:
             return
@@ -281,24 +281,24 @@ class BassScreen(VisitScreen):
         self._take(self._result.as_found)
 
     def _take(self, each: Version) -> None:
-        """Its settings and filters."""
+        """Take over the settings and filters of a solution."""
         self.filters = each.filters
         self._through = self._result.measured.through(each.filters, filter_width(self.visit.job))
         self._set(each.settings)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """One subwoofer has no trade, and no key for it."""
+        """Hide the trade-off for a single subwoofer, which has none."""
         return super().check_action(action, parameters) if action != "trade" else bool(self._result.trade)
 
     def action_trade(self) -> None:
-        """The next choice between evenness and output, after the one that the present settings are."""
+        """Go to the next choice between evenness and output after the present settings."""
         rows = self._result.trade
         alike = [k for k, each in enumerate(rows) if self._is_shown(each)]
         at = alike[-1] if alike else -1
         self._take(rows[(at + 1) % len(rows)])
 
     def action_search(self) -> None:
-        """Search from the present settings, in the background."""
+        """Search from the present settings in the background."""
         job, analyses, result, start = self.visit.job, self.visit.analyses, self._result, self.settings
         through = self._through
 
@@ -318,7 +318,7 @@ class BassScreen(VisitScreen):
 
     @on(Picker.Chosen)
     def store_settings(self) -> None:
-        """Enter: store the settings for the settings sheet."""
+        """Store the settings for the settings sheet."""
         round_id = self._result.measured.round
         text = hand_text(self.subs, self.settings, self.filters)
         if self.store(
@@ -329,7 +329,7 @@ class BassScreen(VisitScreen):
 
 
 def _stepped(values: Sequence[T], value: T, steps: int) -> T:
-    """The value some steps on, no further than the ends."""
+    """The value some steps further, limited to the ends."""
     return values[min(max(values.index(value) + steps, 0), len(values) - 1)]
 
 

@@ -1,4 +1,4 @@
-"""The uncertainty budgets of a row: what its U is made of, source by source."""
+"""The uncertainty budgets of a row: the contributions to its U, source by source."""
 
 from __future__ import annotations
 
@@ -21,13 +21,13 @@ The sources of the stated uncertainty of a value, after JCGM 100 (the GUM).
   and no reading reduces it.
 """
 SHOWN_BELOW = ("type", "sensitivity", "basis")
-"""Columns that stand in words under the tables, for the selected row."""
+"""Columns shown as text under the tables, for the selected row."""
 
 
 def budgets_of(outcome: Outcome, check: Check | None, channel: str | None, seat: str | None) -> tuple[Budget, ...]:
-    """The budgets that hold for a place, that of the check first."""
+    """The budgets that apply to a place, that of the check first."""
     own = outcome.budget_of(check) if check is not None else None
-    # What holds for all places gives way to what was made for this one.
+    # A budget for this place takes precedence over one for all places.
     ids = dict.fromkeys(each.id for each in outcome.budgets)
     fitting = []
     for name in ids:
@@ -40,7 +40,7 @@ def budgets_of(outcome: Outcome, check: Check | None, channel: str | None, seat:
 
 
 class Budgets(TablesScreen):
-    """What the uncertainties of one row are made of."""
+    """Shows the uncertainty budgets of one row."""
 
     HELP_TITLE, HELP_TEXT = "Uncertainty budget", HELP
 
@@ -50,11 +50,11 @@ class Budgets(TablesScreen):
         self._budgets = budgets
 
     def tables(self) -> tuple[Table, ...]:
-        """One for each budget; keys of rows are "budget row"."""
+        """One table for each budget; keys of rows are "budget row"."""
         return tuple(_on_screen(n, budget_table(budget)) for n, budget in enumerate(self._budgets))
 
     def about(self, row: Row | None) -> str:
-        """The selected source with its basis, or how a sum is made."""
+        """The selected source with its basis, or how a sum is formed."""
         if row is None:
             return ""
         n, key = row.key.split(" ")

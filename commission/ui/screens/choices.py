@@ -1,4 +1,4 @@
-"""Which round is looked at, in which colours; and how work is stopped."""
+"""Choices of round and theme, and progress that can be cancelled."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 
 def choose_round(app: Program) -> None:
-    """Look at another round, or begin one."""
+    """Ask which round to show, or begin one."""
     rounds = list(app.visit.job.rounds)
     options = [(name, f"{round_name(name)}: look at it") for name in rounds]
     count = sum(name not in (model.AS_FOUND, model.AS_LEFT) for name in rounds) + 1
@@ -40,7 +40,7 @@ def choose_round(app: Program) -> None:
 
 
 def choose_look(app: App[Any]) -> None:
-    """Dark, light, or the terminal's own colours."""
+    """Ask for the theme: dark, light, or the terminal's own colours."""
     plain = {
         "textual-dark": "dark",
         "textual-light": "light",
@@ -57,7 +57,7 @@ def choose_look(app: App[Any]) -> None:
 
 
 def stoppable(cancel: CancelToken, progress: Progress) -> Progress:
-    """A progress that ends the work, by Cancelled, where Escape was pressed."""
+    """A progress that raises Cancelled after Escape was pressed."""
 
     def report(fraction: float, text: str) -> None:
         if cancel.is_set():

@@ -1,4 +1,4 @@
-"""One curve large, with the spread of all seats; brackets walk along the row, up and down through the channels."""
+"""One curve in large, with the spread of all seats; brackets move along the row, up and down through the channels."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ The vertical scale stays the same for all curves, so that levels can be compared
 
 
 class CurveScreen(VisitScreen):
-    """The curves of one step, one at a time. `left(channel, seat)` gets the one that was shown last."""
+    """The curves of one step, one at a time. `left(channel, seat)` gets the one shown last."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left_square_bracket", "walk(0, -1)", "Seat before", key_display="[", id="curve.seat-before"),
@@ -90,7 +90,7 @@ class CurveScreen(VisitScreen):
             self.query_one("#judgement", Static).update(content(check_runs(check, self.visit.job.system.units)))
 
     def _common_limits(self, outcome: Outcome, curve: Curve) -> tuple[float, float] | None:
-        """One scale for all curves of a unit, so that flicking compares levels."""
+        """One scale for all curves of a unit, so that levels can be compared."""
         if self._limits_of is not outcome:
             alike = [other for other in outcome.curves if other.y_unit == curve.y_unit]
             everything = tuple(series for other in alike for series in other.series)
@@ -109,7 +109,9 @@ class CurveScreen(VisitScreen):
         )
 
     def action_walk(self, down: int, across: int) -> None:
-        """Another seat of the same channel, or another channel at the same seat; places without a curve are skipped."""
+        """Show another seat of the same channel, or another channel at the same seat; places without a curve are
+        skipped.
+        """
         outcome, curve = self.outcome, self.curve
         if outcome is None or curve is None:
             return
@@ -131,12 +133,12 @@ class CurveScreen(VisitScreen):
 
     @on(Painted.Edge)
     def edge(self, event: Painted.Edge) -> None:
-        """Up and down in the plot go through the channels."""
+        """Move through the channels with up and down in the plot."""
         event.stop()
         self.action_walk(event.direction, 0)
 
     def action_back(self) -> None:
-        """Leave, and pass on where."""
+        """Leave, and report the place shown."""
         curve = self.curve
         if self.commission.stop_job():
             return
@@ -146,7 +148,7 @@ class CurveScreen(VisitScreen):
 
 
 def figure_texts(analysis: Analysis, offset_db: float | None = None) -> list[str]:
-    """Level, arrival, own sign, signal to noise and bandwidth with their units; what is not determined says why.
+    """Level, arrival, own sign, signal-to-noise ratio and bandwidth with units, or why they are not determined.
 
     `offset_db` turns the level into a sound pressure level; without it the level is relative.
     """

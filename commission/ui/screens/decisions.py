@@ -1,4 +1,4 @@
-"""Dialogs of every step's screen besides readings: a decision, a note, a signature."""
+"""Dialogs of every step's screen other than readings: a decision, a note, a signature."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ LONGEST_NAME = 40
 
 
 def ask_decision(screen: VisitScreen, step: Step, choices: tuple[Choice, ...]) -> None:
-    """Decide between the alternatives that the step offers; of several choices, which one first."""
+    """Ask for a decision between the alternatives of a step; with several choices, first for the choice."""
     if len(choices) > 1:
         titles = [(choice.key, choice.title) for choice in choices]
 
@@ -31,7 +31,7 @@ def ask_decision(screen: VisitScreen, step: Step, choices: tuple[Choice, ...]) -
 
 
 def decide(screen: VisitScreen, step: Step, choice: Choice, then: Callable[[], None] | None = None) -> None:
-    """Decide one choice, and write the note that some answers ask for; `then` follows what was stored."""
+    """Ask for one decision, and for the note that some answers need; `then` is called after storing."""
 
     def store(value: str | None) -> None:
         if value == OTHER:
@@ -61,7 +61,7 @@ def _check_name(text: str) -> None:
 
 
 def ask_note(screen: VisitScreen, step: Step, about: str = "") -> None:
-    """Write a note on a step; `about` comes in front of it."""
+    """Ask for a note on a step; `about` precedes it."""
 
     def store(text: str | None) -> None:
         if text and text.strip():
@@ -73,7 +73,7 @@ def ask_note(screen: VisitScreen, step: Step, about: str = "") -> None:
 
 
 def ask_signature(screen: VisitScreen) -> None:
-    """Sign the record as technician or as client."""
+    """Ask for the signature of technician or client."""
 
     def sign(role: str | None) -> None:
         if role is not None:

@@ -1,4 +1,4 @@
-"""Small questions on top of a screen: a text, a choice."""
+"""Small dialogs on top of a screen: a text, a choice."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ from commission.ui.widgets.picker import Picker, text_item
 
 
 class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
-    """Asks for one line; `check` raises CommissionError with the sentence to show. Escape gives None.
+    """Asks for one line; `check` raises CommissionError with the sentence to show. Escape returns None.
 
-    `echo` gives the value with its unit while the text is typed. `question` gives a sentence on what is unusual about it: a
-    second Enter keeps the text, Escape goes back to the field.
+    `echo` gives the value with its unit while the text is typed. `question` gives a sentence on what is unusual about
+    it: a second Enter keeps the text, Escape goes back to the field.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "leave", "Leave", id="dialog.leave")]
@@ -41,13 +41,13 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
         echo: Callable[[str], str] | None = None,
         question: Callable[[str], str] | None = None,
     ) -> None:
-        """`enter` says what Enter does; with `begun`, `value` was typed just now and typing goes on behind it."""
+        """`enter` says what Enter does; with `begun`, `value` was just typed and typing continues after it."""
         super().__init__()
         self._enter = enter
         self._title, self._check = clean_text(title), check
         self._echo, self._question = echo, question
         self._asking = False
-        """Whether the question is on the screen, and Enter keeps what was typed."""
+        """Whether the question is shown, so that Enter keeps the text."""
         self._hint = "\n".join(clean_text(line) for line in hint.split("\n"))
         self._field = Input(clean_text(value), select_on_focus=not begun)
 
@@ -62,12 +62,12 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
             yield Static(id="keys", classes="dim")
 
     def on_mount(self) -> None:
-        """The meaning of the text, and what the keys do."""
+        """Show the meaning of the text, and the keys."""
         self.edited()
 
     @on(Input.Changed)
     def edited(self) -> None:
-        """What was refused or asked was about the old text."""
+        """Clear the refusal or question, which was about the old text."""
         self._asking = False
         self._say("", f"Enter {self._enter} · Escape leaves everything as it is")
         if self._echo is not None:
@@ -82,7 +82,7 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
 
     @on(Input.Submitted)
     def accept(self, event: Input.Submitted) -> None:
-        """Check, and give the text back; or say why not, or ask."""
+        """Check and return the text, or show a refusal or question."""
         if self._asking and typed_ahead(self.app):
             return
         try:
@@ -101,7 +101,7 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
         self.dismiss(event.value)
 
     def action_leave(self) -> None:
-        """From the question back to the field; from the field, leave everything as it is."""
+        """Return from the question to the field; from the field, leave without a change."""
         if self._asking:
             self.edited()
         else:
@@ -109,9 +109,9 @@ class AskText(PaintedOnce[str | None], ModalScreen[str | None]):
 
 
 class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
-    """Asks for one of some options: (key, text). Escape gives None.
+    """Asks for one of some options: (key, text). Escape returns None.
 
-    The list knows them by their number, since an empty key would be a heading there.
+    The list identifies them by number, since an empty key would be a heading there.
     """
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
@@ -128,7 +128,7 @@ class Choose(PaintedOnce[str | None], ModalScreen[str | None]):
             yield Static(Content("Enter chooses · Escape leaves everything as it is"), classes="dim")
 
     def on_mount(self) -> None:
-        """Start on what holds now."""
+        """Select the present value."""
         picker = self.query_one(Picker)
         picker.focus()
         at = next((k for k, (key, _) in enumerate(self._options) if key == self._current), None)

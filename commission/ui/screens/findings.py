@@ -1,4 +1,4 @@
-"""What is wrong, by cause: evidence, what else it could be, the test that would confirm it, the remedy, what was done."""
+"""Findings by cause, with evidence, alternatives, confirming test, remedy and actions."""
 
 from __future__ import annotations
 
@@ -43,11 +43,11 @@ MARKS = {
     Fate.NOT_MEASURED_AGAIN: ("–", "unsure"),
     Fate.NOT_DETERMINED: ("?", "unsure"),
 }
-"""Symbol and style of what became of a finding; all others are open."""
+"""Symbol and style of each fate; all others are open."""
 
 
 class FindingList(Picker):
-    """The findings; Enter logs what was done."""
+    """The list of findings; Enter logs an action."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "choose", "What was done", key_display="Enter", id="list.choose"),
@@ -55,12 +55,12 @@ class FindingList(Picker):
 
 
 class Findings(VisitScreen):
-    """A list of findings, the selected one in full below."""
+    """A list of findings, with the selected one in full below."""
 
     HELP_TITLE, HELP_TEXT = "Findings", HELP
 
     def __init__(self, selected: str = "") -> None:
-        """`selected` is the key of the line to begin with, as `finding_items` makes them."""
+        """`selected` is the key of the first selected line, as made by `finding_items`."""
         super().__init__()
         self._selected = selected
 
@@ -93,13 +93,13 @@ class Findings(VisitScreen):
         return {each.id: each.title for each in self.visit.steps}
 
     def _gaps(self, width: int) -> list[str]:
-        """What was not examined, and what the checks left open."""
+        """Causes that were not examined, and checks that remain open."""
         if not self.all_known:
             return []
         from commission.diagnosis.unexplained_checks import examined, not_examined, undecided
 
         lines = []
-        # Of a job without any measurement the list would hold every symptom.
+        # For a job without measurements the list would have every symptom.
         if examined(self.commission.outcomes) and (symptoms := not_examined(self.commission.outcomes)):
             lines += wrap(f"Not examined: {', '.join(symptoms)}.", width)
         if groups := undecided(self.commission.outcomes):
@@ -138,7 +138,7 @@ class Findings(VisitScreen):
 
     @on(Picker.Chosen)
     def log_action(self, event: Picker.Chosen) -> None:
-        """Ask what was done about the selected finding."""
+        """Ask for an action on the selected finding."""
         if (history := self._finding(event.key)) is not None:
             from commission.ui.screens.actions import ask_action
 
@@ -148,7 +148,7 @@ class Findings(VisitScreen):
 def finding_items(
     histories: Sequence[FindingHistory], groups: Sequence[OpenChecks], titles: Mapping[str, str], width: int
 ) -> list[Item]:
-    """One line for each open finding under its cause, the failed checks without a cause, then what is no longer found.
+    """One line for each open finding under its cause, failed checks without a cause, then findings no longer found.
 
     The keys are the number of a finding, or "check" and the number of a group of checks.
     """
@@ -162,7 +162,7 @@ def finding_items(
 
 
 def _under_causes(histories: Sequence[FindingHistory], width: int, *, gone: bool) -> list[Item]:
-    """The findings that are open, or those that are not, each under its cause."""
+    """The findings that are open or, with `gone`, those that are not, each under its cause."""
     items: list[Item] = []
     cause = ""
     for index, each in enumerate(histories):
@@ -176,9 +176,9 @@ def _under_causes(histories: Sequence[FindingHistory], width: int, *, gone: bool
 
 
 def finding_line(history: FindingHistory, width: int) -> Line:
-    """Symbol, title, and what became of it."""
+    """Symbol, title and fate."""
     symbol, style = MARKS.get(history.fate, ("✗", "fail"))
-    # In a line the settings sheet that led to it gives way to the title.
+    # On one line, the title takes precedence over the settings sheet that led to it.
     status = clean_text(history.status if history.actions or not history.fate.gone else Fate.NO_LONGER_FOUND.value)
     room = max(width - 5 - len(status), width * 2 // 5)
     return (
@@ -189,7 +189,7 @@ def finding_line(history: FindingHistory, width: int) -> Line:
 
 
 def open_counts(groups: Sequence[OpenChecks]) -> str:
-    """How many checks are unsure and how many were not tested, such as "12 checks unsure, 3 not tested"."""
+    """Counts of checks as in "12 checks unsure, 3 not tested"."""
     counts: dict[str, int] = {}
     for group in groups:
         counts[group.verdict.value] = counts.get(group.verdict.value, 0) + len(group.checks)
@@ -198,7 +198,7 @@ def open_counts(groups: Sequence[OpenChecks]) -> str:
 
 
 def finding_text(history: FindingHistory, width: int) -> list[str]:
-    """A finding in full: status, evidence, alternatives, test, remedy, what was done."""
+    """A finding in full: status, evidence, alternatives, test, remedy, actions."""
     finding = history.finding
     sure = f" (confidence {finding.confidence:.0%})" if finding.confidence is not None else ""
     likely = "Likely: " if finding.alternatives and not history.actions else ""

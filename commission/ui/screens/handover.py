@@ -1,4 +1,4 @@
-"""Before a job is handed over: what is left to do, each with the key that does it."""
+"""What is left to do before a job is handed over, each with the key for it."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from commission.ui.program import Program
 
 NOT_SHOWN = (Fate.NOT_MEASURED_AGAIN, Fate.NOT_DETERMINED, Fate.REPAIRED_NOT_MEASURED)
-"""Fates of findings that the round as left does not show and that cannot be called gone."""
+"""Fates of findings that the round as left does not show but that may still exist."""
 WHOLE_VISIT = ("compare", "drift", "handover")
 """Steps about everything that was measured."""
 
@@ -32,7 +32,7 @@ def left_to_do(
     round_id: str,
     key_of: Callable[[str, str], str],
 ) -> list[str]:
-    """One sentence for each, in the order of doing it; empty when the record can be handed over.
+    """One sentence for each task, in order; empty if the record can be handed over.
 
     `outcomes`, `histories` and `unexplained` are those of the round; `key_of(binding, usual)` names a key. Findings that
     stay open are no obstacle: the record states them, as it states failed checks and what is unsure.
@@ -73,7 +73,7 @@ def left_to_do(
 
 
 def _unsigned(job: Job, key: str) -> Iterator[str]:
-    """Whose signature is missing or no longer covers the log; `key` signs."""
+    """Sentences on signatures that are missing or no longer cover the log; `key` signs."""
     signed = signatures(job)
     for role in ROLES:
         if role not in signed:
@@ -85,7 +85,7 @@ def _unsigned(job: Job, key: str) -> Iterator[str]:
 def carried_lines(histories: Sequence[FindingHistory], step: str, round_id: str) -> list[str]:
     """Findings of earlier rounds that no measurement has shown to be gone, as lines for a step's screen.
 
-    Those that rest on the step; all of them on the steps that compare and close the visit.
+    Each step gets the findings that rest on it; the steps that compare and close the visit get all.
     """
     return [
         f"{each.first.title} ({round_name(each.round)}): {each.status}."
@@ -112,6 +112,6 @@ def closing_text(app: Program, width: int) -> str:
 
 
 def _few(names: Sequence[str], between: str = ", ") -> str:
-    """The first four of them, and how many more there are."""
+    """The first four names, and how many more there are."""
     more = len(names) - 4
     return between.join(names[:4]) + (f"{between.strip(', ')} and {more} more" if more > 0 else "")

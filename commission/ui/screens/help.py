@@ -1,6 +1,6 @@
-"""A page of help, as one widget: a widget for each paragraph takes longer to appear than a key may.
+"""A page of help as one widget: with a widget for each paragraph it would appear too slowly.
 
-Loaded when first asked for: reading Markdown is slow to import.
+Loaded on first use: the Markdown reader is slow to import.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from commission.ui.widgets.key_line import KeyLine
 STYLES = Theme(
     {f"markdown.{each}": "bold" for each in ("code", "h1", "h2", "h3", "h4", "item.bullet", "item.number")}
 )
-"""Without colours: the page is read on light and on dark ground."""
+"""Without colours: the page is read on light and on dark backgrounds."""
 
 
 class _Page:

@@ -1,4 +1,4 @@
-"""Rows of an import as text."""
+"""Formats rows of an import as text."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ HEADING = (
 
 
 def counts(rows: Sequence[ImportRow]) -> str:
-    """How many are in order, and how many are not."""
+    """The number of rows with and without problems."""
     numbers = (
         (sum(row.ready for row in rows), "in order"),
         (sum(row.problem is not None and not row.skip for row in rows), "with a problem"),
@@ -34,12 +34,12 @@ def counts(rows: Sequence[ImportRow]) -> str:
 
 
 def alike(rows: Sequence[ImportRow], row: ImportRow, what: str) -> tuple[ImportRow, ...]:
-    """The rows that hold the same round, kind … as one of them."""
+    """The rows with the same value in a column (round, kind …)."""
     return tuple(each for each in rows if getattr(each, what) == getattr(row, what))
 
 
 def explained(row: ImportRow) -> str:
-    """What is wrong with a row, or what it is; then where its place and its kind come from."""
+    """The problem or kind of a row, then the source of its place and its kind."""
     if row.is_stimulus:
         return clean_text(f"{row.path.name}: {row.kind_reason}")
     stored = f"stored already as event {row.duplicate_of}" if row.duplicate_of is not None else ""

@@ -54,7 +54,7 @@ DELAYS: dict[str, bool | None] = {"site": None, "passed": True, "none": False}
 
 
 class Imports(VisitScreen):
-    """Survey, correct, store."""
+    """The screen to survey, correct and store files."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("w", "write", "Store", id="import.store"),
@@ -100,7 +100,7 @@ class Imports(VisitScreen):
         self.refresh_results()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Nothing can be corrected or stored before there are rows."""
+        """Hide the actions on rows while there are none."""
         return bool(self.rows) if action in ("write", "edit", "state", "leave_out") else True
 
     # --- what is shown ----------------------------------------------------------------------------------------
@@ -151,7 +151,7 @@ class Imports(VisitScreen):
         self.action_option(event.key)
 
     def action_option(self, what: str) -> None:
-        """Choose what holds for all files, with what follows from it."""
+        """Choose an option for all files, and apply its consequences."""
         if what == "clock":
             options, title = (
                 [(key, words) for key, (words, _) in CLOCKS.items()],
@@ -169,13 +169,13 @@ class Imports(VisitScreen):
             return
         self._chosen[what] = key
         if what == "loopback" and self.rows:
-            self.survey()  # the files are deconvolved with it
+            self.survey()  # the stimulus determines the deconvolution
         else:
             self.refresh_results()
 
     @property
     def _options(self) -> ImportOptions:
-        """Without a round: names and mappings say theirs, the round that is looked at fills what they leave open."""
+        """The options, without a round: names and mappings give theirs, and the round shown fills the rest."""
         stimulus = self.query_one("#stimulus", Input).value.strip()
         loopback = self._chosen["loopback"]
         return ImportOptions(
@@ -223,13 +223,13 @@ class Imports(VisitScreen):
         self.query_one("#path").focus()
 
     def action_leave_out(self) -> None:
-        """Leave the selected row out, or take it in again."""
+        """Leave the selected row out, or include it again."""
         row = self._row
         if row is not None:
             self._change((row,), skip=not row.skip)
 
     def action_edit(self, what: str) -> None:
-        """Correct one cell of the selected row; a round or a kind for all rows alike, if wanted."""
+        """Correct one cell of the selected row; a round or a kind optionally for all rows alike."""
         row, system = self._row, self.visit.job.system
         if row is None:
             return
@@ -254,7 +254,7 @@ class Imports(VisitScreen):
         )
 
     def action_state(self) -> None:
-        """What was switched on while the noise of the selected row was recorded: a known state, or a custom name."""
+        """Ask what was switched on in the selected noise recording: a known state, or a custom name."""
         row = self._row
         if row is None or row.kind != "noise":
             self.notify("Only noise has a state: choose that kind first (k).", severity="warning")
@@ -276,7 +276,7 @@ class Imports(VisitScreen):
         self.app.push_screen(Choose(title, options, row.state), chosen)
 
     def _rounds(self, row: ImportRow) -> list[tuple[str, str]]:
-        """The rounds of the job, and the one that a mapping names though the job does not have it."""
+        """The rounds of the job, and a new one named by the mapping."""
         known = tuple(dict.fromkeys((*self.visit.job.rounds, "as-found", "as-left")))
         options = [(each, round_name(each)) for each in known]
         if row.round is not None and row.round not in known:

@@ -1,4 +1,4 @@
-"""The log: every event, what was withdrawn, and whether the chain is whole."""
+"""The log: every event, withdrawals, and whether the chain is intact."""
 
 from __future__ import annotations
 
@@ -47,13 +47,13 @@ class Log(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Newest last, and selected."""
+        """Show the newest event last, selected."""
         self.query_one("#events").focus()
         self.refresh_changed()
         self.call_after_refresh(self.query_one("#events", Picker).action_move, 9999)
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Stored verdicts are there after a record or a signature."""
+        """Hide the verdict changes if no verdicts are stored."""
         return self.commission.verdict_changes is not None if action == "app.verdict_changes" else True
 
     def refresh_results(self) -> None:

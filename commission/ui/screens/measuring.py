@@ -1,4 +1,4 @@
-"""Measuring one seat from a step's screen: caution first, quiet start, everything stored the moment it is there.
+"""Measures one seat from a step's screen: caution first, quiet start, each recording stored at once.
 
 The room's noise is recorded in the same way, while nothing plays.
 """
@@ -37,17 +37,17 @@ STOPS_RECORDING = "Any key stops the recording, and nothing of it is stored."
 
 
 def captures(step: Step, job: Job, round_id: str) -> list[Capture]:
-    """Everything a step wants recorded."""
+    """All recordings that a step asks for."""
     return [task for task in step.plan(job, round_id) if isinstance(task, Capture)]
 
 
 def missing(wanted: Sequence[Capture], job: Job, round_id: str) -> list[Capture]:
-    """What of that the round does not hold yet."""
+    """The wanted recordings that the round does not have yet."""
     return [task for task in wanted if not task.is_held(job, round_id)]
 
 
 def captures_text(wanted: Sequence[Capture], job: Job, round_id: str, then: str) -> tuple[str, str]:
-    """(what to record next, its caution); `then` follows where nothing is missing, without a caution."""
+    """(what to record next, its caution); if nothing is missing, `then` without a caution."""
     total, left = len(wanted), missing(wanted, job, round_id)
     if not total:
         return "Nothing to measure yet: describe channels and seats on the Site form first.", ""
@@ -57,7 +57,7 @@ def captures_text(wanted: Sequence[Capture], job: Job, round_id: str, then: str)
 
 
 def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
-    """Ask where the microphone is (`seat` is proposed) and begin; where nothing can measure, say why."""
+    """Ask for the microphone's seat (`seat` is proposed) and begin; without a source, show the reason."""
     visit, round_id = app.visit, app.round_id
     wanted = captures(step, visit.job, round_id)
     if (source := _source(app)) is None:
@@ -86,7 +86,7 @@ def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
 
 
 def ask_and_record_noise(app: Program) -> None:
-    """Ask what is switched on, and record the noise at the reference seat; where nothing can record, say why."""
+    """Ask what is switched on, and record the noise at the reference seat; without a source, show the reason."""
     visit, round_id = app.visit, app.round_id
     at = quiet.entry_seat(visit.job, round_id)
     if (source := _source(app)) is None:
@@ -114,7 +114,7 @@ def ask_and_record_noise(app: Program) -> None:
 
 
 def _source(app: Program) -> Source | None:
-    """What measures here; None, and a notice that says why, where nothing can."""
+    """The source of measurements; None, with a notice, if there is none."""
     if app.file_problem:
         app.refuse(app.file_problem)
         return None
@@ -129,13 +129,13 @@ def _source(app: Program) -> Source | None:
 
 
 class Measuring(PaintedOnce[None], ModalScreen[None]):
-    """Above everything while something is recorded: each key stops it, so that nobody has to look for the right one."""
+    """Covers everything during a recording: any key stops it, so that nobody has to look for the right one."""
 
     class Over(Message):
-        """The recording is over, whatever came of it."""
+        """The recording ended, with or without success."""
 
     def __init__(self, title: str, keys: str) -> None:
-        """`keys` says what a key stops."""
+        """`keys` describes what a key stops."""
         super().__init__()
         self._title, self._keys, self._escape_delay_s = title, keys, constants.ESCAPE_DELAY
         self._over = self._left = False
@@ -147,12 +147,12 @@ class Measuring(PaintedOnce[None], ModalScreen[None]):
             yield Static(Content(self._keys), id="measuring-keys")
 
     def on_mount(self) -> None:
-        """Hear Escape at once: usually Textual waits up to 0.2 s for the rest of an escape sequence."""
+        """Recognise Escape at once: Textual usually waits up to 0.2 s for the rest of an escape sequence."""
         setattr(constants, "ESCAPE_DELAY", 0.0)  # noqa: B010  (declared final)
         self.refresh_results()
 
     def on_unmount(self) -> None:
-        """No sound without this screen, and Escape as usual."""
+        """Stop any sound with this screen, and restore Escape."""
         setattr(constants, "ESCAPE_DELAY", self._escape_delay_s)  # noqa: B010
         if not self._over:
             self._stop()
@@ -170,11 +170,11 @@ class Measuring(PaintedOnce[None], ModalScreen[None]):
             self._stop()
 
     def on_paste(self) -> None:
-        """Several characters at once are keys, too."""
+        """Treat several characters at once as keys, too."""
         self._stop()
 
     def on_mouse_down(self) -> None:
-        """So is a mouse button."""
+        """Stop on a mouse button as well."""
         self._stop()
 
     def _stop(self) -> None:
@@ -183,12 +183,12 @@ class Measuring(PaintedOnce[None], ModalScreen[None]):
 
     @on(Over)
     def leave(self) -> None:
-        """Back to the step, once no question is above this screen."""
+        """Return to the step once no question is above this screen."""
         self._over = True
         self.on_screen_resume()
 
     def on_screen_resume(self) -> None:
-        """The question above is answered, if there was one."""
+        """Leave after the question above, if any, is answered."""
         if self._over and self.is_active and not self._left:
             self._left = True
             self.dismiss()

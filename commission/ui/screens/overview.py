@@ -1,4 +1,4 @@
-"""The overview: every step with its state and main result, the findings with what became of them, and what to do next."""
+"""The overview: every step with its state and main result, the findings with their fates, and the next action."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from commission.ui.widgets.draw.canvas import fit, wrap
 from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.picker import Item, Menu, Picker
 
-if TYPE_CHECKING:  # before the first results there is nothing to judge, and little to load
+if TYPE_CHECKING:  # without results there are no checks, and little to load
     from collections.abc import Iterator
 
     from commission.model import Outcome
@@ -40,11 +40,11 @@ Steps can be opened in any order, at any time; what you see is what is known now
 
 
 FINDING = "finding "
-"""Before the key of a finding's line, to distinguish it from a step."""
+"""Precedes the key of a finding's line, to distinguish it from a step."""
 
 
 LINES_AROUND = 6
-"""Above and below the list: title, headings, counts, two for what is next, keys."""
+"""Lines above and below the list: title, headings, counts, two for the next action, keys."""
 
 
 class Overview(VisitScreen):
@@ -79,7 +79,7 @@ class Overview(VisitScreen):
         self.refresh_results()
 
     def refresh_results(self) -> None:
-        """Draw what is known; steps still being computed show "…"."""
+        """Show what is known; steps still being computed show "…"."""
         self.show_head("")
         width = max(self.size.width, 40)
         outcomes = self.commission.outcomes
@@ -91,7 +91,7 @@ class Overview(VisitScreen):
         items = [item for n, (s, title) in listed for item in self._lines(n, s, title, outcomes.get(s), width)]
         findings = self._findings(width)
         if findings and len(items) + len(findings) > self.size.height - LINES_AROUND:
-            # Findings matter more than the end of a long result, which the screen of its step shows in full.
+            # Findings matter more than the end of a long result, which its step shows in full.
             items = [next(self._lines(n, s, title, outcomes.get(s), width, whole=False)) for n, (s, title) in listed]
         picker.show([*items, *findings])
         self.query_one("#causes", Static).update(Content(self._counts(width)))
@@ -99,7 +99,7 @@ class Overview(VisitScreen):
         self.query_one("#next", Static).update(Content(self._next(width)))
 
     def _show_verdict_changes(self) -> None:
-        """A line only where stored verdicts would be other ones today."""
+        """Show a line only if stored verdicts would differ today."""
         found = self.commission.verdict_changes
         text = ""
         if found is not None and found.differences:
@@ -114,13 +114,13 @@ class Overview(VisitScreen):
 
     @property
     def _head(self) -> int:
-        """Cells of a step's number and name."""
+        """Width of a step's number and name in cells."""
         return 14 if self.visit.job.earlier is None else 19
 
     def _lines(
         self, number: int, step_id: str, title: str, outcome: Outcome | None, width: int, whole: bool = True
     ) -> Iterator[Item]:
-        """A step in a line, and its main result in as many as it takes, or cut to the first."""
+        """A step in one line, and its main result wrapped, or cut to the first line."""
         head = fit(f"{number} {title}", self._head)
         if outcome is None:
             yield Item(step_id, ((head, "second"), ("…", "dim")))
@@ -150,7 +150,7 @@ class Overview(VisitScreen):
             yield Item("", ((" " * (before + 1), ""), (text, "")))
 
     def _findings(self, width: int) -> list[Item]:
-        """One line for each finding, with what became of it, then the failed checks that no finding accounts for."""
+        """One line for each finding with its fate, then the failed checks that no finding explains."""
         if not self.all_known:
             return []
         from commission.ui.screens.findings import finding_items
@@ -160,11 +160,11 @@ class Overview(VisitScreen):
         return [Item(FINDING + each.key if each.key else "", each.runs) for each in items]
 
     def _counts(self, width: int) -> str:
-        """How many findings are open by cause, and how much was measured."""
+        """The number of open findings by cause, and of measurements."""
         histories = self.commission.finding_histories
         causes = Counter(each.first.cause for each in histories if not each.fate.gone)
         gone = len(histories) - causes.total()
-        left = " Findings: …"  # no count before they are there: a zero would mean that nothing is wrong
+        left = " Findings: …"  # no count before they are computed: a zero would mean that nothing is wrong
         if self.all_known:
             open_now = " · ".join(f"{cause} {count}" for cause, count in causes.items()) or "0"
             left = f" Findings: {open_now} open" + (f", {gone} no longer found" if gone else "")
@@ -176,7 +176,7 @@ class Overview(VisitScreen):
 
     @property
     def _newer_round(self) -> str | None:
-        """The newest round that holds anything, where it comes after the one looked at."""
+        """The newest round with data, if it comes after the one shown."""
         job = self.visit.job
         newest = next(reversed(job.filled_rounds), self.round_id)
         return newest if self.round_id in job.rounds[: job.rounds.index(newest)] else None
@@ -213,7 +213,7 @@ class Overview(VisitScreen):
             self.commission.open_step(listed[number - 1][0], by_digit=True)
 
     def action_next(self) -> None:
-        """Do what is best done next."""
+        """Start the best next action."""
         if self.commission.analysis_stopped:
             self.commission.compute()
         elif (newest := self._newer_round) is not None:
@@ -225,7 +225,7 @@ class Overview(VisitScreen):
         self.open_findings()
 
     def open_findings(self, selected: str = "") -> None:
-        """The findings, beginning with the line of that key."""
+        """Show the findings, with the line of that key selected."""
         from commission.ui.screens.findings import Findings
 
         self.app.push_screen(Findings(selected))

@@ -1,4 +1,4 @@
-"""A photograph to a step: path, caption, round. What is refused stays on screen with everything that was typed."""
+"""Attaches a photograph to a step: path, caption, round. A refusal is shown, and everything typed stays."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ NO_ROUND = " "
 
 
 def ask_photo(app: Program, step_id: str | None = None) -> None:
-    """Attach a picture to a step; to that of the screen where none is named, else ask which."""
+    """Attach a picture to a step: the named one, that of the screen, or one asked for."""
     step = step_id or getattr(getattr(app.screen, "step", None), "id", None)
     if step is not None:
         app.push_screen(Attach(str(step)))
@@ -89,7 +89,7 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
         self.query_one("#photo-path").focus()
 
     def refresh_results(self) -> None:
-        """What is being done, or why it was not."""
+        """Show progress, or the reason for a refusal."""
         text = self.commission.working or (f"✗ {clean_text(self._refused)}" if self._refused else "")
         self.query_one("#refusal", Static).update(Content(text))
 
@@ -97,20 +97,20 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
         self._refused = sentence
         if self.is_attached:
             self.refresh_results()
-            if sentence:  # whatever it is, it is about the picture
+            if sentence:  # any sentence is about the picture
                 self.query_one("#photo-path").focus()
         else:
             self.commission.refuse(sentence)
 
     @on(Input.Changed, "#photo-path")
     def mended(self) -> None:
-        """What was refused is being mended: the sentence was about the old path."""
+        """Clear the refusal, which was about the old path."""
         self._refused = ""
         self.refresh_results()
 
     @on(Input.Submitted, "#photo-path")
     def path_given(self, event: Input.Submitted) -> None:
-        """Is it a file at all? Then the caption."""
+        """Check that the path is a file, then ask for the caption."""
         try:
             existing_file(event.value)
         except CommissionError as error:
@@ -122,7 +122,7 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
     @on(Input.Submitted, "#photo-caption")
     @on(Picker.Chosen)
     def attach(self) -> None:
-        """Read the picture and store it, in the background: one of a good camera takes a second."""
+        """Read the picture and store it in the background: a large one takes a second."""
         app, visit = self.commission, self.commission.visit
         caption = self.query_one("#photo-caption", Input).value
         chosen = self.query_one("#photo-round", Picker).key
@@ -145,5 +145,5 @@ class Attach(PaintedOnce[None], ModalScreen[None]):
         app.run_job(read, done, self._refuse)
 
     def action_leave(self) -> None:
-        """Leave; a picture that is being read is stored all the same, and a notice says so."""
+        """Leave; a picture being read is still stored, with a notice."""
         self.dismiss()

@@ -40,7 +40,7 @@ STEP_M = 0.05
 
 
 class PlacesScreen(VisitScreen):
-    """The plan at the left; at the right what changes for the selected thing, the failed checks, and the trade."""
+    """The plan at the left; at the right the changes of the selected object, the failed checks, and the trade-off."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "shift(-1, 0)", "Move", key_display="← ↑ ↓ →", id="places.left"),
@@ -73,12 +73,12 @@ class PlacesScreen(VisitScreen):
         super().__init__()
         self.selected = selected
         self.places: dict[str, Position] = {}
-        """Where things were moved to."""
+        """New positions of moved objects."""
         self._weight: float | None = None
         self._search: Search | None = None
         self._before: Outcome | None = None
         self._shortfall: Shortfall | None = None
-        """As entered."""
+        """The shortfall of the layout as entered."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -93,7 +93,7 @@ class PlacesScreen(VisitScreen):
         yield KeyLine()
 
     def on_mount(self) -> None:
-        """Everything is where it is entered."""
+        """Begin with all objects at their entered positions."""
         job = self.visit.job
         self._search = search_places(job)
         self._weight = weight_of(job, self.round_id)
@@ -104,7 +104,7 @@ class PlacesScreen(VisitScreen):
 
     @property
     def movable(self) -> dict[str, Position]:
-        """Everything with a position, as entered."""
+        """Every object with its entered position."""
         system = self.visit.job.system
         things = [*((s.id, s.position_m) for s in system.seats), *((c.id, c.position_m) for c in system.channels)]
         return {label: place for label, place in things if place is not None}
@@ -115,11 +115,11 @@ class PlacesScreen(VisitScreen):
         return 0.5 if self._weight is None else self._weight
 
     def moved(self) -> Job:
-        """The job with everything where it was moved to."""
+        """The job with all objects at their new positions."""
         return moved_job(self.visit.job, self.places)
 
     def refresh_results(self) -> None:
-        """Plan, figures and checks of the present places."""
+        """Show plan, figures and checks of the present positions."""
         if not self.is_mounted or self._before is None:
             return
         job = self.moved()
@@ -145,7 +145,7 @@ class PlacesScreen(VisitScreen):
         return [clean_text(line) for line in lines]
 
     def _selected_lines(self, job: Job, outcome: Outcome) -> list[str]:
-        """Where the selected thing is and what each seat, or each loudspeaker, has of it."""
+        """The position of the selected object, and its result for each seat or loudspeaker."""
         place = self.places.get(self.selected, self.movable.get(self.selected))
         if place is None:
             return ["Enter positions on the Layout form first."]
@@ -167,7 +167,7 @@ class PlacesScreen(VisitScreen):
         return lines
 
     def _check_lines(self, outcome: Outcome) -> list[str]:
-        """Failed checks in clauses; how many before and now."""
+        """Failed checks as clauses, and how many failed before and now."""
         assert self._before is not None
         failed, before = (each.count(Verdict.FAIL) for each in (outcome, self._before))
         lines = [f"Failed checks: {failed} (before: {before}), unsure: {outcome.count(Verdict.UNSURE)}"]
@@ -184,7 +184,7 @@ class PlacesScreen(VisitScreen):
         ]
 
     def action_shift(self, across: int, down: int) -> None:
-        """The selected thing by some steps along the plan as it is shown."""
+        """Move the selected object some steps along the plan as shown."""
         place = self.places.get(self.selected, self.movable.get(self.selected))
         if place is None:
             return
@@ -209,18 +209,18 @@ class PlacesScreen(VisitScreen):
         self.query_one("#places-plan", RoomPlanView).action_view()
 
     def action_weigh(self, steps: int) -> None:
-        """More or less weight for all seats."""
+        """Change the weight of all seats."""
         self._weight = round(min(max(self.weight + 0.1 * steps, 0.0), 1.0), 1)
         self.refresh_results()
         self.query_one("#places-right").scroll_end(animate=False)
 
     def action_page(self, direction: int) -> None:
-        """The figures, a page up or down."""
+        """Scroll the figures a page up or down."""
         pane = self.query_one("#places-right")
         pane.scroll_relative(y=direction * (pane.size.height - 1), animate=False)
 
     def action_best(self) -> None:
-        """The best places for this weight."""
+        """Move to the best positions for this weight."""
         if self._search is None:
             self.notify("Enter on the Layout form where a loudspeaker may be moved: May move from, May move to.")
             return
@@ -232,12 +232,12 @@ class PlacesScreen(VisitScreen):
         self.refresh_results()
 
     def action_restore(self) -> None:
-        """Everything back to where it is entered."""
+        """Restore all entered positions."""
         self.places = {}
         self.refresh_results()
 
     def action_keep(self) -> None:
-        """Store the new places, and the weight where it was changed."""
+        """Store the new positions, and the weight if it was changed."""
         job = self.visit.job
         events: list[SystemDefined | Decided] = []
         if self.places:

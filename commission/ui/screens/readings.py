@@ -1,4 +1,4 @@
-"""Readings typed into a step's screen: which rows there are, storing one, taking the last one back."""
+"""Readings typed into a step's screen: the rows, storing a reading, withdrawing the last one."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from commission.ui.widgets.entry_table import EntryTable
 
 
 def entry_rows(step: Step, job: Job, round_id: str) -> tuple[EntryRow, ...]:
-    """Every prompt of a step with what was read so far."""
+    """Every prompt of a step with its readings so far."""
     known: dict[tuple[str | None, str | None, str], list[float]] = {}
     for reading in job.readings_of(round_id, step.id):
         body = reading.body
@@ -21,7 +21,7 @@ def entry_rows(step: Step, job: Job, round_id: str) -> tuple[EntryRow, ...]:
 
 
 def store_reading(screen: VisitScreen, step: Step, table: EntryTable, event: EntryTable.Entered) -> None:
-    """Store a reading at once; a refusal is shown beside its row and what was typed stays."""
+    """Store a reading at once; a refusal is shown beside its row and the typed text stays."""
     prompt = event.prompt
     try:
         screen.visit.append(_reading(screen, step, prompt, event.value))
@@ -67,7 +67,7 @@ def _reading(screen: VisitScreen, step: Step, prompt: Prompt, value: float) -> R
 
 
 def withdraw_last(screen: VisitScreen, step: Step, prompt: Prompt) -> None:
-    """Take the last reading of a row back; it stays in the log."""
+    """Withdraw the last reading of a row; it stays in the log."""
     job = screen.visit.job
     readings = job.readings_of(screen.round_id, step.id, channel=prompt.channel, seat=prompt.seat)
     own = [reading for reading in readings if reading.body.quantity == prompt.quantity]

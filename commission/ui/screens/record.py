@@ -1,4 +1,4 @@
-"""The record from the terminal: which file, paper and letterhead; and a record checked against the job."""
+"""Writes the record from the terminal (file, paper, letterhead), and checks a record against the job."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ PAPERS: tuple[tuple[Literal["a4", "us-letter"], str], ...] = (("a4", "A4"), ("us
 
 
 def ask_record(app: Program, wanted: RecordRequest | None = None, refused: str = "") -> None:
-    """Ask for a record; `refused` says why the one that was asked for was not written."""
+    """Ask for a record; `refused` says why the previous request failed."""
     if wanted is None:
         own = app.services.letterhead
         metric = app.visit.job.system.units == "metric"
@@ -85,7 +85,7 @@ def _write(app: Program, wanted: RecordRequest) -> None:
 
 
 class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest | None]):
-    """Asks for all of it at once; Enter writes from any field, what is refused stays as it was typed."""
+    """Asks for all options at once; Enter writes from any field; after a refusal the typed texts stay."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "dismiss(None)", "Leave", id="dialog.leave")]
 
@@ -138,7 +138,7 @@ class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest |
     @on(Input.Submitted)
     @on(Picker.Chosen)
     def accept(self) -> None:
-        """Check, and give everything back; or say why not."""
+        """Check and return the options, or show a refusal."""
         wanted = replace(
             self._wanted,
             file=self.query_one("#record-file", Input).value,
@@ -160,7 +160,7 @@ class WriteRecord(PaintedOnce[RecordRequest | None], ModalScreen[RecordRequest |
 
 
 def ask_check(app: Program) -> None:
-    """Check a record against the job: the one written last, or another one by its path."""
+    """Check a record against the job: the one written last, or one chosen by its path."""
     last = app.last_record
     name = last.file if last is not None else f"{app.visit.path.stem}-record.pdf"
 
@@ -182,7 +182,7 @@ def ask_check(app: Program) -> None:
 
 
 class CheckResults(PaintedOnce[None]):
-    """The result of checking a record: all of it in one sentence, then one by one."""
+    """The result of checking a record: a summary sentence, then each comparison."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("escape", "app.pop_screen", "Back", id="app.back")]
 

@@ -1,4 +1,4 @@
-"""An `Outcome` as views: tables and grids on one side, curves and plans on the other; they follow one selection."""
+"""Shows an `Outcome`: tables and grids on one side, curves and plans on the other, with a common selection."""
 
 from __future__ import annotations
 
@@ -33,13 +33,13 @@ class Results:
         self.right: list[Painted] = []
 
     def begin(self, *, known: bool) -> None:
-        """Show the next outcome as if its views were new; none now unless it is `known`."""
+        """Show the next outcome as if its views were new; show none now unless it is `known`."""
         self._begins = True
         if not known:
             self._clear()
 
     def show(self, outcome: Outcome) -> bool:
-        """Show it; True when the views are new or begin again, not only their contents. `remark` shows the rest."""
+        """Show an outcome; True if the views are new or reset, not only their contents. `remark` shows the rest."""
         keys = (
             *(f"grid {grid.id}" for grid in outcome.grids),
             *(f"table {table.id}" for table in outcome.tables),
@@ -59,7 +59,7 @@ class Results:
         return fresh
 
     def remark(self, lines: Sequence[str]) -> None:
-        """Lines below everything else: the outcome's own, and what is attached to the step."""
+        """Show lines below everything else: the outcome's own, and the step's attachments."""
         own = self._outcome.remarks if self._outcome is not None else ()
         self._remarks.update(Content("\n".join(clean_text(line) for line in (*own, *lines))))
 
@@ -107,7 +107,7 @@ class Results:
         return grid.place if grid is not None else None
 
     def select(self, channel: str | None, seat: str | None) -> None:
-        """Let rows, curve and plan follow a channel and a seat."""
+        """Select a channel and a seat in rows, curve and plan."""
         for table in (view for view in self.views if isinstance(view, ResultTable) and not view.has_focus):
             for key in (channel, seat):
                 if key is not None:
@@ -119,14 +119,14 @@ class Results:
             self._plot(_best(self._outcome.curves, channel, seat))
 
     def follow(self, row: Row) -> None:
-        """Let curve and plan follow a row of a table."""
+        """Show the curve and plan of a row of a table."""
         self._point(row.key)
         if self._outcome is not None:
             known = curve_for(self._outcome, row.key, row)
             self._plot(next((curve for curve in self._outcome.curves if curve.id == known), None))
 
     def select_row(self, key: str) -> Row | None:
-        """Mark the row of that key in every table; returns the first of them."""
+        """Select the row of that key in every table; returns the first of them."""
         found: Row | None = None
         for table in (view for view in self.views if isinstance(view, ResultTable)):
             row = table.mark(key)
@@ -145,14 +145,14 @@ class Results:
 
 
 def _best(curves: tuple[Curve, ...], channel: str | None, seat: str | None) -> Curve | None:
-    """The curve of a channel and seat; one of the channel alone where that is all there is."""
+    """The curve of a channel and seat, else that of the channel alone."""
     exact = [curve for curve in curves if curve.channel == channel and curve.seat == seat]
     near = [curve for curve in curves if curve.channel == channel and curve.channel is not None]
     return next(iter(exact or near), None)
 
 
 def curve_for(outcome: Outcome, key: str, row: Row) -> str | None:
-    """Which curve belongs to a row: by its id, by the check of the row, or by the channel it names."""
+    """Id of the curve of a row: by its id, by the check of the row, or by its channel."""
     by_id = next((curve.id for curve in outcome.curves if curve.id == key), None)
     if by_id is not None:
         return by_id
@@ -164,7 +164,7 @@ def curve_for(outcome: Outcome, key: str, row: Row) -> str | None:
 
 
 def check_for(outcome: Outcome, channel: str | None, seat: str | None) -> Check | None:
-    """The worst check of a channel at a seat; of the channel alone where none names the seat."""
+    """The worst check of a channel at a seat; of the channel alone if none names the seat."""
     own = [check for check in outcome.checks if check.channel == channel]
     exact = [check for check in own if check.seat == seat]
     found = exact or [check for check in own if check.seat is None]
@@ -172,7 +172,7 @@ def check_for(outcome: Outcome, channel: str | None, seat: str | None) -> Check 
 
 
 def state_words(outcome: Outcome | None) -> str:
-    """How far a step is and its worst verdict, for the first line."""
+    """The progress of a step and its worst verdict, for the first line."""
     if outcome is None:
         return " · …"
     done = f" · {outcome.done} of {outcome.total}" if outcome.total else ""

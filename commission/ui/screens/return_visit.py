@@ -1,4 +1,4 @@
-"""A return visit: which earlier job, the name of the new one, and the new one open."""
+"""Begins a return visit: asks for the earlier job and the name of the new one, and opens it."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ BY_PATH = " "
 
 
 def ask_return(app: Program) -> None:
-    """Choose the earlier job among the recent ones, or by its path."""
+    """Ask for the earlier job among the recent ones, or by its path."""
     recent = app.services.recent()
     if not recent:
         _ask_path(app)
@@ -54,7 +54,7 @@ def _ask_name(app: Program, earlier: Path) -> None:
 
 
 def suggested(earlier: Path, year: int) -> str:
-    """`loft-2027` after `loft` and after `loft-2026`; numbered where that name is taken."""
+    """A free name for the new job: `loft-2027` after `loft` and after `loft-2026`; numbered if it exists."""
     stem = re.sub(r"-\d{4}(-\d+)?$", "", clean_text(earlier.stem)) + f"-{year}"
     name, count = stem, 1
     while Path(name + SUFFIX).exists():

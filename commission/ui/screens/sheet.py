@@ -1,4 +1,4 @@
-"""The settings sheet: what to type into the processor, read out while kneeling before the rack."""
+"""The settings sheet: what to enter in the processor, read out while kneeling before the rack."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ class Sheet(VisitScreen):
         super().__init__()
         self._known: tuple[SheetLine, ...] | None = None
         self._ticked: set[tuple[str, str]] = set()
-        """Channel and kind of the lines ticked since they were computed."""
+        """(channel, kind) of the lines ticked since they were computed."""
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -60,7 +60,7 @@ class Sheet(VisitScreen):
         self.refresh_results()
 
     def _lines(self) -> tuple[SheetLine, ...]:
-        """As computed last; what was ticked since then is ticked."""
+        """The lines as computed last, with those ticked since."""
         if self.commission.sheet is not self._known:
             self._known, self._ticked = self.commission.sheet, set()
         lines = self._known or ()
@@ -100,7 +100,7 @@ class Sheet(VisitScreen):
         self.query_one("#lines", Picker).show(items)
 
     def action_tick(self) -> None:
-        """The selected value is in the processor now."""
+        """Record that the selected value was entered in the processor."""
         key = self.query_one("#lines", Picker).key
         if not key:
             return

@@ -44,15 +44,15 @@ it, **Escape** goes back to the field.
 
 
 ADDED = ("site.seats", "site.channels", "site.meter")
-"""What is missing of these is added, not filled in."""
+"""Items that are added if they are missing, not filled in."""
 LEAVE = "leave"
-"""Answer that leaves a choice as it is, where its present value is none of the choices."""
+"""Answer that keeps a present value which is not among the choices."""
 LIMITS = "limits"
-"""Key of the line that names the limits in force; it is no field of the system."""
+"""Key of the line that names the limits in force, which is not a field of the system."""
 
 
 class SiteForm(AnyStepScreen):
-    """The form, with the plan of the room beside it: a typing error shows at once."""
+    """The form, with the plan of the room beside it to reveal typing errors at once."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("a", "add", "Add", id="site.add"),
@@ -74,8 +74,9 @@ class SiteForm(AnyStepScreen):
         self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
         self._fields: dict[str, Field | SettingField] = {}
         self._unchosen = ""
-        """The field on which a digit opened the form: until Enter or an arrow chooses one, another digit must not edit it,
-        since it may be meant for the number of a step."""
+        """The field on which a digit opened the form: until Enter or an arrow selects one, another digit must not edit
+        it, since it may belong to the number of a step.
+        """
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
@@ -88,7 +89,7 @@ class SiteForm(AnyStepScreen):
         yield KeyLine()
 
     def begin(self) -> None:
-        """The form has the keys, and begins where something is wanted."""
+        """Focus the form, on the first missing value."""
         self.begin_on(self.query_one("#form"), self.query_one("#beside"))
         for view in (self.query_one("#fields", Picker), self.query_one("#room", RoomPlanView), *self.query(SeatGrid)):
             view.begin()
@@ -100,7 +101,7 @@ class SiteForm(AnyStepScreen):
         self._begin_where_wanted()
 
     def _begin_where_wanted(self) -> None:
-        """At the first gap; Layout at the places, its first fields are not what it is about."""
+        """Select the first gap; for Layout the positions, since its first fields are about other things."""
         key = "seats.0.position" if self.step.id == "layout" else self._first_gap()
         picker = self.query_one("#fields", Picker)
         if key in self._fields:
@@ -109,12 +110,12 @@ class SiteForm(AnyStepScreen):
         self._unchosen = picker.key if self.by_digit else ""
 
     def _missing(self) -> str:
-        """Which of the things that other steps need is the first that is not there; empty where all are."""
+        """The first missing thing that other steps need; empty if none is missing."""
         outcome = self.commission.outcomes.get(self.step.id)
         return next((check.id for check in outcome.checks if check.why_not), "") if outcome is not None else ""
 
     def _first_gap(self) -> str:
-        """The field to begin with; empty for the first one."""
+        """The first field to select; empty for the first of the form."""
         job = self.visit.job
         match self._missing():
             case "site.room":
@@ -145,7 +146,7 @@ class SiteForm(AnyStepScreen):
         self._show_state()
 
     def _show_state(self) -> None:
-        """How much is filled in, and the key that adds what is missing."""
+        """Show how much is filled in, and the key that adds what is missing."""
         outcome = self.commission.outcomes.get(self.step.id)
         if outcome is not None:
             text = outcome.main_result or f"{outcome.done} of {outcome.total} filled in"
@@ -167,7 +168,7 @@ class SiteForm(AnyStepScreen):
             self._directions(outcome)
 
     def _directions(self, outcome: Outcome) -> None:
-        """Show below the plan from where each seat hears each loudspeaker."""
+        """Show below the plan the directions in which each seat hears the loudspeakers."""
         pane = self.query_one("#beside")
         known = self.query(SeatGrid)
         for grid in outcome.grids:
@@ -178,26 +179,26 @@ class SiteForm(AnyStepScreen):
 
     @on(SeatGrid.Selected)
     def direction_selected(self, event: SeatGrid.Selected) -> None:
-        """The plan follows the grid."""
+        """Select in the plan what is selected in the grid."""
         event.stop()
         self.query_one("#room", RoomPlanView).select_pair(event.channel, event.seat)
 
     @on(Picker.Selected)
     def selected(self, event: Picker.Selected) -> None:
-        """The plan shows what the cursor is on."""
+        """Show what is selected in the plan."""
         if event.key != self._unchosen:
             self._chosen()
         self._plan()
 
     def _chosen(self) -> None:
-        """A key has chosen a field: from now on a digit edits it."""
+        """Note that a key has selected a field: from now on a digit edits it."""
         if self._unchosen:
             self._unchosen = ""
             self._show_state()
 
     @on(Painted.Edge)
     def leave_view(self, event: Painted.Edge) -> None:
-        """Between form and plan."""
+        """Move between form and plan."""
         event.stop()
         self.query_one("#fields").focus()
 
@@ -219,9 +220,9 @@ class SiteForm(AnyStepScreen):
             self._ask(field, field.typed)
 
     def on_key(self, event: events.Key) -> None:
-        """A number begins to edit the selected field, as it does in every table of readings.
+        """Begin to edit the selected field with a digit, as in every table of readings.
 
-        Unless the key before opened the form: whoever types 1 and 0 for the tenth step has chosen no field.
+        Not if the previous key opened the form: whoever types 1 and 0 for the tenth step has not selected a field.
         """
         fields = self.query_one("#fields", Picker)
         field = self._fields.get(fields.key)
@@ -251,7 +252,7 @@ class SiteForm(AnyStepScreen):
         )
 
     def _choose(self, field: Field | SettingField) -> None:
-        """Open the list on the present value; that one, chosen again, stores nothing."""
+        """Open the list on the present value; choosing that again stores nothing."""
         options, present = list(field.choices), field.typed
         if present not in dict(options):
             present = LEAVE
@@ -270,7 +271,7 @@ class SiteForm(AnyStepScreen):
         self.app.push_screen(Choose(field.title, options, present), chosen)
 
     def _ask_unit(self, field: Field | SettingField, unit: str) -> None:
-        """Numbers noted in the old unit: convert them, or were they in the new one all along?"""
+        """Ask whether values noted in the old unit must be converted, or were in the new one all along."""
         job = self.visit.job
         chosen: DelayUnit = "ms" if unit == "ms" else "ft" if unit == "ft" else "m"
         title, options = unit_question(job, chosen)
@@ -297,9 +298,9 @@ class SiteForm(AnyStepScreen):
             if not field.typed or value.strip() != field.typed:
                 stored = self.store(result)
         elif result != self.visit.job.system or field.key == "temperature_c":
-            # The temperature counts as read today, even where it is that of the visit before.
+            # The temperature counts as read today, even if it equals that of the previous visit.
             stored = self.store(SystemDefined(system=result, note=f"{field.label} {clean_text(value)}"))
-        if not stored:  # a full disk, say: what was typed must not be lost
+        if not stored:  # for example on a full disk: the typed text must not be lost
             if not field.choices:
                 self._ask(field, value)
             return
@@ -307,7 +308,7 @@ class SiteForm(AnyStepScreen):
         self._go_to(following)
 
     def _following(self, field: Field | SettingField) -> str:
-        """Key of the field below: Enter goes down, as it does in every table of readings."""
+        """Key of the field below: Enter goes down, as in every table of readings."""
         keys = list(self._fields)
         return keys[min(keys.index(field.key) + 1, len(keys) - 1)]
 
@@ -359,7 +360,7 @@ class SiteForm(AnyStepScreen):
         )
 
     def action_delete_unlisted(self) -> None:
-        """The same where the footer has no room for it."""
+        """`action_delete` when the footer has no room for it."""
         self.action_delete()
 
     def _deleted(self, system: object, name: str) -> None:
@@ -367,7 +368,7 @@ class SiteForm(AnyStepScreen):
         self.refresh_results()
 
     def action_budget(self) -> None:
-        """What the uncertainties of the selected seat or channel are made of."""
+        """Show the uncertainty budgets of the selected seat or channel."""
         from commission.ui.screens.budgets import Budgets, budgets_of
 
         field = self._fields.get(self.query_one("#fields", Picker).key)
@@ -383,7 +384,7 @@ class SiteForm(AnyStepScreen):
             self.notify("Nothing with a stated uncertainty is selected here.")
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Things are moved in Layout; six keys in the footer at most."""
+        """Offer moving only in Layout; the footer holds six keys at most."""
         if action in ("move", "delete", "delete_unlisted"):
             return (self.step.id == "layout") == (action != "delete")
         return True
@@ -396,7 +397,7 @@ class SiteForm(AnyStepScreen):
         self.app.push_screen(PlacesScreen((field.item_id or "") if isinstance(field, Field) else ""))
 
     def action_page(self) -> None:
-        """The plan alone, on a narrow terminal."""
+        """Show the plan alone on a narrow terminal."""
         form, beside = self.query_one("#form"), self.query_one("#beside")
         to_plan = beside.has_class(OTHER_PAGE)
         show_page(*((beside, form) if to_plan else (form, beside)))

@@ -62,11 +62,11 @@ class Start(PaintedOnce[None]):
         self._fill()
 
     def on_screen_resume(self) -> None:
-        """A new job may be among the recent ones."""
+        """Refresh the recent jobs, which may include a new one."""
         self._fill()
 
     def refresh_results(self) -> None:
-        """How far the work is, where a job is being made."""
+        """Show the progress of a job being made."""
         text = self.commission.working
         self.query_one("#live", Static).update(Content(text))
 

@@ -1,7 +1,7 @@
 """One step: what to do in the room, the entry at the left, the results at the right, the verdict below.
 
-Generic: it renders the plan and outcome of a step, so that a new step needs no line here. Only the step that ends the visit
-and the one whose settings are changed by hand have keys of their own.
+It renders the plan and outcome of any step, so that a new step needs no code here. Only the step that ends the visit and
+the one whose settings are changed by hand have keys of their own.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ T = TypeVar("T")
 
 
 class OnceForJob(Generic[T]):
-    """What a function makes of a job and a round, kept until either is another one."""
+    """A function of job and round whose result is cached until either changes."""
 
     def __init__(self, make: Callable[[Job, str], T]) -> None:
         self._make = make
@@ -65,7 +65,7 @@ class OnceForJob(Generic[T]):
 
 
 class StepScreen(AnyStepScreen):
-    """Any step whose entry is readings, responses or nothing."""
+    """The screen of a step whose entry is readings, responses or nothing."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("v", "sides", "Results", id="step.sides"),
@@ -96,15 +96,15 @@ class StepScreen(AnyStepScreen):
     def __init__(self, step_id: str) -> None:
         self.step = step(step_id)
         wide, closing = self.step.entry != "readings", self._ends_visit
-        # At once: a class that comes later makes the styles of the whole screen be looked up again.
+        # Set at once: a class added later makes Textual recompute the styles of the whole screen.
         super().__init__(classes=" ".join(("wide-left" * wide, "closing" * closing)))
         self.HELP_TITLE, self.HELP_TEXT = f"{self.step.title}: {self.step.question}", self.step.help + KEYS
         self._shown: Outcome | None = None
         self._results: Results | None = None
         self._entry: EntryTable | None = None
         self._place: tuple[Check | None, str | None, str | None] = (None, None, None)
-        """Check, channel and seat of what is selected."""
-        # Planned once for a job and round: each key of the footer asks, and results that come in change neither.
+        """Check, channel and seat of the selection."""
+        # Planned once for a job and round: each key of the footer asks for it, and results do not change it.
         self._planned = OnceForJob(partial(captures, self.step))
         self._read = OnceForJob(partial(entry_rows, self.step))
 
@@ -131,7 +131,7 @@ class StepScreen(AnyStepScreen):
             self._results = Results(units, (left, right))
 
     def begin(self) -> None:
-        """At the first row that is not read yet, on the left side."""
+        """Select the first row without a reading, on the left side."""
         assert self._results is not None
         left, right = self.query_one("#entry"), self.query_one("#result")
         self.begin_on(left, right)
@@ -146,7 +146,7 @@ class StepScreen(AnyStepScreen):
         self.refresh_changed()
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
-        """Each step offers what it can use."""
+        """Offer the actions that the step can use."""
         if action == "import_files":
             return self._records or self.step.imports
         if action == "measure":
@@ -161,7 +161,7 @@ class StepScreen(AnyStepScreen):
             return self.step.imports == (action == "rounds_unlisted")
         if action == "adjust":
             return self._has_adjustments and outcome is not None and outcome.done > 0
-        if action in ("photo", "photo_unlisted"):  # six keys in the footer at most
+        if action in ("photo", "photo_unlisted"):  # the footer holds six keys at most
             full = (
                 self.step.entry == "responses"
                 or self.step.imports
@@ -169,7 +169,7 @@ class StepScreen(AnyStepScreen):
                 or self._ends_visit
             )
             return full == (action == "photo_unlisted")
-        if action in ("sides", "sides_back", "sides_along"):  # one key, named for where it leads
+        if action in ("sides", "sides_back", "sides_along"):  # one key, named for its destination
             along = self._entry is None
             if along and self._results is not None and len(self._results.views) < 2:
                 return False
@@ -178,12 +178,12 @@ class StepScreen(AnyStepScreen):
 
     @property
     def _records(self) -> bool:
-        """Whether this step wants responses: most do not, and plan what is typed."""
+        """Whether this step asks for responses; most do not, and plan readings."""
         return self.step.entry == "responses" or (self.step.entry != "readings" and bool(self._captures))
 
     @property
     def _captures(self) -> list[Capture]:
-        """Everything this step wants recorded."""
+        """All recordings that this step asks for."""
         return self._planned(self.visit.job, self.round_id)
 
     @property
@@ -193,15 +193,15 @@ class StepScreen(AnyStepScreen):
 
     @property
     def _has_adjustments(self) -> bool:
-        """Whether this is the step whose settings are changed by hand on a screen of their own."""
+        """Whether this step's settings are changed by hand on a separate screen."""
         return self.step.id == "bass"
 
     def refresh_results(self) -> None:
-        """Readings at once; results when they are there."""
+        """Show readings at once, results when they are computed."""
         if self._results is None:
             return
         outcome = self.commission.outcomes.get(self.step.id)
-        self.refresh_bindings()  # what can be chosen may have come or gone
+        self.refresh_bindings()  # available choices may have changed
         self.show_head(
             f"{self.numbered_title}{state_words(outcome)}",
             attached_count(self.visit.job, self.step.id, self.round_id),
@@ -230,7 +230,7 @@ class StepScreen(AnyStepScreen):
         return self.step.unusual(self.visit.job, self.round_id, prompt, value)
 
     def _rows(self) -> tuple[EntryRow, ...]:
-        """What is to be read, with what was read of it."""
+        """The prompts with their readings so far."""
         return self._read(self.visit.job, self.round_id)
 
     # --- words above and below --------------------------------------------------------------------------------
@@ -263,7 +263,7 @@ class StepScreen(AnyStepScreen):
         label.display = bool(cautions)
 
     def _how_to_answer(self) -> tuple[str, str]:
-        """How to find out what the selected row asks, and the caution that goes with it."""
+        """(how to answer the selected row, its caution)."""
         views = self._results.views if self._results is not None else []
         row = next((view.row for view in views if isinstance(view, ResultTable)), None)
         match self._asked_by(row.key) if row is not None else None:
@@ -274,7 +274,7 @@ class StepScreen(AnyStepScreen):
         return self.step.question, ""
 
     def _asked_by(self, key: str) -> Choice | Prompt | None:
-        """What the row of that key asks: a choice or, in a step of questions, a number; None: it asks nothing."""
+        """The question of the row of that key: a choice or, in a step of questions, a number; None if it asks nothing."""
         choices = self._shown.choices if self._shown is not None else ()
         choice = next((each for each in choices if each.key == key), None)
         if choice is not None or self.step.entry != "answers":
@@ -287,7 +287,7 @@ class StepScreen(AnyStepScreen):
         return self.commission.key_of("app.rounds", "r")
 
     def judge(self, check: Check | None, channel: str | None = None, seat: str | None = None) -> None:
-        """Verdict, limit, uncertainty and basis in the last line; channel and seat of what is selected, where known."""
+        """Show verdict, limit, uncertainty and basis in the last line, with channel and seat of the selection if known."""
         if check is not None:
             channel, seat = channel or check.channel, seat or check.seat
         self._place = (check, channel, seat)
@@ -297,7 +297,7 @@ class StepScreen(AnyStepScreen):
 
     @on(EntryTable.Selected)
     def prompt_selected(self, event: EntryTable.Selected) -> None:
-        """What to do now, and the results of this row so far."""
+        """Show what to do now, and the results of this row so far."""
         self._show_todo()
         self._follow(event.prompt)
 
@@ -308,7 +308,7 @@ class StepScreen(AnyStepScreen):
 
     @on(ResultTable.Selected)
     def row_selected(self, event: ResultTable.Selected) -> None:
-        """Judge the row; curve and plan follow."""
+        """Show the check of the row, with its curve and plan."""
         if self._results is not None and type(event) is ResultTable.Selected:
             self._results.follow(event.row)
             first = event.row.cells[0] if event.row.cells else None
@@ -319,21 +319,21 @@ class StepScreen(AnyStepScreen):
 
     @on(SeatGrid.Selected)
     def cell_selected(self, event: SeatGrid.Selected) -> None:
-        """Judge the cell by its worst check; the curve follows."""
+        """Show the worst check of the cell, with its curve."""
         if self._shown is not None and self._results is not None and type(event) is SeatGrid.Selected:
             self._results.select(event.channel, event.seat)
             self.judge(check_for(self._shown, event.channel, event.seat), event.channel, event.seat)
 
     @on(RoomPlanView.Selected)
     def item_selected(self, event: RoomPlanView.Selected) -> None:
-        """Judge what is selected in the plan."""
+        """Show the check of the object selected in the plan."""
         if self._results is not None:
             row = self._results.select_row(event.label)
             self.judge(row.check if row is not None else None)
 
     @on(ResultTable.Opened)
     def row_opened(self, event: ResultTable.Opened) -> None:
-        """Answer the question of a row, else show its curve large."""
+        """Answer the question of a row, else show its curve in large."""
         outcome, key = self._shown, event.row.key
         if outcome is None:
             return
@@ -356,14 +356,14 @@ class StepScreen(AnyStepScreen):
             self.app.push_screen(CurveScreen(self.step.id, curve_id, self._curve_left))
 
     def _curve_left(self, channel: str, seat: str) -> None:
-        """Back from the large curve: the grid's cursor is on what was shown last."""
+        """Select in the grid what the large curve showed last."""
         if self._results is not None:
             for grid in (view for view in self._results.views if isinstance(view, SeatGrid)):
                 grid.select(channel, seat)
 
     @on(Painted.Edge)
     def edge(self, event: Painted.Edge) -> None:
-        """Beyond the end of one view the next one takes over."""
+        """Move on to the next view beyond the end of one."""
         pane = event.view.parent
         if not isinstance(pane, Widget):
             return
@@ -388,11 +388,11 @@ class StepScreen(AnyStepScreen):
         withdraw_last(self, self.step, event.prompt)
 
     def action_rounds_unlisted(self) -> None:
-        """The round, where the footer has no room for it."""
+        """`action_rounds` when the footer has no room for it."""
         self.action_rounds()
 
     def action_decide(self) -> None:
-        """Decide between the alternatives that the step offers."""
+        """Decide between the alternatives of the step."""
         outcome = self.commission.outcomes.get(self.step.id)
         ask_decision(self, self.step, outcome.choices if outcome is not None else ())
 
@@ -406,7 +406,7 @@ class StepScreen(AnyStepScreen):
             self.app.push_screen(BassScreen(result))
 
     def action_budget(self) -> None:
-        """What the uncertainty of the selected row is made of."""
+        """Show the uncertainty budget of the selected row."""
         from commission.ui.screens.budgets import Budgets, budgets_of
 
         check, channel, seat = self._place
@@ -428,7 +428,7 @@ class StepScreen(AnyStepScreen):
     # --- moving -----------------------------------------------------------------------------------------------
 
     def action_other_side(self) -> None:
-        """The other side: another page on a narrow terminal, another focus on a wide one."""
+        """Move to the other side: another page on a narrow terminal, another focus on a wide one."""
         left, right = self.query_one("#entry"), self.query_one("#result")
         if right.has_class("empty"):
             views = _views(left)
@@ -442,27 +442,27 @@ class StepScreen(AnyStepScreen):
         self.refresh_bindings()
 
     def action_sides(self) -> None:
-        """To the results."""
+        """Move to the results."""
         self.action_other_side()
 
     def action_sides_back(self) -> None:
-        """To the entry."""
+        """Move to the entry."""
         self.action_other_side()
 
     def action_sides_along(self) -> None:
-        """To the next view, where there is nothing to enter."""
+        """Move to the next view, if there is no entry."""
         self.action_other_side()
 
     @property
     def _at_results(self) -> bool:
-        """Whether the right side is looked at."""
+        """Whether the right side is shown or focused."""
         right = self.query_one("#result")
         if self.has_class("narrow"):
             return not right.has_class(OTHER_PAGE)
         return self.focused is not None and right in self.focused.ancestors
 
     def action_page(self, direction: int) -> None:
-        """A page up or down on the side that has the keys."""
+        """Scroll the focused side a page up or down."""
         left, right = self.query_one("#entry"), self.query_one("#result")
         pane = left if right.has_class(OTHER_PAGE) else right
         if direction > 0:

@@ -1,4 +1,4 @@
-"""What the form and every other step's screen do alike."""
+"""Actions common to the form and every other step's screen."""
 
 from __future__ import annotations
 
@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from commission.model import Step
 
 OTHER_PAGE = "other-page"
-"""Class of the side that a narrow terminal does not show. On the side, not on the screen: all styles of what has a new
-class and of what is in it are looked up again."""
+"""Class of the side that a narrow terminal hides. It is set on the side, not on the screen, since Textual recomputes all
+styles inside a widget with a new class.
+"""
 
 
 def show_page(shown: Widget, other: Widget) -> None:
@@ -33,22 +34,22 @@ class AnyStepScreen(VisitScreen):
     _begins = by_digit = False
 
     def begin_when_shown(self, *, by_digit: bool) -> None:
-        """It is opened, for the first time or again; `by_digit`: with the key of its number."""
+        """Prepare for being opened, the first time or again; `by_digit`: with the key of its number."""
         self._begins, self.by_digit = True, by_digit
-        self._resumed = False  # it has the styles of the theme, since it is kept for that theme alone
+        self._resumed = False  # its styles are valid, since it is kept for one theme only
 
     def on_screen_resume(self) -> None:
-        """Begin if it is opened; back from another screen, all stays as it was."""
+        """Begin if it is opened; after another screen was closed above it, leave everything as it was."""
         if self._begins:
             self._begins = False
             self.begin()
 
     @abstractmethod
     def begin(self) -> None:
-        """Show what a new screen shows, whatever was selected when this one was left."""
+        """Reset to the state of a new screen."""
 
     def begin_on(self, shown: Widget, other: Widget) -> None:
-        """On that side, with nothing selected, and everything to be refreshed."""
+        """Begin on that side with nothing selected and everything to be refreshed."""
         self._set_narrow(self.app.size.width)  # the terminal may have been resized meanwhile
         show_page(shown, other)
         for side in (shown, other):
@@ -75,7 +76,7 @@ class AnyStepScreen(VisitScreen):
         ask_photo(self.commission, self.step.id)
 
     def action_photo_unlisted(self) -> None:
-        """The same where the footer has no room for it."""
+        """`action_photo` when the footer has no room for it."""
         self.action_photo()
 
     def action_record(self) -> None:

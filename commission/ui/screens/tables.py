@@ -1,4 +1,4 @@
-"""Screens of tables about the whole job: limits in force, verdicts of then and now."""
+"""Screens of tables about the whole job: limits in force, and verdicts then and now."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from commission.ui.widgets.result_table import ResultTable
 
 
 class TablesScreen(VisitScreen):
-    """Tables below each other, the selected row in full below them. Subclasses give `tables` and `about`."""
+    """Tables below each other, with the selected row in full below them. Subclasses provide `tables` and `about`."""
 
     title_text = ""
     DEFAULT_CSS = """
@@ -50,7 +50,7 @@ class TablesScreen(VisitScreen):
 
     @abstractmethod
     def tables(self) -> tuple[Table, ...]:
-        """What is shown."""
+        """The tables to show."""
 
     @abstractmethod
     def about(self, row: Row | None) -> str:
@@ -80,7 +80,7 @@ class TablesScreen(VisitScreen):
 
     @on(Painted.Edge)
     def edge(self, event: Painted.Edge) -> None:
-        """Beyond the end of one table the next one takes over."""
+        """Move on to the next table beyond the end of one."""
         views = list(self.query(ResultTable))
         if not isinstance(event.view, ResultTable):
             return
@@ -94,7 +94,7 @@ class TablesScreen(VisitScreen):
 
 
 class Limits(TablesScreen):
-    """What verdicts rest on."""
+    """The limits of the verdicts."""
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("f", "file", "Other file", id="limits.file")]
     title_text = "Limits"
@@ -118,7 +118,7 @@ basis = "our own practice, after forty rooms"
 """
 
     def tables(self) -> tuple[Table, ...]:
-        """What fits of each limit; the rest is below, for the selected one."""
+        """The limits in short; the selected one is shown in full below."""
         tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
         long = ("checks", "applies", "basis") if self.has_class("narrow") else ()
         return tuple(each.without(*long, "rooms") for each in tables)
@@ -136,14 +136,14 @@ basis = "our own practice, after forty rooms"
         return f"{limit.quantity}, {whose}\nApplies to: {limit.applies}\nBasis: {limit.basis}\n{rooms}"
 
     def _about_fixed(self, row: Row) -> str:
-        """A row that is of no profile, word by word."""
+        """A row with a limit outside the profile, in words."""
         tables = limits_tables(self.visit.job.profile, all_steps(), RULES)
         full = next((table, each) for table in tables for each in table.rows if each.key == row.key)
         named = zip((column.title for column in full[0].columns), full[1].cells, strict=True)
         return "\n".join(f"{title}: {cell}" for title, cell in named if cell and isinstance(cell, str))
 
     def action_file(self) -> None:
-        """Use another limits file; what is wrong with it stays on screen."""
+        """Use another limits file; an error in it stays on screen."""
         services, visit = self.commission.services, self.visit
 
         def used(text: str | None) -> None:
@@ -177,7 +177,7 @@ this list shows what to tell whoever has it.
 """
 
     def tables(self) -> tuple[Table, ...]:
-        """One line for each verdict that would be another one."""
+        """One line for each verdict that differs."""
         found = self.commission.verdict_changes
         if found is None or not found.differences:
             return ()
@@ -199,7 +199,7 @@ this list shows what to tell whoever has it.
         return (table,)
 
     def about(self, row: Row | None) -> str:
-        """The whole in a sentence, and the selected verdict in words."""
+        """A summary sentence, and the selected verdict in words."""
         found = self.commission.verdict_changes
         if found is None:
             return "No verdicts are stored in this job yet: a record or a signature stores them."

@@ -1,4 +1,4 @@
-"""The Site form without its screen: sections of fields, how each is shown, and the system after typed text."""
+"""The Site form without its screen: sections of fields, their display, and the system after an edit."""
 
 from __future__ import annotations
 

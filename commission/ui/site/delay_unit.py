@@ -1,4 +1,4 @@
-"""Another unit for the delays: what the range and the settings noted so far become. No Textual here."""
+"""Changes the unit of delays: converts the range and the settings noted so far. No Textual here."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ NAMES: dict[DelayUnit, str] = {"ms": "milliseconds", "m": "metres", "ft": "feet"
 
 
 def converted_range(system: System, unit: DelayUnit) -> DelayRange:
-    """The range in another unit; between distance and time by the speed of sound that the processor assumes."""
+    """The range in another unit, converted between distance and time by the processor's speed of sound."""
     old = system.processor.delay
     factor = _factor(system, old.unit, unit)
     low, high = round(old.min * factor, 2), round(old.max * factor, 2)
@@ -30,12 +30,12 @@ def _factor(system: System, old: DelayUnit, new: DelayUnit) -> float:
 
 
 def _noted(job: Job) -> list[Setting]:
-    """The settings that hold a delay or distance, of all rounds."""
+    """The settings of all rounds with a delay or distance."""
     return [each for each in job.settings.values() if each.distance is not None]
 
 
 def unit_question(job: Job, unit: DelayUnit) -> tuple[str, list[tuple[str, str]]]:
-    """The question which was meant, and its answers: (key, text). The first is where the list opens."""
+    """A question about the unit of the noted values, and its answers: (key, text). The first one is selected."""
     system = job.system
     old = system.processor.delay
     noted = _noted(job)
@@ -51,7 +51,7 @@ def unit_question(job: Job, unit: DelayUnit) -> tuple[str, list[tuple[str, str]]
             value = round(example.distance * _factor(system, old.unit, unit), 2)
             text += f"; {example.channel} {value:g} {unit}"
         options.append((CONVERT, text))
-    else:  # a time does not follow from one distance, nor a distance from one time
+    else:  # one distance does not determine a time, nor one time a distance
         options.append((RANGE_ONLY, f"convert the range: {_range_text(converted)}{as_typed}"))
     options.append((SAME_NUMBERS, f"keep the numbers: {_range_text(same)}{as_typed}"))
     options.append((LEAVE, f"leave it in {NAMES[old.unit]}"))
@@ -59,7 +59,7 @@ def unit_question(job: Job, unit: DelayUnit) -> tuple[str, list[tuple[str, str]]
 
 
 def unit_events(job: Job, unit: DelayUnit, answer: str) -> tuple[EventBody, ...]:
-    """What to store for an answer; empty where everything stays."""
+    """The events to store for an answer; empty if everything stays."""
     system = job.system
     old = system.processor.delay
     if answer == LEAVE:

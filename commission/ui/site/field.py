@@ -1,4 +1,4 @@
-"""What a field of the Site form is, and the small parsers that several fields share. No Textual here."""
+"""A field of the Site form, and the parsers that several fields share. No Textual here."""
 
 from __future__ import annotations
 
@@ -34,31 +34,31 @@ class FormField:
     label: str
     shown: str
     typed: str
-    """The value as it would be typed, to begin with."""
+    """The initial text for editing."""
     hint: str = ""
     choices: tuple[tuple[str, str], ...] = ()
     item_id: str | None = None
     read: Callable[[str], str] | None = None
-    """The value of a typed text with its unit; raises InputError. None: the text is the value."""
+    """Formats a typed text as a value with its unit; raises InputError. None: the text is the value."""
     unusual: Callable[[Job, str], str] | None = None
-    """A sentence on what is unusual about a typed text; raises InputError. None: nothing is checked."""
+    """A sentence on an unusual text; raises InputError. None: nothing is checked."""
     bare_units: Units | None = None
-    """Where lengths are typed: the units that a number without a unit is in."""
+    """For lengths: the units of a number without a unit."""
 
     @property
     def title(self) -> str:
-        """What is asked for."""
+        """The label of the field."""
         return f"{self.item_id}: {self.label.strip()}" if self.item_id else self.label.strip()
 
     def echo(self, text: str) -> str:
-        """The value of a text with its unit; empty where it has none yet."""
+        """The value of a text with its unit; empty if it is not a value yet."""
         try:
             return self.read(text) if self.read is not None and text.strip() else ""
         except InputError:
             return ""
 
     def question(self, job: Job, text: str) -> str:
-        """What to ask before a text is stored; empty where nothing is unusual. Raises InputError."""
+        """A question to ask before a text is stored; empty if nothing is unusual. Raises InputError."""
         sentence = self.unusual(job, text) if self.unusual is not None and text.strip() != self.typed else ""
         other = in_other_units(text, self.bare_units) if sentence and self.bare_units is not None else ""
         if self.unusual is None or not other:
@@ -77,7 +77,7 @@ class Field(FormField):
     change: Apply
 
     def apply(self, job: Job, text: str) -> System:
-        """The system with this value, unchanged where the text is that of the present value; raises InputError."""
+        """The system with this value, unchanged if the text is that of the present value; raises InputError."""
         return job.system if text.strip() == self.typed else self.change(job.system, text)
 
 
@@ -89,17 +89,17 @@ class SettingField(FormField):
     make: Callable[[str], Setting]
 
     def apply(self, job: Job, text: str) -> SettingEntered:
-        """The event; raises InputError."""
+        """The event that stores a text; raises InputError."""
         return SettingEntered(setting=self.make(text))
 
 
 def word(text: str) -> str:
-    """A name as it is stored."""
+    """A name in its stored form."""
     return clean_text(text).strip()
 
 
 def plain(value: float | None) -> str:
-    """A number as it would be typed; empty for what is not known."""
+    """A number in its typed form; empty if unknown."""
     return "" if value is None else f"{value:g}"
 
 
@@ -114,8 +114,8 @@ def lengths(
 ) -> tuple[float, float, float] | None:
     """Three lengths in metres with ; or × or blanks between them; None for an empty text.
 
-    `signed` names the axes (x, y, z) that may be negative. `known` are present values and how they are shown: a part that
-    was left as it is keeps the digits that are not shown.
+    `signed` names the axes (x, y, z) that may be negative. `known` are present values and their text: an unchanged part
+    keeps the digits that are not shown.
     """
     if not text.strip():
         return None
@@ -133,12 +133,12 @@ def lengths(
 
 
 def length_text(value_m: float, units: Units) -> str:
-    """A length as it is read: in feet and inches with the metres behind."""
+    """A length for display: feet and inches are followed by metres."""
     return format_length(value_m, units) + (f" ({value_m:.2f} m)".replace("-", "−") if units == "imperial" else "")
 
 
 def lengths_text(values_m: Sequence[float] | None, units: Units) -> str:
-    """Several lengths as they are read."""
+    """Several lengths for display."""
     return "; ".join(format_length(value, units) for value in values_m or ())
 
 

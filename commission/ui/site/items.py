@@ -1,4 +1,4 @@
-"""Fields of the Site form about what there may be several of: seats, channels, instruments; adding and deleting."""
+"""Fields of the Site form for repeated items (seats, channels, instruments); adding and deleting items."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ class _Item:
     def point(
         self, name: str, label: str, position_m: Position | None, hint: str = "", *, needed: bool = False
     ) -> Field:
-        """A point of it, stored under its name with `_m`."""
+        """A field for a point, stored under its name with `_m`."""
         units = self._system.units
         shown = typed = ""
         parts: list[str] = []
@@ -100,7 +100,7 @@ class _Item:
         return replace(field, read=lambda t: lengths_text(parse(t), units), bare_units=units)
 
     def position(self, label: str, position_m: Position | None) -> Field:
-        """Where it is; an unusual place is questioned."""
+        """A field for its position; an unusual one is questioned."""
         field = self.point("position", label, position_m)
 
         def unusual(job: Job, text: str) -> str:
@@ -110,7 +110,7 @@ class _Item:
 
 
 def seat_fields(system: System, n: int, seat: Seat, *, layout: bool) -> Iterator[Field]:
-    """Name, place, weight, whether it is the reference; `layout`: the height of its back as well."""
+    """Name, position, weight, reference; `layout`: also the height of its back."""
     item = _Item(system, "seats", n, seat.id)
     yield item.field("name", "Name", seat.name, word)
     yield item.position("Ears", seat.position_m)
@@ -141,7 +141,7 @@ def _back_field(item: _Item, system: System, seat: Seat) -> Field:
 
 
 def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) -> Iterator[Field]:
-    """Name, role, place, tape, output, crossover; `layout`: aim and coverage as well."""
+    """Name, role, position, tape distance, output, crossover; `layout`: also aim and coverage."""
     item = _Item(system, "channels", n, channel.id)
     yield item.field("name", "Name", channel.name, word)
     yield item.field("role", "Role", channel.role, str, shown=dict(ROLES)[channel.role], choices=ROLES)
@@ -191,7 +191,7 @@ def channel_fields(system: System, n: int, channel: Channel, *, layout: bool) ->
 
 
 def _crossover_filter(n: int, channel: Channel, name: str, title: str) -> Field:
-    """The type and slope of one side of its crossover, where these differ from those of the processor."""
+    """Type and slope of one side of its crossover, if they differ from the processor's."""
     field = crossover_field(
         f"channels.{n}.{name}_filter",
         f"  {title}",
@@ -203,7 +203,7 @@ def _crossover_filter(n: int, channel: Channel, name: str, title: str) -> Field:
 
 
 def _move_fields(item: _Item, n: int, channel: Channel) -> Iterator[Field]:
-    """What it is mounted on, and the space within which it may be moved."""
+    """Its mounting surface, and the space within which it may be moved."""
     yield item.field(
         "mount",
         "Mounted on",
@@ -216,7 +216,7 @@ def _move_fields(item: _Item, n: int, channel: Channel) -> Iterator[Field]:
         field = item.point(name, f"May {name.replace('_', ' ')}", getattr(channel, f"{name}_m"), "a corner, ")
 
         def change(s: System, text: str, field: Field = field, name: str = name, other: str = other) -> System:
-            """One corner alone is both; without one there is none."""
+            """Set one corner of the space; a single corner is used for both."""
             changed = field.change(s, text).channels[n]
             corner = getattr(changed, f"{name}_m")
             opposite = None if corner is None else getattr(changed, f"{other}_m") or corner
@@ -226,7 +226,7 @@ def _move_fields(item: _Item, n: int, channel: Channel) -> Iterator[Field]:
 
 
 def obstacle_fields(system: System, n: int, obstacle: Obstacle) -> Iterator[Field]:
-    """Two opposite corners of it."""
+    """Fields for two opposite corners."""
     item = _Item(system, "obstacles", n, obstacle.id)
     yield item.point("from", "From", obstacle.from_m, "a corner, ", needed=True)
     yield item.point("to", "To", obstacle.to_m, "the opposite corner, ", needed=True)
@@ -270,11 +270,11 @@ def _accuracy(text: str) -> int | None:
 
 
 SUPPORTS = (("hand", "held by hand"), ("stand", "on a stand"))
-"""How a meter is held; by hand where nothing is entered."""
+"""How a meter is held; by hand if nothing is entered."""
 
 
 def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterator[Field]:
-    """Model, serial, calibration; accuracy as far as it has any."""
+    """Model, serial number, calibration, and accuracy if applicable."""
     item = _Item(system, "instruments", n, instrument.kind)
     yield item.field("model", "Model", instrument.model, word)
     yield item.field("serial", "Serial number", instrument.serial, word)
@@ -317,7 +317,7 @@ def instrument_fields(system: System, n: int, instrument: Instrument) -> Iterato
 
 
 def add_items(system: System, what: str, text: str) -> System:
-    """The system with one more seat, channel or instrument for every label; commas or blanks between them.
+    """The system with one more seat, channel or instrument for every label, separated by commas or blanks.
 
     Raises InputError for a label that is taken, with nothing added.
     """
@@ -328,7 +328,7 @@ def add_items(system: System, what: str, text: str) -> System:
 
 
 def plain_name(label: str) -> str:
-    """What a standard label (IEC 62574) says in words, such as "Top front left"; empty for any other."""
+    """The meaning of a standard label (IEC 62574), such as "Top front left"; empty for any other."""
     if label.upper().startswith("SUB") and label[3:].isdecimal():
         return f"Subwoofer {label[3:]}"
     found = _LABEL.fullmatch(label)
@@ -359,7 +359,7 @@ def add_item(system: System, what: str, text: str) -> System:
 
 
 def delete_item(system: System, key: str) -> System:
-    """The system without the item that a field belongs to."""
+    """The system without the item of a field."""
     what, n, *_ = key.split(".")
     items = list(getattr(system, what))
     del items[int(n)]

@@ -1,4 +1,4 @@
-"""Fields of the Site form about the whole job: who and where, the room, the processor, the sweep."""
+"""Fields of the Site form for the whole job: names, the room, the processor, the sweep."""
 
 from __future__ import annotations
 
@@ -107,7 +107,7 @@ def _text(name: str) -> Apply:
 
 
 def parse_bands(text: str) -> tuple[Band, ...]:
-    """Bands in hertz with commas between them: 20-80, 80-300. Raises InputError."""
+    """Bands in hertz separated by commas: 20-80, 80-300. Raises InputError."""
     bands = []
     for part in (part.strip() for part in text.replace("–", "-").split(",")):
         ends = part.split("-")
@@ -124,7 +124,7 @@ ROOM_EXAMPLES = {"metric": "6.40; 4.70; 2.60", "imperial": "21' 0\"; 15' 5\"; 8'
 
 
 def room_fields(system: System) -> Iterator[Field]:
-    """Length, width, height: asked for at once while nothing is known, since none of them is to be made up."""
+    """Length, width, height; one field while they are unknown, so that none has to be invented."""
     units = system.units
     if system.room is None:
 
@@ -185,7 +185,7 @@ def _with_sides(system: System, sides: tuple[float, float, float] | None) -> Sys
 
 
 def processor_fields(system: System) -> Iterator[Field]:
-    """What the processor is, can set and assumes."""
+    """Model, abilities and assumptions of the processor."""
     p = system.processor
     yield _processor_text("model", "Model", p.model)
     yield from _trim_fields(system)
@@ -253,7 +253,7 @@ def _number(
 
 
 def _end(name: str, end: str) -> Callable[[Any, Any], Any]:
-    """Puts one end of a range of the processor."""
+    """Set one end of a range of the processor."""
     return lambda processor, value: replace(processor, **{name: replace(getattr(processor, name), **{end: value})})
 
 
@@ -326,7 +326,7 @@ def _reference_fields(system: System) -> Iterator[Field]:
 
 
 def _offer_fields(system: System) -> Iterator[Field]:
-    """What the processor offers besides trims and delays."""
+    """Abilities of the processor besides trims and delays."""
     crossovers = ", ".join(f"{hz:g}" for hz in system.processor.crossovers_hz)
 
     def put_crossovers(s: System, text: str) -> System:
@@ -373,7 +373,7 @@ FILTER_WIDTHS = (
 
 
 def _filter_fields(ranges: FilterRanges | None) -> Iterator[Field]:
-    """What a parametric filter can be set to."""
+    """The ranges of a parametric filter."""
 
     def put(system: System, **values: Any) -> System:
         now = system.processor.filters or FilterRanges()
@@ -447,7 +447,7 @@ def _target_text(target: Target | None) -> str:
 
 
 def sweep_fields(system: System) -> Iterator[Field]:
-    """The sweep that was played, for raw recordings that come without their stimulus file."""
+    """Parameters of the sweep, for raw recordings without a stimulus file."""
     sweep = system.sweep
     numbers = (
         ("start_hz", "From", "Hz", 1.0, 1000.0),

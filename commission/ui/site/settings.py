@@ -1,4 +1,4 @@
-"""Fields of the Site form about what the processor holds in a round."""
+"""Fields of the Site form for the processor's settings in a round."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ FILTERS_HINT = "45 -6 4; 63 -3 5 (Hz, dB, width)"
 
 
 def parse_filters(text: str) -> tuple[Filter, ...]:
-    """Filters with semicolons between them, each frequency, gain and width. Raises InputError."""
+    """Filters separated by semicolons, each frequency, gain and width. Raises InputError."""
     if text.strip().casefold() in ("", "none"):
         return ()
     out = []

@@ -1,1 +1,1 @@
-"""Views of kinds of results; each draws what any step says, none knows a step."""
+"""Views for kinds of results; each shows the results of any step, none knows a step."""

@@ -23,7 +23,7 @@ from commission.ui.widgets.draw.canvas import Line
 
 @dataclass(frozen=True, slots=True)
 class Ink:
-    """How a named style looks: a colour of the theme with its opacity, weight, what is behind the text.
+    """The look of a named style: a theme colour with its opacity, weight and background.
 
     `plain` is its colour where the terminal's own sixteen are used, which know no opacity.
     """
@@ -38,7 +38,7 @@ class Ink:
     """With the terminal's own colours: "dim" or "reverse"."""
 
 
-# Not in the style sheet: one rule and one lookup for each of them, for every view, would come before the first paint.
+# Not in the style sheet, which would add a rule and a lookup for each of them, for every view, to the first paint.
 INKS = {
     "dim": Ink("foreground", 0.65, weight="dim"),
     "faint": Ink("foreground", 0.28, "ansi_bright_black"),
@@ -62,12 +62,12 @@ INKS = {
 
 
 class Painted(Widget, can_focus=True):
-    """A view whose content is a list of lines made by `paint(width, height)`; made again on request and when resized."""
+    """A view of a list of lines made by `paint(width, height)`, again on request and when resized."""
 
     DEFAULT_CSS = "Painted { height: auto; width: 1fr; }"
 
     class Edge(Message):
-        """The cursor was moved beyond the first (-1) or last (+1) row: another view may take over."""
+        """The cursor moved beyond the first (-1) or last (+1) row: another view may take over."""
 
         def __init__(self, view: Painted, direction: int) -> None:
             self.view, self.direction = view, direction
@@ -75,7 +75,7 @@ class Painted(Widget, can_focus=True):
 
         @property
         def control(self) -> Painted:
-            """The view that was left."""
+            """The view that the cursor left."""
             return self.view
 
     def __init__(self, *, id: str | None = None, classes: str | None = None) -> None:
@@ -85,25 +85,25 @@ class Painted(Widget, can_focus=True):
         self._styles: dict[str, Style] = {}
         self._strips: dict[int, Strip] = {}
         self._strips_size = Size(0, 0)
-        """Lines as they were painted last, with padding, and for which size."""
+        """The lines painted last, with padding, and their size."""
 
     @abstractmethod
     def paint(self, width: int, height: int) -> Sequence[Line]:
-        """The lines for a region of that size; height 0 asks for as many as it takes.
+        """The lines for a region of that size; height 0 requests all of them.
 
         With `height: auto` both must be the same: they are made once.
         """
 
     def begin(self) -> None:
-        """Select and show what a new view selects and shows; it is repainted afterwards."""
+        """Reset the selection to that of a new view, which is repainted afterwards."""
 
     def repaint(self, layout: bool = False) -> None:
-        """Something changed: make the lines again; `layout` when their number may have changed."""
+        """Make the lines again after a change; `layout` if their number may have changed."""
         self._made_for = None
         self.refresh(layout=layout)
 
     def row_in_view(self, row: int, rows: int = 1) -> None:
-        """Scroll whatever contains this view so that some of its rows are visible, once it is laid out."""
+        """Scroll the containers of this view so that some of its rows are visible, after layout."""
         self.call_after_refresh(self._bring_into_view, row, rows)
 
     def _bring_into_view(self, row: int, rows: int) -> None:
@@ -112,7 +112,7 @@ class Painted(Widget, can_focus=True):
             self.parent.scroll_to_region(place, animate=False, spacing=Spacing(1, 0, 1, 0))
 
     def get_content_height(self, container: Size, viewport: Size, width: int) -> int:
-        """As many rows as there are lines, for `height: auto`."""
+        """The number of lines, for `height: auto`."""
         if self._made_for != (width, len(self._lines)):
             self._lines = self.paint(width, 0)
             self._made_for = (width, len(self._lines))
@@ -128,7 +128,7 @@ class Painted(Widget, can_focus=True):
         return super().refresh(*regions, repaint=repaint, layout=layout, recompose=recompose)
 
     def render_lines(self, crop: Region) -> list[Strip]:
-        """Without the borders and effects of Textual's styles, which cost more for each line than the line itself."""
+        """Lines without Textual's borders and effects, which cost more than the lines themselves."""
         if not is_plain(self):
             return super().render_lines(crop)
         if self._strips_size != self.region.size:
@@ -179,7 +179,7 @@ class Painted(Widget, can_focus=True):
         return known
 
     def _ink(self, ink: Ink) -> Style:
-        """In the colours of the theme, on what is behind this view."""
+        """A style in theme colours on this view's background."""
         plain, variables, ground = self.app.native_ansi_color, self.app.theme_variables, self.background_colors[1]
 
         def colour(name: str, opacity: float) -> RichColor:

@@ -1,4 +1,4 @@
-"""The table into which readings are typed: digits at once, Enter stores and goes one row down."""
+"""The table for typing readings: a digit begins an entry, Enter stores it and goes one row down."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ LONGEST = 18
 
 
 class EntryTable(Painted):
-    """Rows of prompts. It stores nothing itself: it says what was entered."""
+    """Rows of prompts. It stores nothing itself, but reports what was entered."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(-1)", show=False, id="entry.up"),
@@ -56,7 +56,7 @@ class EntryTable(Painted):
             super().__init__()
 
     class WithdrawLast(Message):
-        """Take back the last reading of a row."""
+        """Requests withdrawal of the last reading of a row."""
 
         def __init__(self, prompt: Prompt) -> None:
             self.prompt = prompt
@@ -71,7 +71,7 @@ class EntryTable(Painted):
         id: str | None = None,
         classes: str | None = None,
     ) -> None:
-        """`unusual` gives a sentence on what is unusual about a value, beside its expected span; empty: nothing."""
+        """`unusual` gives a sentence on an unusual value, shown with the expected range; empty: nothing."""
         super().__init__(id=id, classes=classes)
         self.rows = tuple(rows)
         self.units: Units = units
@@ -80,7 +80,7 @@ class EntryTable(Painted):
         self._unusual = unusual
 
     def show(self, rows: Sequence[EntryRow]) -> None:
-        """New readings; the selected row and what is being typed stay. The same tuple is shown already."""
+        """Show new readings; the selected row and the typed text stay. Nothing happens for the tuple shown already."""
         if rows is self.rows:
             return
         old = self.prompt
@@ -108,12 +108,12 @@ class EntryTable(Painted):
     def _takes(self, character: str) -> bool:
         if self.prompt is None or not character.isprintable():
             return False
-        # Once a number is begun all that is typed belongs to it: a key that is swallowed would make 1e9 a 19, and one
-        # that is obeyed would set off a command in the middle of a number.
+        # Once a number is begun, every key belongs to it: swallowing one would turn 1e9 into 19, and
+        # obeying one would start a command in the middle of a number.
         return bool(self.typing.text) or character in STARTS
 
     def on_key(self, event: events.Key) -> None:
-        """Digits begin an entry; while one is being typed, Backspace mends and Escape drops it."""
+        """Begin an entry with a digit; while typing, Backspace deletes and Escape cancels."""
         typed = self.typing.text
         if event.character is not None and self._takes(event.character):
             self._type((typed + event.character)[:LONGEST])
@@ -129,7 +129,7 @@ class EntryTable(Painted):
         event.prevent_default()
 
     def on_paste(self, event: events.Paste) -> None:
-        """Pasted text is entered as if it were typed; Enter stores it. A list of numbers is none."""
+        """Enter pasted text as if it were typed; Enter stores it. A list of numbers is not accepted."""
         text = " ".join(event.text.split())
         if self.prompt is None or not text:
             return
@@ -146,14 +146,14 @@ class EntryTable(Painted):
         self.repaint(layout=had_problem)
 
     def action_store(self) -> None:
-        """Enter: check what was typed, say what is wrong, ask when unusual, else report it and go down."""
+        """Check what was typed: show an error, ask if it is unusual, else report it and go down."""
         if self.prompt is None or not self.typing.text:
             self.action_move(1)
         elif not (self.typing.asking and typed_ahead(self.app)):
             self._enter(1, sure=self.typing.asking)
 
     def _enter(self, rows: int, *, sure: bool) -> None:
-        """Report what was typed and move on by a number of rows; stay where there is something to ask about it."""
+        """Report what was typed and move by a number of rows; stay if there is a question about it."""
         prompt, typed = self.prompt, self.typing.text
         assert prompt is not None
         try:
@@ -176,7 +176,7 @@ class EntryTable(Painted):
             self._moved()
 
     def _question(self, prompt: Prompt, typed: str, value: float) -> str:
-        """What to ask before a value is stored; nothing about one that is stored for this row already."""
+        """The question before a value is stored; empty for a value that is stored for this row already."""
         if value in self.rows[self.cursor].values:
             return ""
         sentence = self._strange(prompt, value)
@@ -191,7 +191,7 @@ class EntryTable(Painted):
         return question(prompt, value, self.units) if outside(prompt, value) else self._unusual(prompt, value)
 
     def refuse(self, sentence: str) -> None:
-        """Say beside the selected row why nothing was stored."""
+        """Show beside the selected row why nothing was stored."""
         self._say(sentence, asking=False)
 
     def _say(self, sentence: str, *, asking: bool) -> None:
@@ -206,7 +206,7 @@ class EntryTable(Painted):
     # --- moving -----------------------------------------------------------------------------------------------
 
     def action_move(self, rows: int) -> None:
-        """Another row; what was typed is entered first, as Enter would: a number that is read must not be lost."""
+        """Move to another row; typed text is entered first, as by Enter: a reading must not be lost."""
         if not self.rows:
             return
         if self.typing.text:
@@ -221,7 +221,7 @@ class EntryTable(Painted):
         self._moved()
 
     def select(self, index: int) -> None:
-        """Select a row by its number; what was typed and not entered is dropped."""
+        """Select a row by its number; typed text that was not entered is dropped."""
         self.typing = Typing()
         self.action_move(index - self.cursor)
 
@@ -239,7 +239,7 @@ class EntryTable(Painted):
 
     def _moved(self) -> None:
         self.repaint(layout=True)
-        first = 0 if self.cursor == 0 else self.cursor + 1  # the heading comes into view with the first row
+        first = 0 if self.cursor == 0 else self.cursor + 1  # the heading scrolls into view with the first row
         self.row_in_view(first, self.cursor + 2 - first)
         if self.prompt is not None:
             self.post_message(self.Selected(self.prompt))

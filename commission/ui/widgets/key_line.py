@@ -1,7 +1,7 @@
-"""The keys that do something on this screen, in its last line; a click on one does the same.
+"""Shows the keys that are active on this screen in its last line; a click has the same effect.
 
-Textual's Footer makes a widget of each key, and makes all of them again whenever a binding or the focus changes: half of
-what opening a screen costs.
+Textual's Footer makes a widget of each key, and makes all of them again after a change of bindings or focus, which takes
+half of the time of opening a screen.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class KeyName:
-    """A key as it is called here, and what it does."""
+    """The name of a key as shown, and its action."""
 
     key: str
     display: str
@@ -30,7 +30,7 @@ class KeyName:
 
     @property
     def cells(self) -> int:
-        """Cells that it takes, with a blank before and after the key and one after the description."""
+        """Its width: a blank before and after the key and one after the description."""
         return cell_len(self.display) + cell_len(self.description) + 3
 
 
@@ -58,7 +58,7 @@ class KeyLine(Painted, can_focus=False):
             self.call_after_refresh(self._read)
 
     def _read(self) -> None:
-        """One key for each action that is possible now."""
+        """Collect one key for each action that is possible now."""
         self._waiting = False
         if not self.is_attached:
             return

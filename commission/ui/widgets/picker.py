@@ -24,7 +24,7 @@ class Item:
 
 
 class LateItem:
-    """One line whose text is made when it is painted first: of thousands only some are ever seen."""
+    """A line whose text is made when it is first painted: of thousands only some are ever seen."""
 
     def __init__(self, key: str, make: Callable[[], Line]) -> None:
         self.key, self._make = key, make
@@ -66,7 +66,7 @@ class Picker(Painted):
     ]
 
     class Selected(Message):
-        """Another line is selected."""
+        """Another line was selected."""
 
         def __init__(self, view: Picker, key: str) -> None:
             self.view, self.key = view, key
@@ -77,7 +77,7 @@ class Picker(Painted):
             return self.view
 
     class Chosen(Selected):
-        """Enter was pressed."""
+        """Enter was pressed on a line."""
 
     def __init__(
         self, items: Sequence[Item | LateItem] = (), *, id: str | None = None, classes: str | None = None
@@ -88,7 +88,7 @@ class Picker(Painted):
         self.show(items)
 
     def show(self, items: Sequence[Item | LateItem]) -> None:
-        """Other lines; the selected key stays selected where it still exists."""
+        """Show other lines; the selected key stays selected if it still exists."""
         old = self.key
         self.items = tuple(items)
         keys = [item.key for item in self.items]
@@ -105,7 +105,7 @@ class Picker(Painted):
 
     @property
     def key(self) -> str:
-        """Key of the selected line; empty when there is none."""
+        """Key of the selected line; empty if there is none."""
         return self.items[self.cursor].key if 0 <= self.cursor < len(self.items) else ""
 
     def select(self, key: str) -> None:
@@ -115,25 +115,25 @@ class Picker(Painted):
             self._moved()
 
     def paint(self, width: int, height: int) -> Sequence[Line]:
-        """All lines, the selected one marked by a sign as well as by its ground."""
+        """All lines, the selected one marked by a sign as well as by its background."""
         return _Lines(len(self.items), lambda index: self._line(self.items[index], index == self.cursor, width))
 
     def _line(self, item: Item | LateItem, selected: bool, width: int) -> Line:
         if not item.key:
             return item.runs
-        lit = self.has_focus or not self.can_focus  # one that cannot have the keys follows a field that has them
+        lit = self.has_focus or not self.can_focus  # a list that cannot have the focus follows a field that has it
         behind = " selected" if selected and lit else ""
         runs: list[Run] = [("▸" if selected else " ", ("accent" if lit else "faint") + behind)]
         runs += [(text, (style + behind).strip()) for text, style in item.runs]
         pad = width - width_of(tuple(runs))
-        if pad < 0:  # the last run gives way
+        if pad < 0:  # the last run is cut
             text, style = runs[-1]
             runs[-1] = (fit(text, max(width_of(((text, style),)) + pad, 0)), style)
             pad = 0
         return (*runs, (" " * pad, behind.strip()))
 
     def action_move(self, by: int) -> None:
-        """Another line, headings passed over."""
+        """Select another line, skipping headings."""
         places = [i for i, item in enumerate(self.items) if item.key]
         if not places:
             return
@@ -146,7 +146,7 @@ class Picker(Painted):
             self.post_message(self.Chosen(self, self.key))
 
     def on_click(self, event: events.Click) -> None:
-        """Select, and choose when selected already."""
+        """Select a line, or choose it if it is selected already."""
         if 0 <= event.y < len(self.items) and self.items[event.y].key:
             if event.y == self.cursor:
                 self.action_choose()
@@ -158,7 +158,7 @@ class Picker(Painted):
         self.repaint()
 
     def on_blur(self) -> None:
-        """Keep the sign, drop the ground."""
+        """Keep the sign, drop the background."""
         self.repaint()
 
     def _moved(self) -> None:
@@ -169,7 +169,7 @@ class Picker(Painted):
 
 
 class Menu(Picker):
-    """A list whose lines lead somewhere: the keys at the bottom say so."""
+    """A list whose lines open something, as the key line shows."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "choose", "Open", key_display="Enter", id="list.choose"),
@@ -177,7 +177,7 @@ class Menu(Picker):
 
 
 class Form(Picker):
-    """A list whose lines are filled in: the keys at the bottom say so."""
+    """A list whose lines are edited, as the key line shows."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("enter", "choose", "Edit", key_display="Enter", id="list.choose"),

@@ -48,7 +48,7 @@ class Plot(Painted):
         self.view = self._fitting(View(y_limits=y_limits, hint=hint))
 
     def show(self, curve: Curve | None, y_limits: tuple[float, float] | None = None) -> None:
-        """Show another curve with the same frequencies and read-out; `y_limits` keep the scale while flicking."""
+        """Show another curve with the same frequency range and read-out; `y_limits` fix the scale for comparison."""
         self.curve = curve
         self.view = replace(self._fitting(self.view), y_limits=y_limits)
         self.repaint()
@@ -57,7 +57,7 @@ class Plot(Painted):
         self.view = self._fitting(View(y_limits=self.view.y_limits, hint=self.view.hint))
 
     def _fitting(self, view: View) -> View:
-        """To half an octave above the end of the curve where it ends in the bass."""
+        """The view cut to half an octave above the end of a curve that ends in the bass."""
         series = self.curve.series if self.curve is not None else ()
         ends = [float(s.x[-1]) for s in series if s.x.size]
         if (view.low_hz, view.high_hz) == FULL_HZ and ends and max(ends) <= BASS_HZ[1]:
@@ -73,7 +73,7 @@ class Plot(Painted):
         return draw_plot(self.curve or Curve(id="", title="", series=()), width, height or 16, self.view)
 
     def action_zoom(self) -> None:
-        """All frequencies, or the bass only."""
+        """Switch between all frequencies and the bass."""
         low, high = BASS_HZ if self.view.high_hz == FULL_HZ[1] else FULL_HZ
         cursor = self.view.cursor_hz
         kept = cursor if cursor is not None and low <= cursor <= high else None

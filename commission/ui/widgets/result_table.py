@@ -27,7 +27,7 @@ class ResultTable(Painted):
     ]
 
     class Selected(Message):
-        """Another row is selected."""
+        """Another row was selected."""
 
         def __init__(self, view: ResultTable, row: Row) -> None:
             self.view, self.row = view, row
@@ -50,7 +50,7 @@ class ResultTable(Painted):
         self.cursor, self._first_column = 0, 1
 
     def show(self, table: Table) -> None:
-        """New results of the same kind; the selected row stays selected."""
+        """Show new results of the same kind; the selected row stays selected."""
         key = self.row.key if self.row is not None else None
         self.table = table
         self.cursor = next((i for i, row in enumerate(table.rows) if row.key == key), 0)
@@ -61,7 +61,7 @@ class ResultTable(Painted):
         return self.table.rows[self.cursor] if 0 <= self.cursor < len(self.table.rows) else None
 
     def mark(self, key: str) -> Row | None:
-        """Select the row of that key without a message; returns it when there is one."""
+        """Select the row of that key without a message; returns the row, or None."""
         for index, row in enumerate(self.table.rows):
             if row.key == key:
                 if index != self.cursor:
@@ -71,11 +71,11 @@ class ResultTable(Painted):
         return None
 
     def paint(self, width: int, height: int) -> Sequence[Line]:
-        """The table; the sign of the selected row stays, its ground shows the focus."""
+        """The table; the mark of the selected row stays, its background shows the focus."""
         return self._draw(width).lines(self.cursor, self.has_focus)
 
     def _draw(self, width: int) -> TableLayout:
-        """The table for that width: drawn once, since another selected row changes two lines."""
+        """The table drawn for that width, cached: another selection changes only two lines."""
         wanted = (width, self.units, self._first_column)
         if self._table_layout is None or self._table_layout.table is not self.table or self._laid_out_for != wanted:
             self._table_layout, self._laid_out_for = (
@@ -85,7 +85,7 @@ class ResultTable(Painted):
         return self._table_layout
 
     def action_move(self, direction: int) -> None:
-        """Another row; beyond the ends another view."""
+        """Select another row; beyond the ends another view."""
         target = self.cursor + direction
         if not 0 <= target < len(self.table.rows):
             self.post_message(self.Edge(self, direction))
@@ -94,7 +94,7 @@ class ResultTable(Painted):
         self._moved()
 
     def action_columns(self, direction: int) -> None:
-        """Other columns, where not all fit."""
+        """Show other columns, if not all fit."""
         laid = self._draw(self.size.width).layout
         last = 1 if laid.width <= self.size.width else max(len(laid.columns) - 1, 1)
         self._first_column = min(max(self._first_column + direction, 1), last)
@@ -119,7 +119,7 @@ class ResultTable(Painted):
     def _moved(self) -> None:
         self.repaint()
         line = self._draw(self.size.width).first_row + self.cursor
-        first = 0 if self.cursor == 0 else line  # the heading comes into view with the first row
+        first = 0 if self.cursor == 0 else line  # the heading scrolls into view with the first row
         self.row_in_view(first, line - first + 1)
         if self.row is not None:
             self.post_message(self.Selected(self, self.row))

@@ -14,7 +14,7 @@ from commission.ui.widgets.draw.plan import ViewName, draw_plan
 
 
 class RoomPlanView(Painted):
-    """One `RoomPlan`, or a sentence that says what it needs."""
+    """One `RoomPlan`, or a sentence on the missing entries."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("left", "select(-1)", show=False, id="plan.previous"),
@@ -25,7 +25,7 @@ class RoomPlanView(Painted):
     ]
 
     class Selected(Message):
-        """Something else in the room is selected."""
+        """Another object in the room was selected."""
 
         def __init__(self, label: str) -> None:
             self.label = label
@@ -54,7 +54,7 @@ class RoomPlanView(Painted):
         self.selected, self.pair, self.view = None, None, "top"
 
     def show(self, plan: RoomPlan | None, selected: str | None = None) -> None:
-        """Another plan; keeps the selection unless another is given."""
+        """Show another plan; keeps the selection unless another is given."""
         self.plan = plan
         self.selected = selected if selected is not None else self.selected
         self.repaint(layout=True)

@@ -15,7 +15,7 @@ from commission.ui.widgets.draw.grid import Window, cell_width, draw_grid, name_
 
 
 class SeatGrid(Painted):
-    """One `Grid`; all channels when its height is auto, else the part around the cursor."""
+    """One `Grid`; all channels if its height is auto, else the part around the cursor."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
         Binding("up", "move(-1, 0)", show=False, id="grid.up"),
@@ -28,7 +28,7 @@ class SeatGrid(Painted):
     ]
 
     class Selected(Message):
-        """Another cell is selected."""
+        """Another cell was selected."""
 
         def __init__(self, view: SeatGrid, channel: str, seat: str, cell: GridCell | None) -> None:
             self.view, self.channel, self.seat, self.cell = view, channel, seat, cell
@@ -47,7 +47,7 @@ class SeatGrid(Painted):
         self._window: Window | None = None
 
     def show(self, grid: Grid) -> None:
-        """New results; the selected cell stays selected where it still exists."""
+        """Show new results; the selected cell stays selected if it still exists."""
         place = self.place
         self.grid = grid
         self.cursor = (0, 0)
@@ -63,7 +63,7 @@ class SeatGrid(Painted):
         return self.grid.channels[self.cursor[0]], self.grid.seats[self.cursor[1]]
 
     def mark(self, channel: str | None, seat: str | None) -> None:
-        """Select a cell without a message; a name that is None keeps its row or column."""
+        """Select a cell without a message; None keeps its row or column."""
         row, column = self.cursor
         if channel in self.grid.channels:
             row = self.grid.channels.index(channel or "")
@@ -85,7 +85,7 @@ class SeatGrid(Painted):
         return draw_grid(self.grid, self.cursor, self._window, width, self.has_focus)
 
     def action_move(self, down: int, across: int) -> None:
-        """Another cell; beyond top and bottom another view."""
+        """Select another cell; beyond top and bottom another view."""
         row, column = self.cursor[0] + down, self.cursor[1] + across
         if down and not 0 <= row < len(self.grid.channels):
             self.post_message(self.Edge(self, down))

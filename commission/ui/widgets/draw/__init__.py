@@ -1,1 +1,1 @@
-"""Drawing in characters without a screen: pure functions from model types to lines of styled text."""
+"""Draws in characters without a screen: pure functions from model types to lines of styled text."""

@@ -1,4 +1,4 @@
-"""Dots in braille cells: two across and four down in each terminal cell."""
+"""Draws dots in braille cells: two across and four down in each terminal cell."""
 
 from __future__ import annotations
 
@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 from commission.model import FloatArray
 
 Dots = NDArray[np.bool_]
-"""Dots of a sheet [shape=(4 · rows, 2 · columns)], row 0 on top."""
+"""The dots of a canvas [shape=(4 · rows, 2 · columns)], row 0 on top."""
 
 _BITS = np.array([[0x01, 0x08], [0x02, 0x10], [0x04, 0x20], [0x40, 0x80]], dtype=np.uint8)
 """Bit of each dot of a cell (Unicode Standard, block Braille Patterns, U+2800)."""
 
 
 def codes(dots: Dots) -> NDArray[np.uint8]:
-    """Pattern of each cell [shape=(rows, columns)]; 0 where it is empty."""
+    """Pattern of each cell [shape=(rows, columns)]; 0 if it is empty."""
     rows, columns = dots.shape[0] // 4, dots.shape[1] // 2
     cells = dots.reshape(rows, 4, columns, 2)
     return np.asarray(np.einsum("rycx,yx->rc", cells, _BITS), dtype=np.uint8)
@@ -31,8 +31,8 @@ def char(code: int) -> str:
 def polyline(x: FloatArray, y: FloatArray, rows: int, columns: int) -> Dots:
     """A curve through points given in dots (x rising, y downward), without gaps on steep slopes.
 
-    Each dot column spans what the curve does within it, so that a narrow dip is not lost between two columns.
-    Not finite points are gaps.
+    Each dot column spans the range of the curve within it, so that a narrow notch is not lost. Non-finite points are
+    gaps.
     """
     height, width = 4 * rows, 2 * columns
     at = np.arange(width, dtype=float)

@@ -1,4 +1,4 @@
-"""A sheet of terminal cells, each with a style name; its lines are what widgets show and tests read.
+"""A canvas of terminal cells, each with a style name; widgets show its lines and tests read them.
 
 Style names are words of our own (see `painted.Painted`); several may be joined by a space.
 """
@@ -17,7 +17,7 @@ Line = tuple[Run, ...]
 
 
 class Canvas:
-    """`height` rows of `width` cells; what is put outside is cut off."""
+    """`height` rows of `width` cells; anything outside is clipped."""
 
     def __init__(self, width: int, height: int) -> None:
         self.width, self.height = max(width, 0), max(height, 0)
@@ -28,7 +28,7 @@ class Canvas:
         """Write `text` from column `x` of row `y`; returns the column after it. A wide character takes two cells."""
         for char in text:
             cells = cell_len(char)
-            if cells == 0:  # a combining mark belongs to the cell before it
+            if cells == 0:  # a combining mark belongs to the previous cell
                 if 0 < x <= self.width and 0 <= y < self.height:
                     self._text[y][x - 1] += char
                 continue
@@ -65,17 +65,17 @@ def plain(lines: Sequence[Line]) -> str:
 
 
 def width_of(line: Line) -> int:
-    """Cells that a line takes."""
+    """The width of a line in cells."""
     return sum(cell_len(text) for text, _ in line)
 
 
 def cells_of(text: str) -> int:
-    """Cells of a text when it is cleaned; letters of ASCII take one each, and need not be looked up."""
+    """The width of a cleaned text in cells; ASCII letters take one each, without a lookup."""
     return len(text) if text.isascii() and text.isprintable() else cell_len(clean_text(text))
 
 
 def fit(text: str, cells: int, align: str = "left") -> str:
-    """`text` cleaned and cut or padded to exactly `cells` cells; what is cut ends in "…"."""
+    """`text` cleaned and cut or padded to exactly `cells` cells; a cut text ends in "…"."""
     text = clean_text(text)
     wide = cells_of(text)
     if wide > cells:
@@ -91,13 +91,13 @@ def fit(text: str, cells: int, align: str = "left") -> str:
 
 
 def cut(text: str, cells: int) -> str:
-    """`text` cleaned and cut to `cells` cells where it takes more; what is cut ends in "…"."""
+    """`text` cleaned and cut to at most `cells` cells; a cut text ends in "…"."""
     text = clean_text(text)
     return fit(text, min(cell_len(text), cells))
 
 
 def wrap(text: str, cells: int) -> list[str]:
-    """`text` cleaned and broken at blanks into lines of at most `cells` cells; line breaks in it are kept."""
+    """`text` cleaned and wrapped at blanks into lines of at most `cells` cells; its line breaks are kept."""
     lines: list[str] = []
     for paragraph in text.split("\n"):
         line = ""
@@ -107,7 +107,7 @@ def wrap(text: str, cells: int) -> list[str]:
                 lines.append(line)
                 joined = word
             line = joined
-            while cell_len(line) > cells > 1:  # one word longer than a line
+            while cell_len(line) > cells > 1:  # a word longer than a line
                 head = fit(line, cells)[:-1] if cell_len(line) > cells else line
                 lines.append(head)
                 line = line[len(head) :]

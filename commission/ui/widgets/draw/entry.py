@@ -1,4 +1,4 @@
-"""The entry table in characters, and what typed text means."""
+"""Draws the entry table in characters, and interprets typed text."""
 
 from __future__ import annotations
 
@@ -22,12 +22,12 @@ from commission.model.units import (
 from commission.ui.widgets.draw.canvas import Line, Run, fit, wrap
 
 STARTS = "0123456789.,-−+"
-"""What begins an entry; any other key means something else to the screen."""
+"""Characters that begin an entry; any other key is a command of the screen."""
 
 
 @dataclass(frozen=True, slots=True)
 class EntryRow:
-    """One prompt with what was read so far (in the prompt's unit), oldest first."""
+    """One prompt with its readings so far (in the prompt's unit), oldest first."""
 
     prompt: Prompt
     values: tuple[float, ...] = ()
@@ -35,7 +35,7 @@ class EntryRow:
 
 @dataclass(frozen=True, slots=True)
 class Typing:
-    """What is being typed in the selected row, and the sentence beside it."""
+    """The text being typed in the selected row, and the sentence beside it."""
 
     text: str = ""
     problem: str = ""
@@ -44,7 +44,7 @@ class Typing:
 
 
 def entry_value(prompt: Prompt, text: str, units: Units = "metric") -> float:
-    """The number in the prompt's unit, which may stand behind it; raises InputError with a sentence for the technician.
+    """The number in the prompt's unit, which may follow it; raises InputError with a sentence for the technician.
 
     A length without a unit is in the job's `units`.
     """
@@ -58,7 +58,7 @@ def entry_value(prompt: Prompt, text: str, units: Units = "metric") -> float:
 
 
 def echo(prompt: Prompt, text: str, units: Units) -> str:
-    """How a typed length or temperature is read, with its unit; empty as long as it is none."""
+    """A typed length or temperature as understood, with its unit; empty if it is not valid yet."""
     if prompt.unit not in ("m", "°C"):
         return ""
     try:
@@ -68,12 +68,12 @@ def echo(prompt: Prompt, text: str, units: Units) -> str:
 
 
 def outside(prompt: Prompt, value: float) -> bool:
-    """Whether to ask before storing."""
+    """Whether a value needs confirmation before storing."""
     return prompt.expected is not None and not prompt.expected[0] <= value <= prompt.expected[1]
 
 
 def impossible(prompt: Prompt, value: float) -> str:
-    """Why a value is refused that is farther outside the expected range than the range is wide; empty for all others."""
+    """Why a value is refused that is farther outside the expected range than the range is wide; else empty."""
     if prompt.expected is None:
         return ""
     low, high = prompt.expected
@@ -84,7 +84,7 @@ def impossible(prompt: Prompt, value: float) -> str:
 
 
 def question(prompt: Prompt, value: float, units: Units) -> str:
-    """What is asked before an unusual value is stored."""
+    """The question before an unusual value is stored."""
     low, high = prompt.expected or (0.0, 0.0)
     span = f"{quantity(low, prompt.unit, units)} to {quantity(high, prompt.unit, units)}"
     text = quantity(value, prompt.unit, units)
@@ -92,7 +92,7 @@ def question(prompt: Prompt, value: float, units: Units) -> str:
 
 
 def row_name(prompt: Prompt) -> str:
-    """Channel and seat of a prompt, else what is read."""
+    """Channel and seat of a prompt, else its quantity."""
     place = " ".join(part for part in (prompt.channel, prompt.seat) if part)
     return place or prompt.quantity
 
@@ -100,9 +100,9 @@ def row_name(prompt: Prompt) -> str:
 def draw_entry(
     rows: Sequence[EntryRow], cursor: int, typing: Typing, width: int, units: Units = "metric", focused: bool = True
 ) -> list[Line]:
-    """Heading, one line for each row, and the sentence of the selected row below it."""
+    """Heading, one line for each row, and below it the sentence of the selected row."""
     if not rows:
-        return []  # the line above says why
+        return []  # the line above gives the reason
     columns = _columns(rows, units, width)
     heads = [fit(title, size, align) for title, size, align in columns]
     lines: list[Line] = [(("  " + " ".join(heads), "dim"),)]
@@ -125,7 +125,7 @@ def draw_entry(
 
 
 def row_of_line(rows: int, cursor: int, problem_lines: int, y: int) -> int:
-    """The row of a painted line (for the mouse)."""
+    """The row at a painted line, for the mouse."""
     index = y - 1
     return index if index <= cursor else max(index - problem_lines, cursor) if index < rows + problem_lines else -1
 
@@ -141,7 +141,7 @@ def _columns(rows: Sequence[EntryRow], units: str, width: int) -> Columns:
     if len(one_unit) == 1:
         unit = next(iter(one_unit))
         shown_unit = {"m": "ft in", "°C": "°F"}.get(unit, unit) if units == "imperial" else unit
-    read = {(value, row.prompt.unit) for row in rows for value in row.values}  # the same numbers again and again
+    read = {(value, row.prompt.unit) for row in rows for value in row.values}  # the same numbers recur often
     widest = [quantity(value, unit, units) for value, unit in read]
     widest += [quantity(r.prompt.given[0], r.prompt.unit, units) for r in rows if r.prompt.given is not None]
     value = max([cell_len(text) for text in widest] + [10])
@@ -174,10 +174,10 @@ def _row_line(row: EntryRow, columns: Columns, typing: Typing, chosen: bool, wid
         elif title.startswith("Last"):
             if chosen and typing.text:
                 typed = typing.text + "▏"
-                typed = typed if cell_len(typed) <= size else "…" + typed[1 - size :]  # the end is where one types
+                typed = typed if cell_len(typed) <= size else "…" + typed[1 - size :]  # the end is being typed
                 line.append((fit(typed, size, "right"), "edit"))
                 meaning = echo(prompt, typing.text, units)
-                if meaning:  # in place of the columns behind
+                if meaning:  # replaces the columns to the right
                     line.append((fit(f" {meaning}", max(width - used - size, 0)), "main" + behind))
                     return tuple(line)
                 line.append((" ", behind.strip()))
@@ -203,7 +203,7 @@ def _last(row: EntryRow, title: str, units: str) -> tuple[str, str]:
     if not row.values and given is None:
         return "faint", "····"
     style, value = ("", row.values[-1]) if row.values or given is None else ("dim", given[0])
-    if title == "Last":  # rows of different units name theirs
+    if title == "Last":  # rows of different units show theirs
         return style, quantity(value, row.prompt.unit, units)
     return style, _figure(value, row.prompt.unit, units)
 

@@ -1,4 +1,4 @@
-"""How verdicts look, and a check in a line, the same in every view."""
+"""The appearance of verdicts, and of a check in a line, the same in every view."""
 
 from __future__ import annotations
 

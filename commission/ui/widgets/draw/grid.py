@@ -1,4 +1,4 @@
-"""Seats across, channels down: a mark and the one worst figure in each cell."""
+"""Draws seats across and channels down: a mark and the worst figure in each cell."""
 
 from __future__ import annotations
 
@@ -14,13 +14,13 @@ from commission.ui.widgets.draw.figures import STYLES
 
 DETAIL_ROWS = 6
 NARROWEST = 12
-"""Cells of the screen for one cell at least: eight characters of figure read whole; other seats scroll."""
+"""Smallest width of a cell on the screen: eight characters of a figure are readable; other seats scroll."""
 NOTHING = "·"
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """Which cells are shown when not all fit."""
+    """The part of the grid that is shown if not all fits."""
 
     seat: int = 0
     channel: int = 0
@@ -29,7 +29,7 @@ class Window:
 
 
 def cell_width(grid: Grid, width: int) -> int:
-    """Cells of the screen for one cell of the grid, brackets included."""
+    """Width of a cell of the grid on the screen, brackets included."""
     figures = [cells_of(cell.figure) + 2 for cell in grid.cells.values()]
     widest = max([*figures, *map(cells_of, grid.seats), 3]) + 3
     share = (width - name_width(grid)) // max(len(grid.seats), 1)
@@ -37,12 +37,12 @@ def cell_width(grid: Grid, width: int) -> int:
 
 
 def name_width(grid: Grid) -> int:
-    """Cells of the screen for the channel's name."""
+    """Width of the channel's name on the screen."""
     return max([*map(cells_of, grid.channels), 4]) + 1
 
 
 def window(grid: Grid, cursor: tuple[int, int], width: int, height: int, old: Window | None = None) -> Window:
-    """The part to show so that the cursor (channel, seat) is inside, moving as little as possible.
+    """The part to show that contains the cursor (channel, seat), moved as little as possible.
 
     `height` 0: all channels.
     """
@@ -117,7 +117,7 @@ def _cell_runs(cell: GridCell | None, each: int, chosen: bool) -> list[Run]:
 
 
 def short(figure: str, room: int) -> str:
-    """A figure in a narrow cell: its number without the word before it, else cut."""
+    """A figure in a narrow cell: its number without the preceding word, else cut."""
     figure = clean_text(figure)
     last = figure.split(" ")[-1]
     if cell_len(figure) > room >= cell_len(last) and any(char.isdigit() for char in last):
@@ -126,7 +126,7 @@ def short(figure: str, room: int) -> str:
 
 
 def detail_lines(grid: Grid, cursor: tuple[int, int], width: int) -> list[Line]:
-    """What the selected cell says, in exactly `DETAIL_ROWS` lines."""
+    """Details of the selected cell in exactly `DETAIL_ROWS` lines."""
     channel, seat = grid.channels[cursor[0]], grid.seats[cursor[1]]
     cell = grid.cells.get((channel, seat))
     head: list[Run] = [(f"{clean_text(channel)} at {clean_text(seat)}  ", "mark")]

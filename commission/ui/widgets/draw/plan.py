@@ -1,4 +1,4 @@
-"""The room to scale in characters: seats, loudspeakers, and lines of the selected one in braille."""
+"""Draws the room to scale in characters: seats, loudspeakers, and lines of the selected one in braille."""
 
 from __future__ import annotations
 
@@ -22,14 +22,14 @@ ViewName = Literal["top", "side"]
 LEAST_COLUMNS, LEAST_ROWS = 18, 6
 TALLEST_ROWS = 24
 TOLERANCE_M = 0.02
-"""Things up to this far beyond a wall count as at the wall."""
+"""Objects up to this far beyond a wall count as at the wall."""
 REACH = ((0, 0), (0, -1), (0, 1), (0, -2), (0, 2), (0, -3), (0, 3))
-"""Rows tried for a label whose place is taken, nearest first."""
+"""Rows tried for a label whose place is occupied, nearest first."""
 
 
 @dataclass(frozen=True, slots=True)
 class _Frame:
-    """How metres become cells: inner corner at (1, 1), `columns` x `rows` cells inside the walls."""
+    """Converts metres to cells: inner corner at (1, 1), `columns` x `rows` cells inside the walls."""
 
     across_m: float
     down_m: float
@@ -39,34 +39,34 @@ class _Frame:
     plan: RoomPlan
 
     def dots(self, item: PlanItem) -> tuple[float, float]:
-        """Place in dots from the inner corner; kept inside the walls."""
+        """Position in dots from the inner corner, kept inside the walls."""
         return self.dots_at(item.position_m)
 
     def dots_at(self, place: Position) -> tuple[float, float]:
-        """The same of any place."""
+        """Position of any point in dots."""
         across, down = self.flat(place)
         x = min(max(across / self.across_m, 0.0), 1.0) * (2 * self.columns - 1)
         y = min(max(down / self.down_m, 0.0), 1.0) * (4 * self.rows - 1)
         return x, y
 
     def metres(self, item: PlanItem) -> tuple[float, float]:
-        """From the left and from the top of the drawing."""
+        """Position of an object [m] from the left and from the top of the drawing."""
         return self.flat(item.position_m)
 
     def flat(self, place: Position) -> tuple[float, float]:
-        """A place, from the left and from the top of the drawing."""
+        """A position [m] from the left and from the top of the drawing."""
         x, y, z = place
         return (x + self.plan.width_m / 2, y) if self.view == "top" else (y, self.plan.height_m - z)
 
 
 def frame(plan: RoomPlan, width: int, height: int, view: ViewName) -> _Frame | None:
-    """The largest drawing to scale that fits, a cell being twice as tall as wide; None when there is no room."""
+    """The largest drawing to scale that fits, a cell being twice as tall as wide; None if there is no room."""
     across = plan.width_m if view == "top" else plan.length_m
     down = plan.length_m if view == "top" else plan.height_m
     limit = min((height or TALLEST_ROWS) - 2, TALLEST_ROWS)
     if not (math.isfinite(across) and math.isfinite(down) and across > 0 and down > 0) or limit < 1:
         return None
-    scale = min((width - 2) / across, 2.0 * limit / down)  # columns for each metre
+    scale = min((width - 2) / across, 2.0 * limit / down)  # columns per metre
     columns, rows = round(scale * across), round(scale * down / 2.0)
     if columns < LEAST_COLUMNS or rows < min(LEAST_ROWS, limit) or columns > 40 * rows:
         return None
@@ -74,7 +74,7 @@ def frame(plan: RoomPlan, width: int, height: int, view: ViewName) -> _Frame | N
 
 
 def outside(plan: RoomPlan) -> tuple[PlanItem, ...]:
-    """What is beyond a wall, the floor or the ceiling."""
+    """Objects beyond a wall, the floor or the ceiling."""
 
     def beyond(item: PlanItem) -> bool:
         x, y, z = item.position_m
@@ -94,7 +94,7 @@ def draw_plan(
     keys: str = "← → select",
     pair: tuple[str, str] | None = None,
 ) -> list[Line]:
-    """The drawing and, below it, what is selected and what is outside the room; reflections of a loudspeaker at a seat."""
+    """The drawing, with the selected object and those outside the room below it, and the reflections of `pair`."""
     if plan is None:
         return _message("No plan: give the room's length, width and height on the Site form.", width)
     rays = [ray for ray in plan.rays if (ray.channel, ray.seat) == pair]
@@ -154,7 +154,7 @@ def _boxes(sheet: Canvas, at: _Frame) -> None:
 
 
 def _reflections(sheet: Canvas, at: _Frame, rays: list[PlanRay]) -> None:
-    """The direct way of the pair, dotted, and its reflections over the surfaces."""
+    """The direct path of the pair, dotted, and its reflections from the surfaces."""
     start, _, end = rays[0].points_m
     dots = braille.segment(at.dots_at(start), at.dots_at(end), at.rows, at.columns, gap=2)
     for ray in rays:
@@ -189,7 +189,7 @@ def _put_dots(sheet: Canvas, dots: NDArray[np.bool_]) -> None:
 
 
 def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
-    """Write every label at the place of its thing, or as near as there is room; returns those moved by a row or more."""
+    """Write every label at its object, or as near as there is room; returns those moved by a row or more."""
     taken = np.zeros((at.rows, at.columns), dtype=bool)
     strangers = {item.label for item in outside(at.plan)}
     first = {"reference": 1, "seat": 1, "loudspeaker": 2, "sub": 3, "screen": 4}
@@ -217,7 +217,7 @@ def _labels(sheet: Canvas, at: _Frame, chosen: PlanItem | None) -> list[str]:
 
 
 def _free(taken: NDArray[np.bool_], row: int, column: int, size: int) -> tuple[int, int] | None:
-    """The nearest free place for a label of `size` cells: aside a little, then a row up or down."""
+    """The nearest free place for a label of `size` cells: slightly aside, then a row up or down."""
     rows, columns = taken.shape
     if size > columns:
         return None

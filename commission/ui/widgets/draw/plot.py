@@ -1,4 +1,4 @@
-"""A plot over frequency in braille: logarithmic axis, faint grid, curves distinguished by dash and marker."""
+"""Draws a plot over frequency in braille: logarithmic axis, faint grid, curves distinguished by dash and marker."""
 
 from __future__ import annotations
 
@@ -16,28 +16,28 @@ from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, Line, cut, fit, wrap
 
 TICKS_HZ = (100, 1000, 10000, 20, 20000, 200, 2000, 50, 500, 5000, 30, 300, 3000, 40, 80, 60, 150)
-"""In the order of importance: a label gives way to one before it."""
+"""Labels in the order of importance: one gives way to those before it."""
 GRID_HZ = (50, 100, 200, 500, 1000, 2000, 5000, 10000)
 LEFT, RIGHT = 6, 1
 HINT = "← → read   z bass only"
 FEWEST_ROWS = 8
-"""A title, caption or legend takes further lines only where the plot keeps this many."""
+"""Title, caption and legend take further lines only if the plot keeps this many rows."""
 DEEPEST_DB = 50.0
-"""A plot in dB shows at most so much below its highest value: a cut-off must not squash the pass band."""
+"""Range of a plot in dB below its highest value: a cut-off must not compress the pass band."""
 LOOKS = (("main", 0, ""), ("second", 4, "○"), ("main", 2, "△"), ("second", 0, "□"))
-"""Style, dash in dots (0: unbroken) and marker of the subject curves, in their order."""
+"""Style, dash in dots (0: solid) and marker of the subject curves, in order."""
 
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """What part is shown, and where the read-out is."""
+    """The visible part, and the position of the read-out."""
 
     low_hz: float = 20.0
     high_hz: float = 20000.0
     cursor_hz: float | None = None
     y_limits: tuple[float, float] | None = None
     hint: str = HINT
-    """What is shown in place of the read-out while there is none."""
+    """Text in place of the read-out while there is none."""
 
 
 def draw_plot(curve: Curve, width: int, height: int, view: View) -> list[Line]:
@@ -97,7 +97,7 @@ class _Plane:
         return np.asarray((np.log(hz) - start) / (stop - start) * (2 * self.columns - 1))
 
     def y(self, value: FloatArray) -> FloatArray:
-        """Dots from the top; far beyond the edges cut so that slopes still leave the plot."""
+        """Dots from the top; values far beyond the edges are clipped so that slopes still leave the plot."""
         dots = (self.high - value) / (self.high - self.low) * (4 * self.rows - 1)
         return np.asarray(np.clip(dots, -8.0, 4.0 * self.rows + 8))
 
@@ -111,7 +111,7 @@ class _Plane:
 
 
 def y_span(curve: Curve, view: View) -> tuple[float, float]:
-    """Limits of the vertical axis: whole steps around what is visible; levels never less than 20 dB.
+    """Limits of the vertical axis: whole steps around the visible values; at least 20 dB for levels.
 
     Small values that are never negative (a spread, a variance) stand on zero.
     """
@@ -131,7 +131,7 @@ def y_span(curve: Curve, view: View) -> tuple[float, float]:
 
 
 def _step(span: float, rows: int) -> float:
-    """A round step (1, 2, 5 times a power of ten) that leaves at least two rows of cells between two lines."""
+    """A round step (1, 2, 5 times a power of ten) with at least two rows of cells between two lines."""
     raw = span / max(rows / 2.0, 2.0)
     power = 10.0 ** math.floor(math.log10(raw))
     return next((m * power for m in (1.0, 2.0, 5.0) if m * power >= raw), 10.0 * power)
@@ -166,7 +166,7 @@ def _grid(sheet: Canvas, plane: _Plane, unit: str) -> None:
 
 
 def _curves(sheet: Canvas, plane: _Plane, shown: list[Series]) -> None:
-    """Spread behind, companions before it, subjects on top; where equals meet, columns take turns."""
+    """Draw the spread at the back, companions before it, subjects on top; where equal curves meet, columns alternate."""
     size = (plane.rows, plane.columns)
     patterns: list[tuple[NDArray[np.uint8], str]] = []
     low, high = (next((s for s in shown if s.kind == kind), None) for kind in ("low", "high"))
@@ -203,7 +203,7 @@ def _dash(columns: int, dash: int) -> NDArray[np.bool_]:
 
 
 def dressed(shown: list[Series]) -> list[tuple[Series, str, int, str]]:
-    """Each curve with its style, dash and marker, companions first so that subjects are drawn over them."""
+    """Each curve with its style, dash and marker, companions first so that subjects cover them."""
     subjects = [s for s in shown if s.kind == "main"]
     look = [(s, "other", 2, "") for s in shown if s.kind == "other"]
     look += [(s, "other", 1, "") for s in shown if s.kind == "mean"]
@@ -212,7 +212,7 @@ def dressed(shown: list[Series]) -> list[tuple[Series, str, int, str]]:
 
 
 def _markers(series: Series, plane: _Plane, marker: str, style: str, rank: int) -> list[tuple[int, int, str, str]]:
-    """A few markers along a curve, each series at columns of its own."""
+    """A few markers along a curve, in different columns for each series."""
     placed = []
     for column in range(3 + 4 * rank, plane.columns, 18) if marker else ():
         hz = plane.view.low_hz * (plane.view.high_hz / plane.view.low_hz) ** (2 * column / (2 * plane.columns - 1))
@@ -246,7 +246,7 @@ def _legend(shown: list[Series], width: int) -> list[list[tuple[str, str, str]]]
 
 
 def value_at(series: Series, hz: float) -> float | None:
-    """The curve at a frequency, between its points on the logarithmic axis; None in a gap or outside."""
+    """The value of a curve at a frequency, interpolated on the logarithmic axis; None in a gap or outside."""
     if series.x.size == 0 or not series.x[0] <= hz <= series.x[-1]:
         return None
     value = float(np.interp(math.log(hz), np.log(series.x), series.y))
@@ -259,7 +259,7 @@ def frequency(hz: float) -> str:
 
 
 def readout(curve: Curve, hz: float | None, hint: str = HINT) -> str:
-    """What every curve reads at the cursor, with units; a hint when there is no cursor."""
+    """The values of every curve at the cursor with units; a hint if there is no cursor."""
     if hz is None:
         return " " * LEFT + hint
     lines: list[str] = []

@@ -1,4 +1,4 @@
-"""A `model.Table` in characters: units in the heading, numbers aligned on the decimal sign, verdicts in words."""
+"""Draws a `model.Table` in characters: units in the heading, numbers aligned on the decimal sign, verdicts in words."""
 
 from __future__ import annotations
 
@@ -21,14 +21,14 @@ VERDICT = Column(key="_verdict", title="Verdict")
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """The place of each column: its heading lines, its width, and whether it is words."""
+    """The layout of a column: its heading lines, its width, and whether it is text."""
 
     columns: tuple[Column, ...]
     heads: tuple[tuple[str, ...], ...]
     cells: tuple[tuple[str, ...], ...]
     widths: tuple[int, ...]
     gap: int = GAP
-    """Blanks between columns; one where that is what makes all of them fit."""
+    """Blanks between columns; one if only that makes all of them fit."""
 
     @property
     def width(self) -> int:
@@ -40,7 +40,7 @@ class Layout:
 
 
 def lay_out(table: Table, width: int, units: str) -> Layout:
-    """Widths of the columns: words give way first, headings break at blanks."""
+    """Widths of the columns: text is cut first, headings wrap at blanks."""
     judged = table.verdicts and any(row.check is not None for row in table.rows)
     columns = (*table.columns, *((VERDICT,) if judged else ()))
     cells = tuple(_cells(row, table.columns, units, judged) for row in table.rows)
@@ -54,7 +54,7 @@ def lay_out(table: Table, width: int, units: str) -> Layout:
         heads.append((*broken, unit) if unit else tuple(broken))
         widths.append(max([widest, *(cell_len(line) for line in heads[-1])]))
     spare = width - 2 - sum(widths) - GAP * (len(widths) - 1)
-    while spare < 0:  # the widest column of words gives way
+    while spare < 0:  # the widest text column is cut
         wide = [i for i, c in enumerate(columns[:-1] if judged else columns) if c.decimals is None and i > 0]
         index = max(wide, key=lambda i: widths[i], default=-1)
         if index < 0 or widths[index] <= NARROWEST_WORDS:
@@ -73,7 +73,7 @@ def _cells(row: Row, columns: tuple[Column, ...], units: str, judged: bool) -> t
 
 
 class TableLayout:
-    """A table drawn for a width: title, heading, rows, remark. `first_column` is the first shown after the key."""
+    """A table drawn for a width: title, heading, rows, remark. `first_column` is the first column shown after the key."""
 
     def __init__(self, table: Table, width: int, units: str = "metric", first_column: int = 1) -> None:
         self.table, self.width = table, width
@@ -103,7 +103,7 @@ class TableLayout:
         self._rows: dict[int, Line] = {}
 
     def lines(self, cursor: int | None = None, focused: bool = True) -> TableLines:
-        """All of it; `cursor` is the selected row."""
+        """All lines of the table; `cursor` is the selected row."""
         return TableLines(self, cursor, focused)
 
     def row(self, number: int) -> Line:
@@ -113,7 +113,7 @@ class TableLayout:
         return self._rows[number]
 
     def selected_row(self, number: int, focused: bool) -> Line:
-        """A row with the sign of the cursor."""
+        """A selected row with the cursor's mark."""
         return self._row(number, "▸", " selected" if focused else "")
 
     def _row(self, number: int, sign: str, behind: str = "") -> Line:
@@ -133,7 +133,7 @@ class TableLayout:
 
 
 class TableLines(Sequence[Line]):
-    """The lines of a drawn table. A row is drawn when its line is asked for: of a long table few are on the screen."""
+    """The lines of a drawn table. A row is drawn on demand: of a long table few are on the screen."""
 
     def __init__(self, layout: TableLayout, cursor: int | None, focused: bool) -> None:
         self._layout, self._cursor, self._focused = layout, cursor, focused
@@ -161,7 +161,7 @@ class TableLines(Sequence[Line]):
 
 
 def _fitting(laid: Layout, shown: list[int], width: int) -> list[int]:
-    """The columns that fit: the first and the verdict always, of the others as many as there is room for."""
+    """The columns that fit: always the first and the verdict, and as many others as there is room for."""
     last = [i for i in shown if laid.columns[i] is VERDICT]
     used = 2 + sum(laid.widths[i] + laid.gap for i in last)
     kept: list[int] = []

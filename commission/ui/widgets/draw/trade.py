@@ -1,4 +1,6 @@
-"""The trade between the reference seat and all seats in characters: one point for each weight, joined by a line."""
+"""Draws the trade-off between the reference seat and all seats in characters: one point for each weight, joined by a
+line.
+"""
 
 from __future__ import annotations
 
@@ -15,7 +17,7 @@ LEFT = 6
 
 
 def draw_trade(curve: TradeCurve, width: int, height: int) -> list[str]:
-    """A plot of `width` x `height` cells: ● the chosen weight, × the layout as it is; less is better on both axes."""
+    """A plot of `width` x `height` cells: ● the chosen weight, × the present layout; less is better on both axes."""
     columns, rows = width - LEFT, height - 2
     if not curve.points or columns < 10 or rows < 2:
         return []
