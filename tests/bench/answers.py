@@ -1,4 +1,4 @@
-"""How soon the screens answer a key, whatever the size of the job: `python tests/bench answers`.
+"""Response time of the screens to a key, whatever the size of the job: `python tests/bench answers`.
 
 Jobs of 164, 480 and 960 responses with thousands of typed readings; every screen is opened with keys and walked through. For
 each key: the time until everything that it leads to has happened and is painted (the control sequences for the terminal
@@ -105,9 +105,9 @@ class Answer:
     wall_s: float = 0.0
     """Until it is painted."""
     cpu_s: float = 0.0
-    """Of the processor until then."""
+    """Processor time until then."""
     block_s: float = 0.0
-    """Of the processor in the longest run of the event loop."""
+    """Processor time of the longest run of the event loop."""
 
 
 @dataclass

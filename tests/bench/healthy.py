@@ -54,7 +54,7 @@ LAYOUTS = {
 
 @dataclass(frozen=True)
 class Manner:
-    """How a visit is measured and stored."""
+    """Manner in which a visit is measured and stored."""
 
     layout: str = "5.1"
     seats: int = 3
@@ -373,7 +373,7 @@ class Healthy:
         return {"round": model.AS_FOUND, "step": step, "channel": channel, "seat": self.reference, **value}
 
     def findings(self) -> tuple[model.Finding, ...]:
-        """What the program finds."""
+        """Findings of the program."""
         journal = MemoryJournal()
         limits = model.LimitsChosen(profile=model.default_profile())
         made = model.JobCreated(title="healthy", program_version=__version__)

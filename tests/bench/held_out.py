@@ -33,7 +33,7 @@ def _room(seed: int, simulator: str) -> np.ndarray:
 
 
 def _shuffled(measured: np.ndarray, count: int) -> Iterator[np.ndarray]:
-    """The same responses with the places in random orders: the first `count` are tuned for."""
+    """The responses with the places in random orders: the first `count` are tuned for."""
     for seed in range(DRAWS):
         yield measured[:, np.random.default_rng([seed, count]).permutation(measured.shape[1])]
 

@@ -1,4 +1,4 @@
-"""How often aligned rooms of two simulators are said to have a hole at the crossover, and how often planted ones are found.
+"""How often a hole at the crossover is found in aligned rooms of two simulators, and in rooms with a planted one.
 
 "12 dB": aligned, with a low-pass of 12 dB per octave, where another polarity or delay may truly add 3 dB. Each
 case without and with the type of the low-pass entered; and by how much a room and the loudspeaker's own slope make filters
@@ -30,7 +30,7 @@ CASES = {
     "reversed": (0.0, -1, 24),
     "6 ms late": (6.0, 1, 24),
 }
-"""How late the subwoofers are [ms], their sign, and the slope of their low-pass [dB per octave]."""
+"""Delay of the subwoofers [ms], their sign, and the slope of their low-pass [dB per octave]."""
 
 
 FILTERS: dict[str, tuple[CrossoverType, int]] = {

@@ -15,7 +15,8 @@ from mutants import LARGEST_BYTES  # noqa: E402
 from mutated_files import KINDS, RECORDINGS  # noqa: E402
 
 COUNT, PART = 24_000, 500
-"""Of each kind of recording, which makes some 100,000; and of one process: a crash of a library ends no more than these."""
+"""Number of recordings of each kind, some 100,000 in all; and of each process: a crash of a library ends no more than
+these."""
 OTHERS_EVERY = 4
 """One process in this many also makes the other kinds of files."""
 LONGEST_S = 4800.0

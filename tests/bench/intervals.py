@@ -1,4 +1,4 @@
-"""How often stated intervals hold the truth: 1,000 simulated visits of each trial of `interval_trials.py`."""
+"""Coverage of stated intervals: 1,000 simulated visits of each trial of `interval_trials.py`."""
 
 from __future__ import annotations
 

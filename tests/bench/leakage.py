@@ -1,4 +1,6 @@
-"""How much two loudspeakers of a healthy room share by chance: what the thresholds of `steps/wiring/leakage.py` rest on."""
+"""Sound that two loudspeakers of a healthy room share by chance: the basis of the thresholds of
+`steps/wiring/leakage.py`.
+"""
 
 from __future__ import annotations
 

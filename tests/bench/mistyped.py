@@ -52,14 +52,14 @@ LIMITED_DB, LIMITED_HZ = -4.0, 45.0
 
 @dataclass(frozen=True)
 class Held:
-    """What the processor holds for one channel."""
+    """Settings of the processor for one channel."""
 
     trim_db: float
     distance_m: float
     polarity: Polarity = "normal"
     filters: tuple[Filter, ...] = ()
     limited_db: float = 0.0
-    """What a limiter takes from the lowest frequencies."""
+    """Reduction of the lowest frequencies by a limiter."""
 
     def played(self, own: Analysis, off_db: float, late_s: float, stretch: float) -> Analysis:
         """A response with these settings; `stretch`: how much longer sound takes."""
@@ -104,7 +104,7 @@ def settings(rng: np.random.Generator) -> tuple[Settings, Settings]:
 
 
 Slip = Callable[[Settings, Settings], Settings]
-"""From the settings as found and as left, what the processor truly holds of some channels."""
+"""Function from the settings as found and as left to the processor's true settings of some channels."""
 
 
 def _subs_trims(found: Settings, left: Settings) -> Settings:
@@ -154,7 +154,7 @@ class Visit:
     seed: int
 
     def findings(self, slip: Slip | None = None, moved: str = "") -> list[Finding]:
-        """Of the round as left, those about settings and measurement."""
+        """Findings of the round as left about settings and measurement."""
         rng = np.random.default_rng([self.seed, self.after])
         found, left = settings(rng)
         stretch = 1 - rng.uniform(-KELVIN, KELVIN) / (2 * 293.0)
@@ -241,7 +241,7 @@ def run(arguments: Sequence[str] | Iterable[str] = ()) -> None:
 
 
 def _print(name: str, found: list[list[Finding]], right: list[list[bool]]) -> None:
-    """`right`: which findings name the slip."""
+    """Print one line; `right`: the findings that name the slip."""
     named, alone = sum(map(any, right)), sum(each == [True] for each in right)
     pairs = [pair for own in zip(found, right, strict=True) for pair in zip(*own, strict=True)]
     others = sorted({f"{f.id}: {f.title}" for f, is_right in pairs if not is_right})

@@ -1,4 +1,4 @@
-"""Where the thresholds of `dsp.pair_polarity` come from: loudspeakers of many kinds in rooms that differ from side to side.
+"""Basis of the thresholds of `dsp.pair_polarity`: loudspeakers of many kinds in rooms that differ from side to side.
 
 Drivers are points of their own, with crossovers of the usual orders, ripples and tolerances; image sources with six
 different surfaces, one of them often open; objects close to some loudspeakers, seat backs, some loudspeakers upside down.

@@ -1,4 +1,4 @@
-"""What share of simulated rooms passes each limit: rooms set correctly, and rooms with the fault that the limit is there for.
+"""Share of simulated rooms that passes each limit: rooms set correctly, and rooms with the fault meant by the limit.
 
     python tests/bench shares [rooms] > commission/model/limit_shares.toml
     python tests/bench shares [rooms] seats.direct …    # only the rows of limits that changed, with faults in rooms
@@ -59,7 +59,7 @@ FINDINGS = {
 }
 """Limits that only findings use: the check that shows that something was measured, and the finding."""
 METER_PASSES = 3
-"""How many times every channel is read with the meter: one reading decides nothing."""
+"""Meter readings of every channel: one reading decides nothing."""
 REASONS = {
     "levels.sum": "the simulated jobs do not say how subwoofers add",
     "checklist.lip-sync": "it is no matter of the room; recordings with a known offset: tests/dsp/test_lip_sync.py",
@@ -88,7 +88,7 @@ NO_FAULT = {
 NOTES = {
     "levels.match": f"every channel was read {METER_PASSES} times; by readings: python tests/bench visits",
 }
-"""What a share depends on."""
+"""Conditions of a share."""
 OTHERWISE = "the simulated visits hold no such measurement"
 MOST_BAD, FIRST, BASS_ROOMS, PLANS = 16, 1, 100, 100
 STANDARD_SHARE = 0.95

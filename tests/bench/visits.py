@@ -78,12 +78,12 @@ STAND_M = 0.02
 AIR_C, WITHIN_K = 21.5, 3.0
 METER_U_DB, VOLUME_U_DB = 0.5, 0.3
 LIMIT_DB = 1.0
-"""Of `levels.match`, without the step of the trim."""
+"""Limit of `levels.match`, without the step of the trim."""
 
 
 @dataclass
 class Tally:
-    """What one group of visits gave; each entry with the number of its visit."""
+    """Results of one group of visits; each entry with the number of its visit."""
 
     visit: int = -1
     inside: dict[str, list[tuple[int, bool]]] = field(default_factory=lambda: defaultdict(list))
@@ -121,7 +121,7 @@ class Tally:
 
 @dataclass(frozen=True, kw_only=True)
 class Visit:
-    """What a simulated visit is made of."""
+    """Parameters of a simulated visit."""
 
     displaced_m: float
     noise_db: float
@@ -134,7 +134,7 @@ class Visit:
     sound: bool = False
     """Arrivals are measured at the reference seat, too."""
     microphone_m: float = 0.02
-    """How far from the seat the microphone is: it is on a stand, whoever holds the meter."""
+    """Distance of the microphone from the seat: it is on a stand, whoever holds the meter."""
 
 
 class Rooms:
@@ -239,7 +239,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
 
 
 def job_bodies(job: Job) -> list[object]:
-    """What a job was folded from, without its opening event."""
+    """The events of a job after its opening one."""
     return [event.body for event in job.log[1:]]
 
 
@@ -253,7 +253,7 @@ def _entered(distances_m: np.ndarray, delay: DelayRange, own_m_s: float) -> np.n
 
 @dataclass(frozen=True)
 class _Truth:
-    """What is so, whatever was read."""
+    """True values, whatever was read."""
 
     at_zero_db: np.ndarray
     trims_db: np.ndarray

@@ -1,4 +1,4 @@
-"""What became of a finding is never better than what was measured again."""
+"""The fate of a finding is never better than the measurements since then."""
 
 from __future__ import annotations
 

@@ -15,7 +15,7 @@ from rooms import matrix
 SEEDS = (1001, 1002, 1005)
 EACH = 6
 FALSE_FINDINGS, WRONG, RIGHT_SHARE = 0, 0.05, 0.85
-"""What the program reaches today in these rooms: at most, at most, at least."""
+"""Present results in these rooms: at most, at most, at least."""
 
 
 @pytest.fixture(scope="module")

@@ -1,4 +1,4 @@
-"""What each rule makes of the results it looks at: results written by hand, so that every number has a known answer."""
+"""Findings of each rule for results written by hand, so that every number has a known answer."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def look(rule: Look, e: Any, *found: Finding) -> list[FindingDetails]:
 
 
 def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Cause = "electronics") -> Finding:
-    """What an earlier rule found."""
+    """Findings of an earlier rule."""
     return Finding(
         id=rule_id,
         cause=cause,

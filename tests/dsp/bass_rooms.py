@@ -75,7 +75,7 @@ def _modes(size: tuple[float, ...], freq_hz: tuple[float, ...], decay_s: float) 
 
 
 def image_room(places: np.ndarray, ears: np.ndarray, size: np.ndarray, freq_hz: np.ndarray) -> np.ndarray:
-    """The same by pyroomacoustics' image sources, walls that absorb a third [shape=(subs, seats, n)]."""
+    """Responses by pyroomacoustics' image sources, with walls that absorb a third [shape=(subs, seats, n)]."""
     import pyroomacoustics as pra
 
     rate = 2000

@@ -1,4 +1,4 @@
-"""What is known of a filter before it is measured: minimum phase, band edges, onset, scatter of noise."""
+"""Known properties of filters: minimum phase, band edges, onset, scatter of noise."""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""Where a decay ends in noise: exact exponentials, whose slope, crosspoint and lost energy are known in closed form."""
+"""The crosspoint of decay and noise: exact exponentials, whose slope, crosspoint and lost energy are known in closed
+form.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What arrivals have in common, and what they make of the delays: against sums done by hand and a general library."""
+"""The common latency and the factor on delays from arrivals: against sums done by hand and a general library."""
 
 from __future__ import annotations
 

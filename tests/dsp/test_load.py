@@ -1,4 +1,4 @@
-"""What was played is recognised as an exponential sweep, with its rate, or not taken for one."""
+"""A played exponential sweep is recognised with its rate, and no other signal is."""
 
 from __future__ import annotations
 

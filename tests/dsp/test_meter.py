@@ -1,4 +1,4 @@
-"""What a sound level meter does, against the standard's tables, closed forms and another library."""
+"""Functions of a sound level meter, against the standard's tables, closed forms and another library."""
 
 from __future__ import annotations
 

@@ -74,7 +74,7 @@ def test_whatever_comes_in_there_is_a_number_or_a_reason(rate_hz: float, frames:
 
 
 def test_a_response_decays_the_same_in_any_company() -> None:
-    """What is analysed with it, such as a response that arrives earlier, must not matter. Tolerance: rounding."""
+    """Other responses in the batch, such as an earlier one, must not matter. Tolerance: rounding."""
     impulses = noises(0.4, 3, seed=7, background_db=-50.0)
     late = np.roll(impulses, 1000, axis=1)
     together, _ = decays_and_clarity(np.concatenate([impulses, late]), RATE_HZ)

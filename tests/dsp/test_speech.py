@@ -18,7 +18,7 @@ CONSTANTS = table("speech/independent_iec60268_16_constants.csv")
 IDEAL = table("speech/independent_closed_forms.csv")
 SPEECH_DB = np.array([56, 60, 59, 51, 43, 32, 24], dtype=float)
 NOISE_DB = np.array([52, 45, 40, 36, 34, 33, 32], dtype=float)
-"""What the tables beside pyrato's response were made with: speech of 65 dB(A), noise of about NC 35."""
+"""Octave levels of noise for the tables beside pyrato's response: speech of 65 dB(A), noise of about NC 35."""
 
 
 def _pyrato_data() -> Path:

@@ -1,4 +1,4 @@
-"""How long bass rings in simulated and measured rooms, and whether one ringing mode differs from a healthy room.
+"""Decay times of bass in simulated and measured rooms, and whether one ringing mode differs from a healthy room.
 
     python tests/references/bass_decays.py [rooms]
 
@@ -70,7 +70,7 @@ def by_modes(seed: int, ringing: bool) -> tuple[FloatArray, float]:
 
 
 def by_images(seed: int) -> FloatArray:
-    """The same box by image sources."""
+    """The box simulated by image sources."""
     size, source, ears, absorption = box(seed)
     bands = {"coeffs": [float(a) for a in absorption.mean(axis=0)], "center_freqs": [63, 125, 250, 500]}
     room = pra.ShoeBox(size, fs=RATE_HZ, materials=pra.Material(bands), max_order=24)

@@ -1,4 +1,4 @@
-"""How evenly seats hear bass in simulated rooms: what is typical, good and excellent.
+"""Evenness of bass over the seats in simulated rooms: what is typical, good and excellent.
 
     python tests/references/bass_rooms.py [rooms]
 
@@ -36,7 +36,7 @@ PERCENTS = (10, 25, 50, 75, 90)
 
 
 def spectra(simulator: str, seed: int) -> ComplexArray:
-    """Of two subwoofers at six seats at BASS_HZ [shape=(2, 6, n)]."""
+    """Spectra of two subwoofers at six seats at BASS_HZ [shape=(2, 6, n)]."""
     own = random_waves.room(seed, mains=0)
     if simulator == SIMULATORS[0]:
         rng = np.random.default_rng([41, seed])
@@ -85,7 +85,7 @@ def evenness(values: ComplexArray) -> tuple[float, float, float]:
 
 
 def survey(simulator: str, setup: str, rooms: int) -> FloatArray:
-    """What `evenness` gives of each room [shape=(rooms, 3)]."""
+    """Result of `evenness` for each room [shape=(rooms, 3)]."""
     return np.array([evenness(together(spectra(simulator, seed), setup)) for seed in range(rooms)])
 
 

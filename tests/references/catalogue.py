@@ -1,4 +1,4 @@
-"""Where every quantity of `commission.dsp` comes from and what it was held against: reads the rows, writes README.md.
+"""The source and the reference of every quantity of `commission.dsp`: reads the rows, writes README.md.
 
 Two people can write at once. Each topic has a file of its own in `rows/`, and each module a line of its own in
 `public_names.toml`. After a change run `python tests/references/catalogue.py`.

@@ -98,7 +98,7 @@ def without_noise(sounds: Heard) -> tuple[FloatArray, FloatArray]:
 
 
 def wrong_in_noise(sounds: Heard, peak_to_noise_db: float, seed: int) -> int:
-    """How many arrivals are off by more than 0.3 ms from the median error of their kind."""
+    """Number of arrivals that differ by more than 0.3 ms from the median error of their kind."""
     rng = np.random.default_rng(seed)
     df_hz = RATE_HZ / FRAMES
     noise = rng.normal(size=sounds.impulses.shape)

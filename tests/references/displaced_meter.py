@@ -1,4 +1,4 @@
-"""How far the level of a channel moves when the meter is 1, 2, 5 or 10 cm beside the seat, by two simulators.
+"""Change of a channel's level when the meter is 1, 2, 5 or 10 cm from the seat, by two simulators.
 
     python tests/references/displaced_meter.py [rooms]
 
@@ -63,7 +63,7 @@ class Box:
         )
 
     def distances_m(self) -> FloatArray:
-        """From each main loudspeaker to each seat [shape=(mains, seats)]."""
+        """Distance from each main loudspeaker to each seat [shape=(mains, seats)]."""
         return np.asarray(np.linalg.norm(self.mains[:, None] - self.seats[None], axis=-1))
 
 
@@ -104,7 +104,7 @@ def by_pyroomacoustics(box: Box, points: FloatArray) -> FloatArray:
 
 
 def by_waves_and_modes(box: Box, points: FloatArray, rng: np.random.Generator) -> FloatArray:
-    """The same by images of order two, random plane waves, and modes for the subwoofers."""
+    """Levels by images of order two, random plane waves, and modes for the subwoofers."""
     volume = float(np.prod(box.size))
     sides = np.repeat([volume / side for side in box.size], 2)
     area = float(sides @ box.absorption)

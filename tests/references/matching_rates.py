@@ -1,4 +1,4 @@
-"""How often arrivals accuse wrongly, and how often they find what is wrong: `python matching_rates.py [ROOMS [FIRST_SEED]]`.
+"""Rates of false and of correct findings from arrivals: `python matching_rates.py [ROOMS [FIRST_SEED]]`.
 
 Random layouts from two to fifteen main channels, one to three rows of seats, loudspeakers and seats surveyed up to 10 cm
 wrong in each coordinate, delays on the grid of the processor, arrivals within 0.06 ms, one in twenty taken from a

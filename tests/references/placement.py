@@ -1,4 +1,4 @@
-"""What putting a microphone back a little elsewhere does to levels, third octaves, arrivals and the seats' variance.
+"""Effect of a microphone put back slightly displaced on levels, third octaves, arrivals and the seats' variance.
 
     python tests/references/placement.py [rooms]
 
@@ -40,10 +40,10 @@ POINTS_PER_THIRD = 8
 
 @dataclass(frozen=True)
 class Placements:
-    """What the analysis reads in one room; axes: loudspeaker (mains, then subwoofers), seat, placement."""
+    """Analyses in one room; axes: loudspeaker (mains, then subwoofers), seat, placement."""
 
     read: tuple[Analysis, ...]
-    """Of all responses, the last axis fastest."""
+    """Analyses of all responses, the last axis fastest."""
     count: int
 
     def _shaped(self, values: list[float] | list[FloatArray]) -> FloatArray:
@@ -147,7 +147,7 @@ def spread_db(thirds_db: FloatArray) -> FloatArray:
 
 
 def angle_and_gain_db(rng: np.random.Generator, size: int | tuple[int, ...]) -> FloatArray:
-    """What angle and gain add to a level, both rectangular (common practice, no source)."""
+    """Effect of angle and gain on a level, both rectangular (common practice, no source)."""
     return np.asarray(rng.uniform(-0.3, 0.3, size) + rng.uniform(-0.1, 0.1, size))
 
 

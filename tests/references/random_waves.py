@@ -29,7 +29,7 @@ class Room:
     """Subwoofers last."""
     seats_m: np.ndarray
     directivity: np.ndarray
-    """Of each source: energy toward the seats over the mean of all directions."""
+    """Directivity of each source: energy toward the seats over the mean of all directions."""
 
 
 def room(seed: int, mains: int = 5, subs: int = 2, seats: int = 6) -> Room:

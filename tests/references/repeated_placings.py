@@ -74,7 +74,7 @@ CHECKED_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
 
 @dataclass(frozen=True)
 class Placings:
-    """What the analysis reads in one room [shape=(loudspeakers, seats, placings)]."""
+    """Levels by the analysis in one room [shape=(loudspeakers, seats, placings)]."""
 
     read: np.ndarray
 
@@ -109,7 +109,7 @@ def placings(simulator: str, seed: int, distance_m: float, count: int = COUNT) -
 
 
 def scatter_db(made: Placings, hz: float) -> float:
-    """Of one third octave at the seats' mean level, as the program defines it below 250 Hz (rms)."""
+    """Scatter of one third octave at the seats' mean level, as the program defines it below 250 Hz (rms)."""
     point = int(np.argmin(np.abs(GRID_HZ - hz)))
     own = made.thirds_db[MAINS:, ..., point] if hz < 80 else made.thirds_db[:MAINS, ..., point]
     level = own.mean(axis=2)
@@ -119,7 +119,9 @@ def scatter_db(made: Placings, hz: float) -> float:
 
 
 def unlike(made: list[Placings], distance_m: float, low_hz: float, high_hz: float) -> tuple[float, float, float]:
-    """Of ln s² over what is stated: standard deviation between rooms, variance between loudspeakers and between seats."""
+    """Statistics of ln s² minus the stated one: standard deviation between rooms, variance between loudspeakers and
+    between seats.
+    """
     place_db, rooms, loudspeakers, seats = placement_u_db(GRID_HZ, distance_m), [], [], []
     for each in made:
         squares = []
@@ -211,7 +213,7 @@ def unchanged(
 
 
 def scaled_db(made: Placings, by_db: FloatArray) -> FloatArray:
-    """What changes the standard deviation over the seats in each band [shape=(loudspeakers, seats, n)].
+    """Levels with another standard deviation over the seats in each band [shape=(loudspeakers, seats, n)].
 
     `by_db` [shape=(loudspeakers, bands)]: how much; NaN where less than 0.3 dB of it would be left.
     """

@@ -23,7 +23,7 @@ def butterworth(order: int, corner_hz: float, kind: str) -> np.ndarray:
 
 
 def low_pass(kind: str, order: int, corner_hz: float) -> np.ndarray:
-    """Of kind "butterworth", "linkwitz-riley" (two Butterworth of half the order), or "none"."""
+    """Low-pass of kind "butterworth", "linkwitz-riley" (two Butterworth of half the order), or "none"."""
     if kind == "none":
         return np.ones(len(FREQ_HZ))
     return (

@@ -1,4 +1,4 @@
-"""How often a test can call a change of 1 dB of the seats' standard deviation what it is, the microphone 5 cm from its place.
+"""How often a change of 1 dB of the seats' standard deviation is recognised, with the microphone 5 cm from its place.
 
     python tests/references/undecided_changes.py [rooms]
 
@@ -43,7 +43,7 @@ SPLITS = 200
 
 @dataclass(frozen=True)
 class Scatter:
-    """Of a change of the standard deviation over the seats where nothing changed, by loudspeaker [shape=(n,)]."""
+    """Scatter of a change of the standard deviation over the seats without a real change, by loudspeaker [shape=(n,)]."""
 
     sigma_db: FloatArray
     dof: FloatArray

@@ -1,4 +1,4 @@
-"""How many channels no rule can decide after a few readings of a meter, and what rules that decide more would let pass.
+"""Number of channels left undecided after a few meter readings, and the errors of rules that decide more.
 
     python tests/references/undecided_levels.py
 
@@ -149,7 +149,7 @@ def limit_for_goal_db(of: Channels) -> float:
 
 
 def readings_for_goal(noise_db: float, place: str, step_db: float) -> int | None:
-    """How many readings leave at most 15 % unsure; None where the place alone leaves more."""
+    """Number of readings that leave at most 15 % unsure; None if the place alone leaves more."""
     counts = range(1, MOST_READINGS + 1)
     return next(
         (n for n in counts if shares(guarded, channels(noise_db, n, place, step_db, 20_000))[0] <= GOAL), None

@@ -29,7 +29,7 @@ class Base:
     """All drivers at all seats. Spectra follow from `impulses` by a transform of `length`."""
 
     impulses: list[np.ndarray]
-    """For each place [shape=(ways, seats, n)], float32."""
+    """Impulse responses for each place [shape=(ways, seats, n)], float32."""
     direct: list[np.ndarray]
     """For each place: distance [m] and, by octave, what of each way leaves toward each seat
     [shape=(ways, seats, 10)]."""
@@ -104,7 +104,7 @@ def _lattice(reach_m: float, size: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _kernel(index: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Where the taps of a band-limited pulse fall and how high they are [shape=(k, TAPS)]."""
+    """Positions and heights of the taps of a band-limited pulse [shape=(k, TAPS)]."""
     first = np.floor(index).astype(int) - TAPS // 2 + 1
     places = first[:, None] + np.arange(TAPS)
     x = places - index[:, None]

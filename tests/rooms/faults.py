@@ -120,7 +120,7 @@ def _delays_known(i: Installation) -> bool:
 
 
 def _difference(i: Installation, a: str, b: str) -> float:
-    """How much the arrivals of a change over the seats when it plays from b's place [s]."""
+    """Variation over the seats of the change of a's arrivals when it plays from b's place [s]."""
     flights = _flights(i)
     d = flights[a] - flights[b]
     return float(np.linalg.norm(d if _delays_known(i) else d - d.mean()))
@@ -249,7 +249,7 @@ def _way(i: Installation, rng, name: str, factor: float) -> tuple[str, Plan] | N
 
 
 def _change_db(speaker: Loudspeaker, way: int, factor: float) -> np.ndarray:
-    """What a driver that is reversed (−1) or dead (0) changes on axis, at `AXIS_HZ` [dB]."""
+    """Change on axis from a driver that is reversed (−1) or dead (0), at `AXIS_HZ` [dB]."""
     ways = speaker.way_responses(AXIS_HZ)
     factors = np.ones(len(ways))
     factors[way] = factor

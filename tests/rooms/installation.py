@@ -1,4 +1,4 @@
-"""What electronics, wiring, microphone and recorder make of a room's responses: the files that an installer brings home.
+"""A room's responses through electronics, wiring, microphone and recorder: the files that an installer brings home.
 
 A `Plan` starts as the healthy visit; a fault changes some of its fields. Recordings are only made again where a plan
 differs from the healthy one, so that a fault costs little.
@@ -47,7 +47,7 @@ class Other:
     channel: str
     gain_db: float
     later_s: float = 0.0
-    """What a decoder adds."""
+    """Additional delay of a decoder."""
     cable: bool = False
     """Joined behind the processor: with the channel's own trim and delay, not with those of the output."""
 
@@ -59,9 +59,9 @@ class Plan:
     place_of: dict[str, str]
     """Channel → the channel whose loudspeaker it feeds."""
     way_factor: dict[str, list[float]]
-    """Of the loudspeaker that belongs to this channel: 1, −1 (driver reversed) or 0 (dead) for each way."""
+    """Factor for each way of the loudspeaker on this channel: 1, −1 (driver reversed) or 0 (dead)."""
     sign: dict[str, int]
-    """Of the loudspeaker's terminals."""
+    """Sign of the loudspeaker's terminals."""
     muted: set[str] = field(default_factory=set)
     knob_db: dict[str, float] = field(default_factory=dict)
     """Level control at the subwoofer itself."""
@@ -72,24 +72,24 @@ class Plan:
     noted_setting: dict[str, float] = field(default_factory=dict)
     noted_polarity: dict[str, str] = field(default_factory=dict)
     delay_factor: float = 1.0
-    """What the processor does with its delays: 1, 0 (bypassed), −1 (sign), 3.28 (takes metres for feet)."""
+    """Factor of the processor on its delays: 1, 0 (bypassed), −1 (sign), 3.28 (takes metres for feet)."""
     high_pass: set[str] = field(default_factory=set)
     volume_db: float = 0.0
     meter_db: dict[str, float] = field(default_factory=dict)
     meter_passes: int = 1
-    """How many times every channel is read."""
+    """Number of readings of each channel."""
     microphone_at: dict[tuple[str, str], str] = field(default_factory=dict)
-    """Where the microphone really stood."""
+    """True positions of the microphone."""
     file_of: dict[tuple[str, str], tuple[str, str]] = field(default_factory=dict)
     """Whose recording was given for a place (files exchanged or used twice)."""
     recode: dict[tuple[str, str], str] = field(default_factory=dict)
     """The file there was encoded again: its subtype, or "gain"."""
     gain_db: dict[str, float] = field(default_factory=dict)
-    """Of the microphone at a seat."""
+    """Gain of the microphone at a seat."""
     seat_shelf_db: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Another response of the microphone at a seat: corner [Hz], change above [dB]."""
     extra_latency_s: dict[str, float] = field(default_factory=dict)
-    """Of the loudspeaker that belongs to this channel."""
+    """Latency of the loudspeaker on this channel."""
     replayed: set[tuple[str, str]] = field(default_factory=set)
     """Of `file_of`: not the same file, but the same thing recorded once more."""
     chain_sign: int = 1
@@ -101,7 +101,7 @@ class Plan:
     clock_jitter_s: float = 0.0
     """Spread of the recordings' time origins though they are imported as on one clock."""
     also: dict[str, tuple[Other, ...]] = field(default_factory=dict)
-    """Where else a channel plays."""
+    """Other loudspeakers that play a channel."""
     loads: dict[str, Load] = field(default_factory=dict)
     """By channel: what its loudspeaker does to a sweep. Where given, the reference seat gets a louder one, too."""
     aims: dict[str, tuple[float, float, float]] = field(default_factory=dict)
@@ -109,7 +109,7 @@ class Plan:
     states: tuple[State, ...] = ()
     """The room's own noise, where it was recorded."""
     lip_sync_ms: float | None = None
-    """How much later the sound is than the picture, as typed."""
+    """Delay of the sound after the picture, as typed."""
     stimulus_factor: float = 1.0
     """Length of the sweep that was really played re the stimulus file given."""
     reflections: dict[str, tuple[Reflection, ...]] = field(default_factory=dict)
@@ -167,7 +167,7 @@ class Installation:
         return {k: round(round(v / p.step) * p.step, 4) for k, v in exact.items()}
 
     def delays_s(self, plan: Plan) -> dict[str, float]:
-        """What the processor adds."""
+        """Delays of the processor."""
         p = self.scene.processor
         if p.unit == "ms":
             exact = {k: v / 1000 for k, v in plan.setting.items()}
@@ -435,11 +435,11 @@ class Installation:
         return quiet.healthy(np.random.default_rng([13, self.scene.seed]))
 
     def aims(self) -> dict[str, tuple[float, float, float]]:
-        """Where the loudspeakers point."""
+        """Aim of each loudspeaker."""
         return {p.channel: aim_m(p) for p in self.scene.places if p.role != "sub"}
 
     def changed(self, scene: Scene, channel: str) -> Installation:
-        """The same with one loudspeaker elsewhere, and with settings for its new place."""
+        """The installation with one loudspeaker elsewhere, and with settings for its new place."""
         k = self.channels.index(channel)
         alone = base_of(replace(scene, places=[scene.places[k]], seed=scene.seed + 10**7))  # its own late sound
         base = copy(self.base)

@@ -1,4 +1,5 @@
-"""What loudspeakers do to a sweep at two levels: distortion, compression, a limiter, a rattle. No code of the analysis.
+"""Behaviour of loudspeakers in a sweep at two levels: distortion, compression, a limiter, a rattle. No code of the
+analysis.
 
 Sound loudspeakers distort, too: 0.3 to 3 % in the bass and a tenth of that above at the reference level, a third of a decibel
 of compression 10 dB louder (figures of the trade; common practice, no source).
@@ -30,7 +31,7 @@ class Load:
     thermal_db: float
     """Less gain at the raised level."""
     limit_db: float | None = None
-    """By how much a limiter holds the raised level down."""
+    """Reduction of the raised level by a limiter."""
     rattle: tuple[float, float] | None = None
     """Tone that excites it, Hz, and how loud its clicks are re the sweep."""
 
@@ -46,7 +47,7 @@ def healthy(rng: np.random.Generator, is_sub: bool) -> Load:
 
 
 def played(sweep: np.ndarray, rate_hz: float, load: Load, level_db: float) -> np.ndarray:
-    """What the loudspeaker makes of a sweep [shape=(n,)] before its own response."""
+    """The sweep as distorted by the loudspeaker [shape=(n,)], before its own response."""
     amplitude = 10 ** (level_db / 20)
     spectrum = fft.rfft(sweep * amplitude)
     freq = np.fft.rfftfreq(len(sweep), 1 / rate_hz)

@@ -175,7 +175,7 @@ def _way(rng, name, radius, **fields) -> Way:
 
 
 def _sign(kind: str, rng) -> int:
-    """How the upper of two drivers is connected by design: LR2 inverted, BW2 mostly, BW3 either way, others not."""
+    """Polarity of the upper of two drivers by design: LR2 inverted, BW2 mostly, BW3 either way, others not."""
     if kind == "LR2":
         return -1
     if kind in ("BW2", "BW3"):
@@ -184,7 +184,7 @@ def _sign(kind: str, rng) -> int:
 
 
 def _louder_sign(corner_hz: float, kind: str) -> int:
-    """How a designer connects the tweeter: so that the two add up at the crossover."""
+    """Polarity of the tweeter with which the two drivers add up at the crossover."""
     freq = np.linspace(0.7 * corner_hz, 1.4 * corner_hz, 50)
     low = driver("woofer", freq) * crossover(freq, corner_hz, kind, False)
     high = driver("tweeter", freq) * crossover(freq, corner_hz, kind, True)

@@ -30,7 +30,7 @@ from rooms.visits import Memory, Result, run
 HEALTHY = "healthy"
 WORDS = ("right", "beside", "stated", "symptom", "missed", "wrong")
 SIMULATORS = ("modes", "pra", "measured", "pra-shape", "modes", "images", "pra")
-"""In turn over the seeds; without the open data, `measured` is `modes`."""
+"""Simulators in turn over the seeds; without the open data, `measured` is `modes`."""
 LOUD = ("limiter", "distortion", "rattle")
 NOISY = ("hum", "ventilation", "equipment noise", "noise from outside")
 AIMED = "misaimed loudspeaker"
@@ -104,7 +104,7 @@ def cached_installation(seed: int, simulator: str, folder: Path | None) -> Insta
 
 
 def default_cache() -> Path:
-    """Where responses of simulated rooms are kept between runs."""
+    """Folder in which responses of simulated rooms are kept between runs."""
     return Path(tempfile.gettempdir()) / "commission-simulated-rooms"
 
 

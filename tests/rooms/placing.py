@@ -1,4 +1,4 @@
-"""Where a layout breaks the rules of coverage, by its true places, and layouts with one loudspeaker in a wrong place.
+"""Violations of the rules of coverage by true places, and layouts with one loudspeaker in a wrong place.
 
 Own geometry, so that a finding of the plan is confirmed or not by something other than the program. The rules are common
 practice: a left or right loudspeaker stands outside all heads on its side, front heights hang up to 2.5 m ahead of the front
@@ -30,13 +30,13 @@ def _side(place: Place) -> int:
 
 
 def inward_m(scene: Scene, place: Place) -> float:
-    """How far it is inside the outermost head of its side; negative: outside."""
+    """Distance inside the outermost head of its side; negative: outside."""
     turn = _side(place)
     return max(turn * s.position_m[0] for s in scene.seats) - turn * place.position_m[0]
 
 
 def wrong_side_m(scene: Scene, place: Place) -> float:
-    """How far a height is on the wrong side of its row, or more than 2.5 m from it; negative: in its place."""
+    """Distance of a height loudspeaker on the wrong side of its row, or beyond 2.5 m from it; negative: in its place."""
     rows = [s.position_m[1] for s in scene.seats]
     ahead = min(rows) - place.position_m[1] if place.key in FRONT else place.position_m[1] - max(rows)
     return max(-ahead, ahead - 2.5)
@@ -56,7 +56,7 @@ def aim_m(place: Place) -> tuple[float, float, float]:
 
 
 def _over_heads_m(scene: Scene, place: Place, seat_id: str) -> float:
-    """How far the way to a seat passes above the crown of the nearest head in front, 13 cm above its ears."""
+    """Height of the path to a seat above the crown of the nearest head in front, 13 cm above its ears."""
     ears = next(np.array(s.position_m) for s in scene.seats if s.id == seat_id)
     least, start = math.inf, np.array(place.position_m)
     for other in scene.seats:

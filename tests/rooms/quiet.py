@@ -16,7 +16,7 @@ NC_25_DB = {63: 54, 125: 44, 250: 37, 500: 31, 1000: 27, 2000: 24, 4000: 22, 800
 
 @dataclass(frozen=True)
 class State:
-    """What is heard in one state."""
+    """Sources heard in one state."""
 
     name: str
     above_db: float

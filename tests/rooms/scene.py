@@ -106,7 +106,7 @@ class Processor:
 
 @dataclass
 class Capture:
-    """How the responses were taken and what file they come as."""
+    """Manner of measurement of the responses, and their file format."""
 
     rate_hz: int
     subtype: str

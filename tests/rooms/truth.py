@@ -1,4 +1,4 @@
-"""What is true of the simulated room itself, from responses without noise: nulls, uneven bass, reflections, dull seats.
+"""True properties of the simulated room, from responses without noise: nulls, uneven bass, reflections, dull seats.
 
 Own code, so that a finding about the room is confirmed or not by something other than the program.
 """
@@ -22,7 +22,7 @@ def third_octaves_db(power: np.ndarray, freq: np.ndarray, centres: np.ndarray) -
 
 
 class Truth:
-    """Of one visit."""
+    """True properties for one visit."""
 
     def __init__(self, installation: Installation, plan: Plan) -> None:
         self.i, self.plan = installation, plan

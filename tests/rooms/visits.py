@@ -179,7 +179,7 @@ def plan_entries(scene: Scene, aims: Mapping[str, Point] | None = None) -> dict[
 
 @dataclass
 class Result:
-    """What the program says of a visit."""
+    """The program's results for a visit."""
 
     findings: tuple[model.Finding, ...]
     failed: tuple[model.Check, ...]

@@ -42,11 +42,11 @@ from bass_rooms import BINS_HZ, SPEED_M_S, cookbook, modal_responses, modal_room
 
 MAINS = ("FL", "FC", "FR")
 TEMPERATURE_C = 20.0
-"""At which the speed of sound is that of the rooms."""
+"""Air temperature for the speed of sound of the rooms."""
 
 
 CROSSOVER: tuple[tuple[CrossoverType, int], ...] = (("linkwitz-riley", 24), ("butterworth", 12))
-"""Of the low-pass and the high-pass of a visit."""
+"""Low-pass and high-pass of a visit."""
 
 
 def crossover_filters(freq_hz: FloatArray, corner_hz: float) -> tuple[ComplexArray, ComplexArray]:

@@ -30,7 +30,7 @@ OUTCOMES = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps(
 
 
 def proposed(visit: BassVisit) -> Held:
-    """What the settings sheet asks for."""
+    """Settings proposed by the settings sheet."""
     result = bass.solve(visit.job, visit.analyses)
     assert isinstance(result, BassResult)
     out = {}
@@ -47,7 +47,7 @@ def checked(visit: BassVisit) -> Verification:
 
 
 def largest_db(found: Verification) -> float:
-    """Of all seats."""
+    """Largest deviation over all seats."""
     return max(value for value in found.agreement_db if value is not None)
 
 

@@ -19,7 +19,7 @@ from commission.steps.shared.budget_table import budget_table, budget_values, gr
 
 
 def parts(budget: Budget) -> dict[str, float]:
-    """What each source makes of the result, by its name up to the first comma."""
+    """Contribution of each source to the result, by its name up to the first comma."""
     return {each.source.split(",")[0]: each.part for each in budget.contributions}
 
 

@@ -43,7 +43,7 @@ def three_ways(name: str, low_hz: float, high_hz: float, freq_hz: FloatArray) ->
 
 
 def gaps(ratio_db: FloatArray, level_db: FloatArray | None = None) -> dict[Driver, float]:
-    """What `driver_gaps` makes of levels less the partner's on GRID_HZ, at one seat."""
+    """Result of `driver_gaps` for levels minus the partner's on GRID_HZ, at one seat."""
     levels = np.zeros(len(GRID_HZ)) if level_db is None else level_db
     bands = [(GRID_HZ >= low) & (GRID_HZ <= high) for low, high in BANDS_HZ]
     apart, beside = (np.array([each[band].mean() for band in bands]) for each in (ratio_db, levels))

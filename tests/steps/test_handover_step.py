@@ -1,4 +1,4 @@
-"""What was found, what was changed, what remains, who signs: by the log, and never better than it is."""
+"""Faults found, changes, remaining faults and signatures: by the log, and never better than it states."""
 
 from __future__ import annotations
 

@@ -76,7 +76,7 @@ def enters_box(start: Position, end: Position, box: Obstacle) -> bool:
 
 
 def plain_miss_deg(job: Job, channel: Channel, seat: Seat) -> float:
-    """The same shortfall one seat and place at a time, the direct path by plain geometry."""
+    """The shortfall computed one seat and place at a time, with the direct path by plain geometry."""
     reference = job.system.reference_seat
     assert reference is not None
     ears, place, there = seat.position_m, channel.position_m, reference.position_m
@@ -147,7 +147,7 @@ def test_no_random_places_in_the_same_space_serve_better() -> None:
 
 
 def test_the_trade_runs_from_the_reference_seat_to_all_seats() -> None:
-    """What a weighed sum of squares must do: with more weight on all seats they lose less, and the reference seat more."""
+    """Property of a weighted sum of squares: with more weight on all seats they lose less, and the reference seat more."""
     job = job_of(defined(movable()))
     found = search_places(job)
     assert found is not None

@@ -1,4 +1,4 @@
-"""What every step hands over is of the types it declares and consistent in itself, whatever the visit holds.
+"""Every step returns the types that it declares, consistent in itself, whatever data the visit has.
 
 Screens, text and paper render outcomes of any step: the types in `commission.model.outcome` are the promise they rely on.
 """

@@ -130,7 +130,7 @@ def test_a_symmetric_room_makes_places_alike_within_8_cm_and_bass_within_25() ->
 
 
 def surveyed(analyses: Analyses, ids: list[str] = FOUR, known: int = 4) -> NamedSurvey:
-    """What was surveyed, as far as the words of a mistake need it."""
+    """The survey data needed for the text of a mistake."""
     survey: Any = SimpleNamespace(applied_s=np.where(np.arange(len(ids)) < known, 0.0, np.nan))
     recorded = places(JOB, AS_FOUND, analyses)
     made: Any = SimpleNamespace(channels=tuple(ids), seats=tuple(SEATS), survey=survey, recordings=recorded)

@@ -1,4 +1,4 @@
-"""What each seat hears: verdicts of cells on a sound room, on one fault at a time, and on what looks like it."""
+"""The step Seats: verdicts of cells in a healthy room, with one fault at a time, and with conditions that resemble it."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""How loud subwoofers are together: what each alone must then read, and whether all at once read the reference."""
+"""Level of all subwoofers together: the required reading of each alone, and whether all read the reference at once."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where steps draw the line: what is just inside a stated threshold passes, what is just outside does not.
+"""Thresholds of the steps: a value just inside passes, one just outside does not.
 
 The thresholds are common practice without a source unless a line says otherwise; a value that is judged with its
 uncertainty u must exceed them by 1.645 u (JCGM 106, from memory).

@@ -1,4 +1,4 @@
-"""What is asked about before it is stored: slips of hand and unit are, what a healthy room holds is not.
+"""Questions before an entry is stored: slips of hand and unit cause one, values of a healthy room do not.
 
 The room is the invented one. Feet: NIST SP 811, Appendix B.8, 1 ft = 0.3048 m. How far off is unusual: common practice,
 no source.

@@ -21,7 +21,7 @@ from commission.steps.wiring.budgets import compression_budget, leakage_budget
 
 RATE, SEATS = 16000, 4
 CONTAINED = 0.95
-"""What U = 2 u promises (JCGM 100 6.3.3)."""
+"""Coverage of U = 2 u (JCGM 100 6.3.3)."""
 
 
 def leaked(seed: int, level_db: float) -> tuple[float, float]:
@@ -57,7 +57,7 @@ MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noi
 
 
 def alone(recording: AnalysedNoise) -> wiring.ChannelNoise:
-    """What a recording says of a channel, beside everything off."""
+    """Noise of a channel from one recording, against everything off."""
     job = job_of(defined(cinema(instruments=(MICROPHONE,))))
     own = replace(recording, channel="FL", state="state not named")
     return wiring.channel_noises(job, AS_FOUND, Analyses((), (off(),), (), [own]))["FL"]
