@@ -202,7 +202,11 @@ def _two_octaves(low_hz: float, high_hz: float, rate_hz: float, length: int) -> 
 
 
 def noise_power(noise: FloatArray, rate_hz: float) -> tuple[FloatArray, float]:
-    """(power spectrum [shape=(…, n)], step [Hz]) of stationary noise [shape=(…, m)] over half a second."""
+    """(power spectrum [shape=(…, n)], step [Hz]) of stationary noise [shape=(…, m)] over half a second.
+
+    The energy of stationary noise grows with time, so a fixed window makes it independent of a file's length. At most
+    the last second is used.
+    """
     from scipy import fft
 
     noise = noise[..., -min(noise.shape[-1], round(rate_hz)) :]

@@ -47,7 +47,10 @@ no source)."""
 
 
 def noise_u_db(bandwidth_hz: float, time_s: float) -> float:
-    """Standard uncertainty of the level of noise of a given bandwidth, read for a given time: 4.34/√(B·T) [dB]."""
+    """Standard uncertainty of the level of noise of a given bandwidth, read for a given time: 4.34/√(B·T) [dB].
+
+    The relative variance of the mean square is 1/(B·T) (Bendat and Piersol, from memory); 10/ln 10 = 4.34.
+    """
     return 10 / math.log(10) / math.sqrt(bandwidth_hz * time_s)
 
 

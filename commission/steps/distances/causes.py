@@ -175,7 +175,10 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
 
 
 def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResult) -> tuple[WrongTime, ...]:
-    """The one of two main channels whose setting contradicts its distance, while the other's agrees."""
+    """The one of two main channels whose setting contradicts its distance, while the other's agrees.
+
+    Delays and arrivals only show that the two differ; a processor that takes distances shows which of them is wrong.
+    """
     delay = job.system.processor.delay
     if delay.unit == "ms" or any(each.held is None for each in mains):
         return ()
