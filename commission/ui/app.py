@@ -43,6 +43,8 @@ SCREENS = (
     "action_list",
 )
 """Modules of screens that a key may open, the most likely first."""
+PREPARE_AFTER_S = 0.1
+"""Between the preparation of two screens: each takes some 10 ms, in parts, and a key may come between."""
 
 
 class CommissionApp(WorkingApp):
@@ -132,11 +134,17 @@ class CommissionApp(WorkingApp):
             garbage.search_after_key()
 
     def _collect_in_pause(self) -> None:
-        """Collect garbage in a pause. Only the lowest screen lasts: what other screens hold is garbage after they are
-        left.
+        """Collect garbage and prepare steps in a pause. Only the lowest screen lasts: what other screens hold is garbage
+        after they are left.
         """
-        if not self.handling_key and time.monotonic() - self.last_key_s >= garbage.PAUSE_S:
+        if self._in_pause:
             garbage.search_in_pause(keep=len(self.screen_stack) == 1)
+            self._prepare_step()
+
+    @property
+    def _in_pause(self) -> bool:
+        """Whether no key came for a while."""
+        return not self.handling_key and time.monotonic() - self.last_key_s >= garbage.PAUSE_S
 
     @on(Computed)
     def load_screens(self, message: Computed) -> None:
@@ -149,6 +157,7 @@ class CommissionApp(WorkingApp):
     def _load_screens(self) -> None:
         for name in SCREENS:
             import_module(f"commission.ui.{name}")
+        steps.all_steps()  # Limits lists those that this job has no use for, too
 
     def choose_job(self) -> None:
         """Show the choice of jobs below all other screens."""
@@ -241,6 +250,16 @@ class CommissionApp(WorkingApp):
             self.install_screen(screen, step_id)
             self._kept_for[step_id] = made_for
         return screen
+
+    def _prepare_step(self) -> None:
+        """Build the screens of the steps in a pause, one at a time: the first opening need not wait for it."""
+        missing = () if not self._screens_loaded else (e.id for e in self.visit.steps if e.id not in self._kept_for)
+        step_id = next(iter(missing), None)
+        if step_id is not None and self._in_pause:
+            screen = self._step_screen(step_id)
+            self._get_screen(screen)  # Textual has no public means to mount a screen that is not shown
+            screen.call_later(screen.begin)
+            self.set_timer(PREPARE_AFTER_S, self._prepare_step)
 
     def _drop_step(self, step_id: str) -> None:
         """Discard the kept screen of a step, unless it is on the stack."""

@@ -2,8 +2,9 @@
 
 Jobs of 164, 480 and 960 responses with thousands of typed readings; every screen is opened with keys and walked through. For
 each key: the time until everything that it leads to has happened and is painted (the control sequences for the terminal
-included), and the longest uninterrupted run of the event loop, in which no other key is heard. The reference is the same walk
-through a job of two channels and one seat, in the same run: it holds what Textual itself takes.
+included) and the next key would act, and the longest uninterrupted run of the event loop, in which no other key is heard. The reference is the same walk
+through a job of two channels and one seat, in the same run: it holds what Textual itself takes. Each walk is done twice: with
+the first key as soon as results are there, and after a pause, in which the program prepares the screens of the steps.
 """
 
 from __future__ import annotations
@@ -39,6 +40,8 @@ from commission.model.progress import unwatched
 COUNTS = (164, 480, 960)
 READINGS = 3000
 GOAL_MS = 50.0
+PAUSE_S = 4.0
+"""Before the first key: as long as a short look at the overview."""
 RATE_HZ = 48000
 ROUNDS = (model.AS_FOUND, model.AS_LEFT)
 ALONG = ("down", "down", "down", "end", "up", "home", "pagedown", "pageup")
@@ -275,17 +278,23 @@ async def settle(app: PaintedApp) -> None:
         await asyncio.sleep(0.03)
 
 
-async def walk(app: PaintedApp, loop: Loop, size: tuple[int, int]) -> tuple[list[Answer], Answer, float]:
+async def walk(
+    app: PaintedApp, loop: Loop, size: tuple[int, int], pause_s: float
+) -> tuple[list[Answer], Answer, float]:
     """Every screen: the answers; the longest run of the event loop after a key is painted; seconds until all is known.
 
-    After a key, results come in, and the program searches for garbage (`ui/garbage.py`).
+    `pause_s` is without a key, once all is known. After a key, results come in, and the program searches for garbage (`ui/garbage.py`).
     """
-    answers, background = [], Answer("", "")
+    answers = []
     begin = time.perf_counter()
     async with app.run_test(size=size):
-        loop.reset()
+        while "handover" not in app.outcomes:
+            await asyncio.sleep(0.03)
         await settle(app)
         opened_s = time.perf_counter() - begin
+        loop.reset()
+        await asyncio.sleep(pause_s)
+        background = Answer("overview", "the pause", block_s=loop.block_s)
         for screen, keys in WALK:
             for key in keys:
                 answers.append(await press(app, key, loop, screen))
@@ -299,13 +308,15 @@ async def walk(app: PaintedApp, loop: Loop, size: tuple[int, int]) -> tuple[list
     return answers, background, opened_s
 
 
-def measure(services: LocalServices, path: Path, size: tuple[int, int]) -> tuple[list[Answer], Answer, float]:
-    """The walk through a job."""
+def measure(
+    services: LocalServices, path: Path, size: tuple[int, int], pause_s: float = 0.0
+) -> tuple[list[Answer], Answer, float]:
+    """The walk through a job, after a pause."""
     loop = Loop()
     app = PaintedApp(services, path, keys=path.with_name("no-keys.toml"))
     app.loop_watch = loop
     with watched(loop):
-        return asyncio.run(walk(app, loop, size))
+        return asyncio.run(walk(app, loop, size, pause_s))
 
 
 def run(_channels: int) -> None:
@@ -331,23 +342,25 @@ def run(_channels: int) -> None:
                             f"  {count} responses: all computed from nothing kept after "
                             f"{time.perf_counter() - begin:.1f} s ({time.process_time() - cpu:.1f} s of processor)"
                         )
-                answers, background, opened_s = measure(services, path, size)
-                _report(count, answers, background, opened_s, reference)
-                reference = reference or max(each.cpu_s for each in answers)
+                for pause_s in (0.0, PAUSE_S):
+                    answers, background, opened_s = measure(services, path, size, pause_s)
+                    print(f"  after a pause of {pause_s:.0f} s:" if pause_s else "  at once:")
+                    _report(count, answers, background, opened_s, reference)
+                    reference = reference or max(each.cpu_s for each in answers)
 
 
 def _report(count: int, answers: list[Answer], background: Answer, opened_s: float, reference: float) -> None:
     wall, cpu = (sorted(1000 * getattr(each, name) for each in answers) for name in ("wall_s", "cpu_s"))
+    slow = [each for each in answers if 1000 * each.cpu_s > GOAL_MS]
     block = max(answers, key=lambda each: each.block_s)
     ratio = f", {cpu[-1] / 1000 / reference:.1f} times the reference" if reference else " (reference)"
     print(
         f"  {count:3} responses, {len(answers)} keys: of the processor {statistics.median(cpu):.0f},"
         f" {cpu[len(cpu) * 95 // 100]:.0f}, {cpu[-1]:.0f} ms{ratio}; on the clock {statistics.median(wall):.0f},"
-        f" {wall[len(wall) * 95 // 100]:.0f}, {wall[-1]:.0f} ms; longest run {1000 * block.block_s:.0f} ms"
+        f" {wall[len(wall) * 95 // 100]:.0f}, {wall[-1]:.0f} ms; {len(slow)} keys over {GOAL_MS:.0f} ms; longest run {1000 * block.block_s:.0f} ms"
         f" ({block.screen}, {block.key}), after a key, with results or a garbage search, {1000 * background.block_s:.0f} ms"
         f" ({background.screen}, {background.key}); overview known after {opened_s:.1f} s"
     )
-    slow = [each for each in answers if 1000 * each.cpu_s > GOAL_MS]
     for each in sorted(slow, key=lambda each: -each.cpu_s)[:25]:
         print(
             f"      {each.screen}, {each.key}: {1000 * each.cpu_s:.0f} ms of the processor, {1000 * each.wall_s:.0f} ms"

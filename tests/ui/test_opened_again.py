@@ -113,6 +113,28 @@ async def test_a_step_opened_again_shows_what_was_entered_meanwhile(step_id: str
         assert all(before != after for before, after in pairwise(shown))
 
 
+async def test_steps_are_prepared_in_a_pause_and_show_what_is_entered_before_they_are_opened(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("commission.ui.app.PREPARE_AFTER_S", 0.001)
+    app = app_of(*levels({"FL": 75.0}))
+    async with app.run_test(size=(80, 24)) as pilot:
+        await settle(pilot)
+        overview, ids = looks(pilot), [each.id for each in app.visit.steps]
+        app._collect_in_pause()
+        while not all(app.is_screen_installed(step_id) for step_id in ids):
+            await pilot.pause(0.01)
+        assert looks(pilot) == overview
+        await pilot.resize_terminal(120, 40)
+        app.visit.append(*levels({"FL": 81.3, "FR": 76.0}))
+        app.compute()
+        await settle(pilot)
+        for step_id in ids:
+            prepared = await opened(pilot, step_id)
+            assert app.screen is app.get_screen(step_id)
+            assert await opened(pilot, step_id) == prepared and app.screen is not app.get_screen(step_id)
+
+
 async def test_a_step_opened_above_its_own_screen_is_another_screen() -> None:
     app = app_of()
     async with app.run_test(size=(100, 30)) as pilot:
