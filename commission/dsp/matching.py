@@ -184,7 +184,7 @@ def match(survey: Survey) -> Matching:
     unexplained = state.cost() > 4.0 * max(np.isfinite(state.rest_s()).sum(), 1)
     explained = sum(each.gain for each in (*sure, *(several[0] for several in undecided)))
     least = max(4.0 * np.isfinite(first.rest_s()).sum(), MOST * first.cost())
-    unexplained |= first.scattered() and first.cost() - explained > least
+    unexplained |= first.cost() - explained > least
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
     unrelated = _unrelated(survey)
     scattered |= bool(unexplained) and first.clock_lost()

@@ -272,6 +272,15 @@ def test_a_clock_lost_by_milliseconds_is_no_poor_survey(jitter_s: float, error_m
         assert match(with_arrivals(made, made.arrivals_s + late)).scattered is lost
 
 
+@pytest.mark.parametrize(("seed", "known"), [(30, True), (5, False), (30, False)])
+def test_what_leaves_most_of_the_misfit_explains_nothing(seed: int, known: bool) -> None:
+    # Of 33 recordings, each up to 8 ms late, some exchange or moved microphone always takes a part of the misfit.
+    made = survey(("A1", "A2", "A3"), seed=seed, known=known)
+    late = np.random.default_rng([1, seed]).uniform(0, 0.008, made.shape)
+    found = match(with_arrivals(made, made.arrivals_s + late))
+    assert found.unexplained and not found.sure
+
+
 def test_what_nothing_explains_exchanges_no_loudspeakers() -> None:
     # Two channels in a wide room that are up to 8 ms later or earlier, as where no clock is common: an exchange fits
     # better than the labels, and not well.
