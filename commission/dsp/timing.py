@@ -149,7 +149,7 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     onset_s = max(0.0, index - 1 + part) / rate_hz
     weak = np.nonzero(size[index:strong] < threshold)[0]
     gap_s = (int(weak[-1]) + 1) / rate_hz if len(weak) else 0.0
-    delay_s, u_s, notes = _low_pass_delay(low_pass_of(impulse, rate_hz, index))
+    delay_s, u_s, notes = _low_pass_delay(low_passes_of(impulse, rate_hz, index))
     # A response rises ever less steeply, in decibels, so that the missed part is no longer than this.
     rise_s = (int(weak[0]) if len(weak) else strong - index) / rate_hz
     missed_s = rise_s * raised_db / (SUB_SECOND_THRESHOLD_DB - SUB_THRESHOLD_DB - raised_db)
@@ -162,12 +162,21 @@ def sub_arrival(impulse: FloatArray, rate_hz: float) -> Arrival:
     )
 
 
-def _low_pass_delay(low_pass: LowPass | None) -> tuple[float, float, list[str]]:
-    """Delay of the onset by a low-pass [s], its standard uncertainty [s], and a remark."""
-    if low_pass is None:
+def _low_pass_delay(low_passes: tuple[LowPass, LowPass] | None) -> tuple[float, float, list[str]]:
+    """Delay of the onset by a low-pass [s], its standard uncertainty [s], and a remark.
+
+    The longer delay of two readings of the slope: noise, leakage or a resonance above the band makes a slope gentler,
+    never steeper. The uncertainty includes a rectangular distribution between the two.
+    """
+    if low_passes is None:
         return 0.0, U_SLOPE_UNKNOWN_S, ["the slope above its band is in noise: a low-pass may delay it"]
+    shorter, low_pass = sorted(low_passes, key=lambda each: each.delay_s)
     doubtful = low_pass.corner_hz <= DOUBTFUL_CORNER_HZ or low_pass.order >= DOUBTFUL_ORDER
-    u_s = combine(U_LOW_PASS_SHARE * low_pass.delay_s, U_SLOPE_DOUBTFUL_S if doubtful else 0.0)
+    u_s = combine(
+        U_LOW_PASS_SHARE * low_pass.delay_s,
+        U_SLOPE_DOUBTFUL_S if doubtful else 0.0,
+        (low_pass.delay_s - shorter.delay_s) / math.sqrt(12),
+    )
     if low_pass.delay_s < LEAST_LOW_PASS_DELAY_S:
         return low_pass.delay_s, u_s, []
     note = (
@@ -192,11 +201,13 @@ class LowPass:
         return float(np.exp(powers)) / self.corner_hz
 
 
-def low_pass_of(impulse: FloatArray, rate_hz: float, onset: int) -> LowPass | None:
-    """The low-pass whose level fits a subwoofer's third octaves best, from 32 Hz up to the noise or −40 dB.
+def low_passes_of(impulse: FloatArray, rate_hz: float, onset: int) -> tuple[LowPass, LowPass] | None:
+    """The low-passes whose levels fit a subwoofer's third octaves best: from 32 Hz to −40 dB, and to −70 dB.
 
-    By least mean absolute difference, since modes make single bands erratic, over 0.25 s from the sample `onset`. None
-    if fewer than six bands rise above the noise.
+    Or to the noise, where that comes first. Down to −40 dB the fit misses the second of two roll-offs, the subwoofer's own
+    above a low-pass, and 2 ms of delay; down to −70 dB other sounds may be above the slope (by simulation:
+    `tests/references/sub_onset.py`). By least mean absolute difference, since modes make single bands erratic, over 0.25 s
+    from the sample `onset`. None if fewer than six bands rise above the noise.
     """
     from scipy import fft
 
@@ -216,19 +227,23 @@ def low_pass_of(impulse: FloatArray, rate_hz: float, onset: int) -> LowPass | No
     floor = floor + 10 * np.log10(np.sum(window**2) / np.sum(noise_window**2))
     clear = level > floor + 6
     middle = (freq_hz >= 30) & (freq_hz <= 80)
-    loud = level > float(np.median(level[middle])) - 40
-    use = (freq_hz >= 32) & clear & (np.arange(len(freq_hz)) <= np.max(np.nonzero(loud)[0]))
-    holes = np.nonzero(~clear & (freq_hz > 80))[0]
-    if len(holes):
-        use &= freq_hz < freq_hz[holes[0]]
-    if use.sum() < 6 or freq_hz[use][-1] < 100:
-        return None
-    ratio = freq_hz[use] / LOW_PASS_CORNERS_HZ[:, None, None]
-    slope = -10 * np.log10(1 + ratio ** (2 * LOW_PASS_ORDERS[:, None]))
-    rest = level[use] - slope
-    misfit = np.mean(np.abs(rest - np.median(rest, axis=-1, keepdims=True)), axis=-1)
-    corner, order = np.unravel_index(int(np.argmin(misfit)), misfit.shape)
-    return LowPass(float(LOW_PASS_ORDERS[order]), float(LOW_PASS_CORNERS_HZ[corner]))
+    clear &= np.arange(len(freq_hz)) < next(iter(np.nonzero(~clear & (freq_hz > 80))[0]), len(freq_hz))
+    top_db = float(np.median(level[middle]))
+
+    def fitted(depth_db: float) -> LowPass | None:
+        last = np.max(np.nonzero(level > top_db - depth_db)[0])
+        use = (freq_hz >= 32) & clear & (np.arange(len(freq_hz)) <= last)
+        if use.sum() < 6 or freq_hz[use][-1] < 100:
+            return None
+        ratio = freq_hz[use] / LOW_PASS_CORNERS_HZ[:, None, None]
+        slope = -10 * np.log10(1 + ratio ** (2 * LOW_PASS_ORDERS[:, None]))
+        rest = level[use] - slope
+        misfit = np.mean(np.abs(rest - np.median(rest, axis=-1, keepdims=True)), axis=-1)
+        corner, order = np.unravel_index(int(np.argmin(misfit)), misfit.shape)
+        return LowPass(float(LOW_PASS_ORDERS[order]), float(LOW_PASS_CORNERS_HZ[corner]))
+
+    upper, whole = fitted(40), fitted(70)
+    return None if upper is None or whole is None else (upper, whole)
 
 
 def first_maximum(envelope: FloatArray, threshold: float) -> int:

@@ -14,6 +14,7 @@ from scipy import signal
 RATE_HZ, FRAMES = 48000, 48000
 FREQ_HZ = np.fft.rfftfreq(FRAMES, 1 / RATE_HZ)
 SPEED_M_S, OVERSAMPLING, REACH_S, LEAD_S = 343.2, 8, 0.35, 0.02
+OWN_HZ = 150.0
 
 
 def butterworth(order: int, corner_hz: float, kind: str) -> np.ndarray:
@@ -23,9 +24,14 @@ def butterworth(order: int, corner_hz: float, kind: str) -> np.ndarray:
 
 
 def low_pass(kind: str, order: int, corner_hz: float) -> np.ndarray:
-    """Low-pass of kind "butterworth", "linkwitz-riley" (two Butterworth of half the order), or "none"."""
+    """Low-pass of kind "butterworth", "linkwitz-riley" (two Butterworth of half the order), "own end", or "none".
+
+    "own end": a Linkwitz-Riley before a subwoofer that ends by itself at OWN_HZ with the fourth order.
+    """
     if kind == "none":
         return np.ones(len(FREQ_HZ))
+    if kind == "own end":
+        return low_pass("linkwitz-riley", order, corner_hz) * butterworth(4, OWN_HZ, "low")
     return (
         butterworth(order, corner_hz, "low")
         if kind == "butterworth"
@@ -89,7 +95,7 @@ def subwoofer(
 
 FILTERS = [("none", 0, 80.0)] + [
     (kind, order, corner)
-    for kind, orders in (("butterworth", (1, 2, 3, 4)), ("linkwitz-riley", (2, 4, 8)))
+    for kind, orders in (("butterworth", (1, 2, 3, 4)), ("linkwitz-riley", (2, 4, 8)), ("own end", (2, 4)))
     for order in orders
     for corner in (60.0, 80.0, 100.0, 120.0)
 ]
@@ -106,9 +112,10 @@ def main(rooms: int = 25) -> None:
             h, truth_s = subwoofer(1000 + seed, kind, order, corner_hz)
             found = timing.sub_arrival(h, RATE_HZ)
             onset = int(np.argmax(np.abs(h) >= 0.1 * np.abs(h).max()))
-            slope = timing.low_pass_of(h, RATE_HZ, onset)
-            if found.time_s is None or slope is None:
+            slopes = timing.low_passes_of(h, RATE_HZ, onset)
+            if found.time_s is None or slopes is None:
                 continue
+            slope = max(slopes, key=lambda each: each.delay_s)
             errors.append(1000 * (found.time_s - truth_s))
             stated.append(1000 * found.u_s)
             if order > 1:
