@@ -31,6 +31,7 @@ from commission.model import (
     Outcome,
     Response,
     RoundOpened,
+    Verdict,
 )
 from commission.record.data.results import _wiring
 from commission.steps import all_steps, dialogue, wiring
@@ -98,6 +99,18 @@ def test_a_room_that_is_loud_by_itself_accuses_no_source() -> None:
 def test_without_everything_off_the_alternative_is_named() -> None:
     finding = only([nc_noise(36, 9, "ventilation high")])
     assert any("everything off was not measured" in text for text in finding.alternatives)
+
+
+@pytest.mark.parametrize(
+    ("state", "sti", "stated"), [("fan", 0.45, True), ("fan", None, False), ("off", 0.45, False)]
+)
+def test_what_a_noise_costs_speech_is_stated_of_that_noise(
+    state: str, sti: float | None, stated: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    seat = SimpleNamespace(seat="A2", check=SimpleNamespace(verdict=Verdict.FAIL), sti=sti, sti_without_noise=0.71)
+    monkeypatch.setattr(dialogue, "solve", lambda *_: SimpleNamespace(state=state, seats=(seat,)))
+    e: Any = SimpleNamespace(job=None, round=AS_FOUND, analyses=None)
+    assert noise_rules._speech(e, "fan") == ["speech at A2: STI 0.45, without this noise 0.71"] * stated
 
 
 def test_hum_with_the_electronics_is_theirs() -> None:

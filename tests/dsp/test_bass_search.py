@@ -41,6 +41,10 @@ def test_settings_are_tried_by_powers_of_the_generalised_golden_ratio() -> None:
     np.testing.assert_allclose(two, [[0.254878, 0.069840], [0.009755, 0.639681]], atol=2e-6)
 
 
+def test_every_polarity_beside_that_of_the_first_subwoofer_is_tried() -> None:
+    assert bass_search.polarities(3).tolist() == [[1, 1, 1], [1, 1, -1], [1, -1, 1], [1, -1, -1]]
+
+
 GRID = SettingGrid(
     gain_origin_db=np.zeros(2), gain_step_db=0.5, delay_origin_s=np.zeros(2), delay_step_s=0.03 / 343.2
 )

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -32,7 +34,7 @@ from commission.model import (
     System,
 )
 from commission.steps import all_steps, compare
-from commission.steps.compare.prediction import Prediction, Predictions, predictions
+from commission.steps.compare.prediction import Prediction, Predictions, _why_not, predictions
 from commission.steps.handover.settings_sheet import SheetLine
 from commission.steps.handover.sheet_prediction import sheet_issued
 
@@ -264,3 +266,12 @@ def test_settings_that_are_not_entered_and_recordings_past_the_processor_leave_i
     past = Played(6).play(AS_FOUND, FOUND).play(AS_LEFT, LEFT)
     past.items = [replace(item, passes_delays=False) for item in past.items]
     assert {each.why_not for each in past.found().channels.values()} == {"measured past the processor"}
+
+
+def test_a_channel_that_no_seat_heard_in_both_rounds_is_not_compared() -> None:
+    each: Any = SimpleNamespace(
+        channel=SimpleNamespace(id="FL", is_sub=False), passes_delays=True, step=lambda _: 1.0, pairs=lambda _: ()
+    )
+    assert _why_not(each, set()) == "not measured at one seat in both rounds"
+    each.pairs = lambda index: ((1.0, 1.0),) if index else ()  # by arrivals alone
+    assert _why_not(each, set()) == ""

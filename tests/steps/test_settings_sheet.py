@@ -21,7 +21,8 @@ from commission.model import (
     SettingEntered,
     TrimRange,
 )
-from commission.steps.handover.settings_sheet import SheetLine, settings_sheet, source_sentence
+from commission.steps.bass.entries import SubProposal
+from commission.steps.handover.settings_sheet import SheetLine, _bass_lines, settings_sheet, source_sentence
 
 NONE = Analyses()
 
@@ -221,6 +222,34 @@ def test_the_sheet_follows_comparison_with_the_same_model() -> None:
     odd = room.reverse("FL")
     lines = {line.channel: line.new for line in settings_sheet(job, odd.analyses()) if line.kind == "polarity"}
     assert lines == {"FL": "normal", "SiL": "reversed"}
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "stated"),
+    [
+        ("normal", "reversed", True),
+        ("reversed", "normal", True),
+        ("reversed", "reversed", True),
+        ("normal", "normal", False),
+    ],
+)
+def test_a_subwoofers_polarity_is_a_line_where_it_changes_or_is_reversed(old: str, new: str, stated: bool) -> None:
+    job = job_of(defined(cinema()))
+    (sub,) = (channel for channel in job.system.channels if channel.id == "SUB1")
+    each = SubProposal(
+        channel=sub,
+        gain_db=0.0,
+        delay_s=0.0,
+        polarity=1,
+        old_trim_db=None,
+        old_setting=None,
+        old_polarity=old,
+        trim_db=None,
+        setting=None,
+        new_polarity=new,
+    )
+    lines = [(line.kind, line.old, line.new) for line in _bass_lines(job, each, "as-found")]
+    assert lines == ([("polarity", old, new)] if stated else [])
 
 
 def test_a_subwoofers_polarity_is_left_to_the_crossover() -> None:
