@@ -116,7 +116,7 @@ class CommissionApp(WorkingApp):
     def _collect_garbage(self) -> None:
         """Enable garbage collection, which is off while the program loads."""
         garbage.begin()
-        self.set_interval(garbage.PAUSE_S, self._collect_in_pause)
+        self.set_interval(garbage.PAUSE_S, self._use_pause)
 
     def before_key(self) -> None:
         garbage.suspend()
@@ -133,7 +133,7 @@ class CommissionApp(WorkingApp):
         if not self.handling_key:
             garbage.search_after_key()
 
-    def _collect_in_pause(self) -> None:
+    def _use_pause(self) -> None:
         """Collect garbage and prepare steps in a pause. Only the lowest screen lasts: what other screens hold is garbage
         after they are left.
         """
@@ -253,11 +253,13 @@ class CommissionApp(WorkingApp):
 
     def _prepare_step(self) -> None:
         """Build the screens of the steps in a pause, one at a time: the first opening need not wait for it."""
-        missing = () if not self._screens_loaded else (e.id for e in self.visit.steps if e.id not in self._kept_for)
-        step_id = next(iter(missing), None)
-        if step_id is not None and self._in_pause:
+        mount = getattr(self, "_get_screen", None)  # Textual has no public means to mount a screen that is not shown
+        if mount is None or not self._screens_loaded or not self._in_pause:
+            return
+        step_id = next((each.id for each in self.visit.steps if each.id not in self._kept_for), None)
+        if step_id is not None:
             screen = self._step_screen(step_id)
-            self._get_screen(screen)  # Textual has no public means to mount a screen that is not shown
+            mount(screen)
             screen.call_later(screen.begin)
             self.set_timer(PREPARE_AFTER_S, self._prepare_step)
 

@@ -121,7 +121,7 @@ async def test_steps_are_prepared_in_a_pause_and_show_what_is_entered_before_the
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         overview, ids = looks(pilot), [each.id for each in app.visit.steps]
-        app._collect_in_pause()
+        app._use_pause()
         while not all(app.is_screen_installed(step_id) for step_id in ids):
             await pilot.pause(0.01)
         assert looks(pilot) == overview
