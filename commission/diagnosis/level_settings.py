@@ -24,6 +24,8 @@ from commission.steps.seats.result import CHANNEL_OFF_DB, SeatsResult, channel_o
 from commission.steps.shared.sub_sum import adds_up
 
 ALIKE = 0.8
+SHARED = 0.25
+"""All channels off by the same: they differ by at most a quarter of the least error (common practice, no source)."""
 
 LONE_OFF_DB = 8.0
 """Threshold for a loudspeaker without a partner, which may be of another model in another place: home loudspeakers differ
@@ -52,12 +54,13 @@ def _common_error_db(e: Evidence) -> float:
     softer.
     """
     off, limit = np.array([-each.correction_db for each in _whole(e).values()]), _trim_db(e)
-    # Without other channels, two suffice if both are off alike: were one of them right, the other's trim would be off.
-    stereo = len(off) == len(e.job.system.channels) == 2 and np.ptp(off) <= limit < np.min(np.abs(off))
-    if len(off) < 3 and not stereo:
+    if len(off) < 2:
         return 0.0
-    middle = float(np.median(off))
-    return middle if np.mean(np.abs(off - middle) <= limit) >= ALIKE else 0.0
+    middle, least = float(np.median(off)), float(np.min(np.abs(off)))
+    # Few but all: were one of them right, the trims of all others would be off alike.
+    if len(off) == len(e.job.system.channels) and least > limit and np.ptp(off) <= max(limit, SHARED * least):
+        return middle
+    return middle if len(off) > 2 and np.mean(np.abs(off - middle) <= limit) >= ALIKE else 0.0
 
 
 def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:

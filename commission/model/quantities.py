@@ -9,13 +9,13 @@ from commission.model.units import clean_text, format_length, format_temperature
 from commission.model.verdict import Check, Limit
 
 DECIMALS = {"dB": 1, "dB²": 1, "ms": 2, "s": 2, "m": 2, "°C": 1, "Hz": 0, "°": 0, "%": 1, "NC": 0}
-"""Digits after the decimal sign that mean something, by unit, where nothing else says."""
+"""Usual digits after the decimal sign, by unit."""
 
 
 def quantity(
     value: float | None, unit: str, units: str = "metric", decimals: int | None = None, *, signed: bool = False
 ) -> str:
-    """A number with its unit; lengths and temperatures as the job wants them."""
+    """A number with its unit; lengths and temperatures in the units of the job."""
     if value is None or not math.isfinite(value):
         return "–"
     if units == "imperial" and unit == "m":

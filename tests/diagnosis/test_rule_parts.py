@@ -426,6 +426,14 @@ def test_what_most_readings_share_is_no_trim() -> None:
     assert level_settings._common_error_db(read(waits)) == 0.0  # then three of four are alike
 
 
+@pytest.mark.parametrize(("third_db", "common_db"), [(7.2, 6.9), (7.3, 0.0), (-6.9, 0.0)])
+def test_few_channels_share_what_is_far_more_than_they_differ_by(third_db: float, common_db: float) -> None:
+    # A quarter of the least of them, 5.8 dB, is 1.45 dB.
+    three = read({"FL": level(-5.8), "FR": level(-6.9), "SUB1": level(-third_db)})
+    three.job = job_of(defined(replace(cinema(), channels=cinema().channels[:3])))
+    assert level_settings._common_error_db(three) == pytest.approx(common_db)
+
+
 def test_all_channels_off_alike_are_loud_or_low_beyond_their_uncertainty() -> None:
     loud = {c: level(-1.9) for c in ("FL", "FC", "FR")}
     (got,) = look(level_settings._all_off, read(loud, common_u_db=0.4))
