@@ -18,7 +18,7 @@ import numpy as np
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import FindingDetails, Found
 from commission.dsp.across import mirrored_seats
-from commission.dsp.geometry import distance_m, mirror_partner, off_axis_deg
+from commission.dsp.geometry import azimuth_deg, distance_m, mirror_partner, off_axis_deg
 from commission.model import Channel, Seat, Verdict
 from commission.model.formatting import number
 from commission.steps.seats.result import direct_db
@@ -32,6 +32,8 @@ NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG, OPPOSITE = 6.0, 5.0, 20.0, 0.95
 more from the partner and is not below the limit, too: few beams are that narrow, and a pair shares its beam. Only an
 obstacle does both, or makes a gap between two seats that hear well. These are on both sides of it where the angle between
 them is 0.95 of the sum of their angles from it (common practice, no source)."""
+DIPOLE_DEG = (60.0, 120.0)
+"""Where a dipole may be as seen from a seat in the null between its two sides (common practice, no source)."""
 PERSON_M = 0.4
 """Two people do not sit nearer to each other than this (common practice, no source)."""
 
@@ -81,7 +83,16 @@ class _DullSeat:
         beside = [each.seat.id for each in self.others if each.apart_m < PERSON_M]
         if beside:
             return f"{beside[0]} is so near that a head between two microphones may hide one of them"
-        return "a dipole is as soft at the seats beside it" if self.channel.role == "surround" else ""
+        return "a dipole is as soft at the seats beside it" if self._perhaps_beside_dipole else ""
+
+    @property
+    def _perhaps_beside_dipole(self) -> bool:
+        if self.channel.role != "surround":
+            return False
+        if self.channel.position_m is None or self.seat.position_m is None:
+            return True
+        low_deg, high_deg = DIPOLE_DEG
+        return low_deg <= abs(azimuth_deg(self.seat.position_m, self.channel.position_m)) <= high_deg
 
 
 def blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:

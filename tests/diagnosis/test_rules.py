@@ -1327,6 +1327,10 @@ def test_a_gap_between_two_seats_that_hear_a_centre_well_is_an_obstacle() -> Non
     assert "to both sides of B2, hear it well" in finding.evidence[1]
 
 
+def test_a_surround_loudspeaker_behind_the_seats_is_no_dipole_beside_them() -> None:
+    only(quiet().add_db("BL", -14, ["B2"], above_hz=3000), "room.blocked")
+
+
 def test_a_reflection_louder_than_the_direct_sound_may_be_a_covered_loudspeaker() -> None:
     for level_db, first in ((3.0, WEAK_DIRECT), (-3.0, DELAYED_COPY)):
         finding = only(quiet().change("FL", reflections=((0.004, level_db),)), "room.reflection")
