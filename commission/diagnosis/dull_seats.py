@@ -25,7 +25,7 @@ from commission.steps.seats.result import direct_db
 
 DULL = ("room.blocked", "room.dull-seat")
 ALONE_DB = -6.0
-"""What a blocked loudspeaker lacks at a seat besides what the others lack there: a gain that changed takes as much from all
+"""Least loss of a blocked loudspeaker at a seat beyond the loss of the others there: a changed gain affects all alike
 (common practice, no source)."""
 NEIGHBOUR_DB, MIRROR_DB, SAME_DIRECTION_DEG, OPPOSITE = 6.0, 5.0, 20.0, 0.95
 """A seat is dull where another one within 20° of its direction hears 6 dB more treble, and its mirror image hears 5 dB
@@ -49,7 +49,7 @@ class _DullSeat:
     near: _Other | None
     """The other seat that is nearest in direction, where that is within 20°."""
     mirrored_db: float | None
-    """What its partner reads at the mirrored seat."""
+    """The reading of its partner at the mirrored seat."""
 
     def evidence(self, limit_db: float) -> str:
         """What shows it."""
@@ -69,7 +69,7 @@ class _DullSeat:
 
     @property
     def why_blocked(self) -> str:
-        """What only an obstacle explains; empty where nothing does."""
+        """Evidence that only an obstacle explains; empty without any."""
         if self.why_open:
             return ""
         if self.near is not None and self.mirrored_db is not None:
@@ -79,7 +79,7 @@ class _DullSeat:
 
     @property
     def why_open(self) -> str:
-        """What else explains all that was heard; empty where nothing does at once."""
+        """Another explanation of the readings than an obstacle; empty if none is known."""
         beside = [each.seat.id for each in self.others if each.apart_m < PERSON_M]
         if beside:
             return f"{beside[0]} is so near that a head between two microphones may hide one of them"
@@ -116,7 +116,7 @@ def dull_seat(e: Evidence, found: Found) -> Iterator[FindingDetails]:
 
 
 def _details(e: Evidence, dull: _DullSeat, because: str) -> FindingDetails:
-    """As far as the cause is not determined."""
+    """The finding as long as its cause is not determined; `because`: the last sentence of its evidence."""
     return FindingDetails(
         title=f"{dull.channel.id} dull at {dull.seat.id}: blocked or not aimed there",
         channels=(dull.channel.id,),
@@ -162,7 +162,7 @@ def _dull_seats(e: Evidence, found: Found) -> Iterator[_DullSeat]:
 
 
 def _others_db(e: Evidence, channel_id: str, seat_id: str) -> float:
-    """What the other channels lack of their direct sound at a seat, median; 0 where they lack nothing."""
+    """Median loss of direct sound of the other channels at a seat; 0 without a loss."""
     others = {c for c, seat in e.seats.cells if seat == seat_id and c != channel_id}
     known = [value for c in others if (value := _direct_db(e, c, seat_id)) is not None]
     return min(float(np.median(known or [0.0])), 0.0)

@@ -33,8 +33,8 @@ _MOST_HZ, _MOST_DB = (500.0, 1000.0, 1600.0, 4000.0, 8000.0), (1.3, 1.0, 0.85, 0
 """Scatter of a third octave for small displacements, and its bound for large ones: fitted to rooms of two simulators
 (`tests/references/repeated_placings.py`), which differ by a quarter."""
 _NULLS_HZ, _NULL_DB = (250.0, 500.0), 20.0
-"""Below the first of these the scatter follows the pressure fully, above the second not at all: a third octave there
-contains so many modes that no seat is in a null of all of them. A null is assumed to be at most 20 dB deep."""
+"""Below the first of these the scatter follows the pressure fully, above the second not at all: no seat is in a null of
+all the modes that a third octave contains there. A null is assumed to be at most 20 dB deep."""
 FAR_SHARE = 0.3
 """Share of the scatter's variance that neighbours within an octave have in common."""
 MOST_KEPT = 0.3
