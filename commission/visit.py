@@ -526,7 +526,7 @@ def _noise(recording: Response) -> NoiseAnalysis | Exception:
     from commission.dsp.background import background
 
     if recording.noise is None or recording.rate_hz is None:
-        return model.UnusableError("it is no recording of sound")
+        return model.UnusableError("it is not a recording of sound")
     try:
         return background(recording.noise, recording.rate_hz)
     except model.UnusableError as error:

@@ -39,8 +39,8 @@ from commission.model import (
     Step,
     System,
     SystemDefined,
-    TradeCurve,
-    TradePoint,
+    TradeoffCurve,
+    TradeoffPoint,
 )
 
 LOUDSPEAKERS: dict[str, tuple[str, str, Position]] = {
@@ -216,12 +216,12 @@ def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = No
     monkeypatch.setattr(commission.steps, "TITLES", dict(titles))
 
 
-def trade_curve(
+def tradeoff_curve(
     points: Sequence[tuple[float, float]], chosen: int, now: tuple[float, float], **changes: Any
-) -> TradeCurve:
-    """A trade of weights from 0 to 1 with these points, and the state as it is."""
-    named = [TradePoint(name=f"{k / max(len(points) - 1, 1):.1f}", x=x, y=y) for k, (x, y) in enumerate(points)]
-    return TradeCurve(
+) -> TradeoffCurve:
+    """A trade-off with weights from 0 to 1 with these points, and the state as it is."""
+    named = [TradeoffPoint(name=f"{k / max(len(points) - 1, 1):.1f}", x=x, y=y) for k, (x, y) in enumerate(points)]
+    return TradeoffCurve(
         id="trade",
         title="One against all",
         x_name="Shortfall of one",
@@ -229,6 +229,6 @@ def trade_curve(
         unit="°",
         points=tuple(named),
         chosen=chosen,
-        now=TradePoint(name="as it is", x=now[0], y=now[1]),
+        now=TradeoffPoint(name="as it is", x=now[0], y=now[1]),
         **changes,
     )

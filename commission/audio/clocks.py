@@ -18,7 +18,7 @@ started by hand differ by more.
 """
 LARGEST_SPREAD_SUB_S = 0.3
 """Largest spread of subwoofers' arrivals, which are taken at their strongest moment: as late as the room modes build up."""
-SHIFTED = "all responses are strongest at the same sample: they were shifted, and arrivals are not compared"
+SHIFTED = "all responses peak at the same sample: they were shifted in time, so arrivals are not compared"
 """Some programs export every response like this; nobody made a mistake."""
 LEAST_SHARE = 2 / 3
 FEWEST_AT_A_SEAT = 3

@@ -124,9 +124,9 @@ def examine(
         samples_sha256=_digest(samples),
         profile_db=_profile_db(samples),
     )
-    warning = "nothing rises above its noise: is this channel silent?" if shape is Shape.NOISE else None
+    warning = "no signal above its noise: is this channel silent?" if shape is Shape.NOISE else None
     if kind == "sweep" and is_clipped(samples):
-        warning = "it clips: what it says of level and response is not judged"
+        warning = "it clips: its level and frequency response are not checked"
     if kind == "impulse" and is_clipped(samples):
         warning = "its largest samples have one value: it may be clipped and is not checked"
     return replace(row, file_warning=joined(row.file_warning, warning))
@@ -232,7 +232,7 @@ def _kind_by_content(shape: Shape, fit: _Fit) -> tuple[ResponseKind | None, str]
     if shape is Shape.COMPACT:
         return "impulse", "all its bands sound at once"
     if shape is Shape.NOISE:
-        return None, "nothing rises above its noise"
+        return None, "no signal above its noise"
     if fit.problem is None:
         return "sweep", "deconvolution makes it an impulse response"
     return None, "its energy is spread over time"

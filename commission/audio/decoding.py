@@ -270,7 +270,7 @@ def impulse_problem(name: str, shape: Shape, spread_s: float) -> str | None:
         found = f"one band after the other over {spread_s:.1f} s, as in a raw sweep recording"
         return str(InputError(name, found, IMPULSE, "Import it as a sweep, with the stimulus that was played."))
     if shape is Shape.NOISE:
-        found = f"nothing that rises above its noise in {spread_s:.1f} s"
+        found = f"no signal above its noise in {spread_s:.1f} s"
         return str(InputError(name, found, IMPULSE, "Is the channel silent, or is it a recording of noise?"))
     found = f"energy spread over {spread_s:.1f} s"
     remedy = "If it was deconvolved, another signal was used than the one that was played."

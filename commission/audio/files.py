@@ -27,7 +27,7 @@ SILENCE_FS = 10 ** (-120 / 20)
 """Digital silence or one bit of dither: nothing above −120 dB re full scale."""
 LARGEST_SAMPLE = 1e10
 """Full scale is 1; 32-bit integers written as floats reach 2·10⁹. A larger sample means a corrupted file."""
-_DAMAGED = "It was damaged on the way: copy it again from where it was made."
+_DAMAGED = "It was damaged in transit: copy the original again."
 _BLOCK_FRAMES = 65_536
 _LOSSLESS_BYTES_PER_FRAME = 1 / 256
 """FLAC packs silence at most this tightly: with more frames per byte the header is wrong."""
@@ -52,7 +52,7 @@ def read_bytes(path: Path) -> bytes:
     name = shown(path)
     data = read_outside(path, "a recording", largest_bytes=LARGEST_BYTES, where=name)
     if not data:
-        raise InputError(name, "an empty file", "a recording", "Copy it again from where it was made.")
+        raise InputError(name, "an empty file", "a recording", "Copy the original again.")
     return data
 
 
@@ -77,14 +77,16 @@ def _checked_info(data: bytes, name: str, lowest_hz: int = LOWEST_RATE_HZ) -> tu
     except (soundfile.LibsndfileError, RuntimeError, ValueError) as error:
         raise InputError(name, f"damaged audio ({_reason(error)})", "a whole WAV or FLAC file") from error
     if info.channels < 1 or info.frames < 1:
-        raise InputError(name, "no samples", "a recording", "It was cut off or never written: copy it again.")
+        raise InputError(
+            name, "no samples", "a recording", "It was cut off or never written completely: copy it again."
+        )
     chunk = _data_chunk(data)
     if chunk is not None and sum(chunk) > len(data):
         raise InputError(
             name,
             f"a header that promises {_size(sum(chunk))} in a file of {_size(len(data))}",
             "as many samples as the header says",
-            "It is truncated: copy it again from where it was made.",
+            "It is truncated: copy the original again.",
         )
     if info.frames * info.channels * _LOSSLESS_BYTES_PER_FRAME > len(data):
         raise InputError(name, f"a header that promises {info.frames} frames in {_size(len(data))}", "a whole file")
@@ -179,7 +181,7 @@ def problem_of(samples: FloatArray, info: SoundInfo, name: str) -> str | None:
     peak = max(-low, high)
     if not np.isfinite(peak):
         count = int(np.count_nonzero(~np.isfinite(samples)))
-        found = "a sample that is no number" if count == 1 else f"{count} samples that are no numbers"
+        found = "a sample that is not a number" if count == 1 else f"{count} samples that are not numbers"
         return str(InputError(name, found, "finite samples"))
     if peak > LARGEST_SAMPLE:
         return str(InputError(name, f"a sample of {peak:.3g}", f"at most {LARGEST_SAMPLE:g}", _DAMAGED))

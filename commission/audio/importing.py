@@ -191,8 +191,8 @@ def _read_again(row: ImportRow, job: Job) -> tuple[bytes, str]:
     data = read_bytes(row.path)
     sha256 = hashlib.sha256(data).hexdigest()
     if row.sha256 is not None and sha256 != row.sha256:
-        found = "other bytes than a moment ago"
-        raise InputError(shown(row.path), found, "a file that stays as it is", "Look at it again.")
+        found = "different content from a moment ago"
+        raise InputError(shown(row.path), found, "a file that does not change", "Look at it again.")
     return data, sha256
 
 

@@ -108,7 +108,7 @@ def content_problem(recording: FloatArray, sweep: Sweep, start: int, frames: int
         return f"the device delivered {len(recording)} of {frames} frames. {_AGAIN} Is it still connected?"
     peak = float(np.max(np.abs(recording)))
     if not math.isfinite(peak):
-        return f"the device delivered values that are no numbers. {_AGAIN}"
+        return f"the device delivered values that are not numbers. {_AGAIN}"
     if peak >= CLIPPED_FS or is_clipped(recording):
         return "the input clipped. Nothing was stored; turn the microphone's gain down and measure again."
     if peak < SILENT_FS:

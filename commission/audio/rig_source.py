@@ -64,7 +64,7 @@ class RigSource:
     def why_not(self, capture: Capture) -> str | None:
         """Why a channel cannot be played; None if it can."""
         if self._job.system.channel(capture.channel) is None:
-            return f"{capture.channel} is no channel of this job"
+            return f"{capture.channel} is not a channel of this job"
         return None
 
     def measure(

@@ -22,9 +22,10 @@ MOST_SAMPLES = 50_000_000
 README = """Test signals for {title}
 
 BEFORE YOU PLAY ANYTHING: turn the master volume down, warn everybody in the room, then raise it slowly.
-Sweeps go through all frequencies: a tweeter cannot take what a woofer can. Never stand close to a loudspeaker.
+A sweep contains all frequencies, and a tweeter tolerates far less power than a woofer. Never stand close to a loudspeaker.
 
-One folder a kind, one file a channel; every file has {count} channels in the order below, only one of them sounds.
+There is one folder for each kind of signal and one file for each channel. Every file has {count} channels in the order
+below; only one of them carries the signal.
 
 sweep/  exponential sweep {start:g} Hz to {stop:g} Hz, {seconds:.1f} s, peak {peak:.0f} dB re full scale,
         {pre:.1f} s of silence before and {tail:.1f} s after. Record each at every seat, then import the recordings with
@@ -46,8 +47,8 @@ def write_signals(job: Job, folder: Path, progress: Progress) -> tuple[Path, ...
     sweep = system.sweep or Sweep(level_dbfs=-20.0)
     if len(system.channels) * (sweep.duration_s + PRE_S + TAIL_S) * sweep.rate_hz > MOST_SAMPLES:
         raise CommissionError(
-            f"A sweep of {sweep.duration_s:.0f} s at {sweep.rate_hz} Hz for {len(system.channels)} channels is larger than "
-            "any that is played: enter a shorter sweep or a lower rate."
+            f"A sweep of {sweep.duration_s:.0f} s at {sweep.rate_hz} Hz for {len(system.channels)} channels is too large "
+            "to play: enter a shorter sweep or a lower rate."
         )
     signal = sweep_signal(sweep)
     rate_hz = sweep.rate_hz

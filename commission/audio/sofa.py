@@ -319,10 +319,12 @@ class _Reader:
         if layout.get_external_count():
             raise self._elsewhere(key, "kept in another file")
         if layout.get_layout() == h5py.h5d.VIRTUAL:
-            raise self._elsewhere(key, "put together from other data")
+            raise self._elsewhere(key, "assembled from other data")
         filters = [layout.get_filter(index)[0] for index in range(layout.get_nfilters())]
         if not set(filters) <= set(_USUAL_FILTERS):
-            raise InputError(self._name, f"{key} packed in an unusual way (filter {max(filters)})", "gzip or none")
+            raise InputError(
+                self._name, f"{key} compressed in an unsupported way (filter {max(filters)})", "gzip or none"
+            )
         if variable.dtype.kind not in kinds:
             raise InputError(self._name, f"{key} of type {str(variable.dtype)[:20]}", "numbers")
         return variable
@@ -371,7 +373,7 @@ def _read(file: _Reader, name: str) -> tuple[SofaResponse, ...]:
     lengths = _own_numbers(file, "MeasurementFrames", count, frames, (1, frames))
     clocks = _own_numbers(file, "MeasurementClock", count, 0, (-1, MOST_MEASUREMENTS))
     if not (np.isfinite(rates).all() and (rates > 0).all() and np.isfinite(delays).all()):
-        raise InputError(name, "a sample rate or delay that is no number", "finite numbers")
+        raise InputError(name, "a sample rate or delay that is not a number", "finite numbers")
     seats, channels = (_labels(file, key, count) for key in ("SeatLabel", "LoudspeakerLabel"))
     ears, sources = (_positions(file, key, count) for key in ("ListenerPosition", "SourcePosition"))
     samples = np.empty(stored.shape, np.float32)

@@ -88,8 +88,8 @@ def parse_response(data: bytes, name: str) -> TextResponse:
         elif (delimiter, len(cells)) != style:
             raise InputError(
                 f"{name} line {number}",
-                f"{len(cells)} columns parted by {_named(delimiter)}",
-                f"{style[1]} columns parted by {_named(style[0])} as before",
+                f"{len(cells)} columns separated by {_named(delimiter)}",
+                f"{style[1]} columns separated by {_named(style[0])} as before",
             )
         rows.append([float(cell.replace(",", ".").replace("−", "-")) for cell in cells[:3]])
     return _checked(rows, len(headers), name, stated_reference(headers) or stated_reference(comments[-1:]))
@@ -124,7 +124,7 @@ def _checked(rows: list[list[float]], headers: int, name: str, reference: str | 
         raise InputError(name, found, f"at least {FEWEST_POINTS} lines with frequency and level")
     table = np.array(rows, dtype=float)
     if not np.isfinite(table).all():
-        raise InputError(name, "a number too large to hold", "finite numbers")
+        raise InputError(name, "a number that is too large", "finite numbers")
     freq, level = table[:, 0], table[:, 1]
     keep = freq > 0  # a first line at 0 Hz is common and has no place on a logarithmic axis
     freq, level = freq[keep], level[keep]

@@ -45,7 +45,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         else:
             where = clean_text(str(error.filename))[:300]
             problem = f"{where}: {reason}. Check the name, and whether you may read and write there"
-        print(f"commission: {problem}. What was stored stays stored.", file=sys.stderr)
+        print(f"commission: {problem}. Everything stored so far is kept.", file=sys.stderr)
         return EXIT_USAGE
     except Exception as error:
         if sys.flags.dev_mode:

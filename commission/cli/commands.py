@@ -458,7 +458,7 @@ def rehearse(parsed: argparse.Namespace) -> int:
     """Make a practice job, optionally measured already, and open it."""
     services = LocalServices()
     path = services.rehearsal(parsed.output, parsed.seed)
-    say(f"{path} is a practice job: its room is simulated, its faults are yours to find.")
+    say(f"{path} is a practice job: its room is simulated, and it contains faults for you to find.")
     if parsed.measure:
         from commission.runner import run_captures
         from commission.steps import step

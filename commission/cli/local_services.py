@@ -96,7 +96,9 @@ class LocalServices:
         try:
             broken = old.verify(lambda fraction, _: progress(0.3 * fraction, f"verifying {earlier.name}"))
             if broken is not None:
-                raise StoreError(f"{earlier.name} cannot be compared with, because its log is broken: {broken}")
+                raise StoreError(
+                    f"{earlier.name} cannot be used for the comparison, because its log is broken: {broken}"
+                )
             analyses = old.analyse(threading.Event(), lambda f, text: progress(0.3 + 0.65 * f, text))
             job = old.job
             kept = (  # unchanged from last time

@@ -54,7 +54,7 @@ def _evidence(each: SubChange, checked: Verification) -> str:
         parts.append(f"its level changed by {signed(each.gain_db)} dB, its trim by {signed(each.typed_gain_db)} dB")
     if each.delay_s is not None and abs(each.delay_s - each.typed_delay_s) > DELAY_OFF_S:
         heard, typed = (signed(1000 * v) for v in (each.delay_s, each.typed_delay_s))
-        parts.append(f"its sound moved by {heard} ms, its setting by {typed} ms")
+        parts.append(f"its arrival changed by {heard} ms, its setting by {typed} ms")
     if each.polarity is not None and each.polarity != each.typed_polarity:
         words = {1: "stayed as it was", -1: "turned over"}
         parts.append(f"its polarity {words[each.polarity]}, by the settings it {words[each.typed_polarity]}")

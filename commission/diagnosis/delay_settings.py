@@ -267,11 +267,11 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             )
         evidence.append(
             f"delay {number(1000 * abs(wrong.error_s), 2)} ± {number(2000 * wrong.u_s, 2)} ms too "
-            f"{'long' if wrong.error_s > 0 else 'short'}, as by {metres} m"
+            f"{'long' if wrong.error_s > 0 else 'short'}: {metres} m of distance"
         )
         if wrong.seats:
             evidence.append(
-                "the sound arrives as by this setting, so the distance is right"
+                "the arrival fits this setting, so the distance is right"
                 if not wrong.likely
                 else f"by the sound at {counted(wrong.seats, 'seat')}, with the place of the loudspeaker as noted"
             )

@@ -104,7 +104,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     _, first = next(iter(uneven.values()))
     softest = min(first.deviations_db.items(), key=lambda item: item[1])
     yield FindingDetails(
-        title="bass differs by seat" + (f", least at {softest[0]}" if softest[1] < -2 else ""),
+        title="bass differs from seat to seat" + (f", least at {softest[0]}" if softest[1] < -2 else ""),
         channels=tuple(_subs(e)),
         seats=(first.worst_seat,),
         evidence=tuple(text for name, (label, r) in uneven.items() for text in _spread(e, name, label, r)),
@@ -462,14 +462,14 @@ RULES = (
         check="seats.decay",
         symptom="voices and effects blur",
         look=_reverberation,
-        basis="T20 surely above 1 s at 500, 1000 and 2000 Hz, twice that of furnished rooms; common practice",
+        basis="T20 clearly above 1 s at 500, 1000 and 2000 Hz, twice that of furnished rooms; common practice",
     ),
     Rule(
         id="room.bass-decay",
         check="seats.decay",
         symptom="bass notes run together",
         look=_slow_bass,
-        basis="T20 surely above 2 s at 63 or 125 Hz, twice that of healthy rooms; determined by simulation "
+        basis="T20 clearly above 2 s at 63 or 125 Hz, twice that of healthy rooms; determined by simulation "
         "(tests/references/bass_decays.py)",
     ),
     Rule(
@@ -501,7 +501,7 @@ RULES = (
         id="room.bass-differs",
         check="seats.bass",
         explains=("seats.bass",),
-        symptom="bass differs by seat",
+        symptom="bass differs from seat to seat",
         look=_bass_differs,
         basis=f"seat-to-seat standard deviation above 6 dB from 20 to 80 Hz; {BASS_ROOMS}",
     ),

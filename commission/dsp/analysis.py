@@ -94,7 +94,7 @@ def _check_usable(response: Response) -> None:
         raise UnusableError(f"it is only {1000 * len(impulse) / rate_hz:.1f} ms long; at least 20 ms are needed")
     peak = max(float(np.max(impulse)), -float(np.min(impulse)))  # NaN if any sample is NaN
     if not np.isfinite(peak):
-        raise UnusableError("it holds samples that are no numbers (NaN or infinite)")
+        raise UnusableError("it holds samples that are not numbers (NaN or infinite)")
     if peak == 0.0:
         raise UnusableError("it is silent: every sample is zero")
 

@@ -689,7 +689,7 @@ def tuned(room: SubResponses, bounds: SearchBounds, starts: SubSettings) -> Figu
     return _figures(space, _settings(space, found.take(np.array([int(np.argmin(found.cost))])))[0], price)
 
 
-def trade(room: SubResponses, bounds: SearchBounds, prices: tuple[float, ...]) -> tuple[SearchResult, ...]:
+def tradeoff(room: SubResponses, bounds: SearchBounds, prices: tuple[float, ...]) -> tuple[SearchResult, ...]:
     """Best settings for each price of a lost decibel [dB²], from most even to loudest.
 
     Each price is searched; the best of each comes from the results of all searches.

@@ -102,7 +102,7 @@ class Decays:
             Doubt.NOISE: f"the decay meets the noise {reach_db:.0f} dB below its start; {name} needs {needed_db:.0f} dB",
             Doubt.SHORT: f"the response ends before it has fallen far enough for {name}",
             Doubt.FILTER: f"it is shorter than the filter at {centre_hz:.0f} Hz can resolve ({least:.2f} s)",
-            Doubt.BENT: f"the decay is no straight line (non-linearity ξ = {xi:.0f} ‰)",
+            Doubt.BENT: f"the decay is not a straight line (non-linearity ξ = {xi:.0f} ‰)",
             Doubt.CURVED: f"the decay bends: T30 is {curvature:+.0f} % off T20".replace("-", "−"),
         }[doubt]
 

@@ -40,7 +40,7 @@ def load_analysis(recording: SweepRecording) -> LoadAnalysis:
     """Harmonics and bursts of one recording, or the reason if one of them cannot be determined."""
     fit = exponential_sweep(recording.stimulus, recording.rate_hz)
     if fit is None:
-        problem = "what was played is no exponential sweep"
+        problem = "what was played is not an exponential sweep"
         return LoadAnalysis(why={"harmonics": problem, "bursts": problem})
     sweep, lead_s = fit
     why: dict[str, str] = {}

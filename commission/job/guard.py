@@ -92,7 +92,7 @@ class JobGuard:
             return  # it was removed meanwhile: another program has finished
         if dangerous:
             raise StoreError(
-                f"{journal} is no journal of a job: it names other files. Move it away, and check the job with "
+                f"{journal} is not the journal of a job: it names other files. Move it away, and check the job with "
                 "`commission verify`."
             )
 

@@ -447,7 +447,7 @@ def _rows(database: sqlite3.Connection) -> Iterator[_Row]:
             raise StoreError(f"event {expected} is missing; the log goes on with event {str(row.seq)[:20]}")
         total += _size(row)
         if total > LARGEST_LOG_BYTES or expected > MOST_EVENTS:
-            raise StoreError(f"the log is larger than any visit makes it (at event {expected})")
+            raise StoreError(f"the log is larger than that of any visit (at event {expected})")
         yield row
 
 

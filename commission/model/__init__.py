@@ -55,8 +55,8 @@ if TYPE_CHECKING:
         Row,
         Series,
         Table,
-        TradeCurve,
-        TradePoint,
+        TradeoffCurve,
+        TradeoffPoint,
         table_of,
     )
     from commission.model.progress import CancelToken, Progress, unwatched

@@ -106,7 +106,7 @@ class Curve:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TradePoint:
+class TradeoffPoint:
     """One compromise between two goals; less is better on both axes."""
 
     name: str
@@ -115,7 +115,7 @@ class TradePoint:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class TradeCurve:
+class TradeoffCurve:
     """Two goals against each other: one point for each weight, joined by a line, and the present state."""
 
     id: str
@@ -123,10 +123,10 @@ class TradeCurve:
     x_name: str
     y_name: str
     unit: Unit
-    points: tuple[TradePoint, ...]
+    points: tuple[TradeoffPoint, ...]
     chosen: int
     """Index of the chosen point."""
-    now: TradePoint
+    now: TradeoffPoint
     caption: str = ""
 
 
@@ -263,7 +263,7 @@ class Outcome:
     checks: tuple[Check, ...] = ()
     tables: tuple[Table, ...] = ()
     curves: tuple[Curve, ...] = ()
-    trade_curves: tuple[TradeCurve, ...] = ()
+    tradeoff_curves: tuple[TradeoffCurve, ...] = ()
     grids: tuple[Grid, ...] = ()
     room_plans: tuple[RoomPlan, ...] = ()
     advice: tuple[Advice, ...] = ()

@@ -20,7 +20,7 @@ def stored_picture_problem(data: bytes) -> str | None:
         return f"{len(data) / 1e6:.0f} MB"
     size = _png_size(data) if data.startswith(_PNG) else _jpeg_size(data)
     if size is None:
-        return "no PNG and no baseline JPEG"
+        return "neither PNG nor baseline JPEG"
     if not 0 < min(size) <= max(size) <= LONGEST_PX:
         return f"{size[0]} × {size[1]} pixels"
     return None

@@ -25,7 +25,7 @@ def read_toml(text: str, where: str, expected: str, mend: str = "") -> dict[str,
     try:
         data = tomllib.loads(text.removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError as error:
-        raise InputError(where, f"no valid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
+        raise InputError(where, f"invalid TOML ({clean_text(str(error))[:120]})", expected, mend) from error
     except RecursionError as error:
         raise InputError(where, "lists or tables within each other, hundreds deep", expected, mend) from error
     except ValueError as error:  # from a number that Python does not read

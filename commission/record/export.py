@@ -140,7 +140,7 @@ def _refuse_what_stands_there(place: Path, shown: str) -> None:
     if not place.exists():
         return
     if not place.is_file():
-        kind = "a folder" if place.is_dir() else "no file but a device"
+        kind = "a folder" if place.is_dir() else "a device, not a file"
         raise CommissionError(f"{shown} is {kind}: nothing was written. Give the name of a file.")
     refuse_open_job(place, "another name")  # before it is opened
     with place.open("rb") as old:

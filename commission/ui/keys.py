@@ -41,6 +41,6 @@ def load_keys(path: Path | None = None) -> tuple[dict[str, str], str | None]:
     if wrong:
         return (
             {},
-            f"{path.name}: found {clean_text(wrong[0])} that is no text, expected {expected}.",
+            f"{path.name}: found {clean_text(wrong[0])} that is not text, expected {expected}.",
         )
     return data, None

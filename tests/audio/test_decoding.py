@@ -185,7 +185,7 @@ def test_long_recordings_are_read_a_few_at_a_time() -> None:
         (np.full((4800, 1), 0.5), "a constant value"),
         (np.r_[np.zeros(100), 1e20, np.zeros(4700)], "a sample of 1e+20, expected at most 1e+10"),
         (np.r_[np.zeros(100), -1e20, np.zeros(4700)], "a sample of 1e+20"),
-        (np.r_[np.zeros(100), np.inf, np.zeros(4700)], "a sample that is no number"),
+        (np.r_[np.zeros(100), np.inf, np.zeros(4700)], "a sample that is not a number"),
     ],
 )
 def test_samples_that_no_recording_has_are_refused(samples: np.ndarray, sentence: str) -> None:

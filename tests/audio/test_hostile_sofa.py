@@ -48,7 +48,7 @@ def test_data_outside_the_file_are_refused(secret: Path) -> None:
         hostile_sofa.external(secret)
     )
     for source in (str(other), "."):
-        assert "Data.IR put together from other data" in refusal(hostile_sofa.virtual(source))
+        assert "Data.IR assembled from other data" in refusal(hostile_sofa.virtual(source))
     for link in (h5py.ExternalLink(str(other), "Data.IR"), h5py.SoftLink("/elsewhere"), h5py.SoftLink("/Data.IR")):
         assert "Data.IR a link to other data" in refusal(hostile_sofa.linked(link))
     for name in ("Data.Delay", "Data.SamplingRate"):
@@ -64,7 +64,7 @@ def test_only_the_usual_filters_are_read() -> None:
         (found,) = read_sofa(hostile_sofa.packed(**options), "x.sofa")
         np.testing.assert_array_equal(found.response.impulse, hostile_sofa.impulse())
     for options in ({"compression": "lzf"}, {"scaleoffset": 3, "dtype": "i4"}):
-        assert "packed in an unusual way" in refusal(hostile_sofa.packed(**options))
+        assert "compressed in an unsupported way" in refusal(hostile_sofa.packed(**options))
 
 
 def test_claims_of_gigabytes_are_refused_before_anything_is_read() -> None:
@@ -190,7 +190,7 @@ def test_a_job_that_holds_bad_files_opens_and_names_them(tmp_path: Path, monkeyp
     problems = {each.channel: each.problem for each in visit.analyse(threading.Event(), unwatched)}
     assert problems["FL"] is None
     assert "A1_FC.sofa: found a file that takes longer than 1 s to read" in (problems["FC"] or "")
-    assert "A1_FR.sofa: found Data.IR put together from other data" in (problems["FR"] or "")
+    assert "A1_FR.sofa: found Data.IR assembled from other data" in (problems["FR"] or "")
     assert "A1_FC.sofa" in "".join(
         " ".join(o.remarks) + str(o.tables) + str(o.checks) for o in visit.outcomes(AS_FOUND).values()
     )

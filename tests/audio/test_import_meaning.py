@@ -310,7 +310,7 @@ def test_a_raw_sweep_is_never_an_impulse_response(tmp_path: Path) -> None:
     assert not forced.ready
     noise = np.random.default_rng(1).standard_normal(4 * RATE) * 0.1
     (row,) = survey(write(tmp_path / "A3_FL.wav", noise))
-    assert "nothing that rises above its noise" in (row.problem or "")
+    assert "no signal above its noise" in (row.problem or "")
     body = ResponseStored(
         round="as-found", channel="SUB1", seat="A2", kind="impulse", file_name="x.wav", file_sha256="x"
     )  # as an earlier version stored it

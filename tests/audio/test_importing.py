@@ -187,7 +187,7 @@ def _bad_files(folder: Path) -> dict[str, str]:
         words[name] = word
     for name, samples, word in (
         ("A2_FL.wav", np.zeros(9600), "silence"),
-        ("A2_FC.wav", nan, "no number"),
+        ("A2_FC.wav", nan, "not a number"),
         ("A2_FR.wav", np.full(9600, 0.25), "constant"),
         ("A2_BL.wav", response(500), "20 ms"),
     ):
@@ -230,7 +230,7 @@ def test_duplicates_and_changed_files_are_noticed(tmp_path: Path) -> None:
     assert not again.ready
     assert "stored for FL at A2" in (other.warning or "")
     soundfile.write(path, 0.9 * response(), RATE)
-    with pytest.raises(InputError, match="other bytes"):
+    with pytest.raises(InputError, match="different content"):
         FileImporter().read(first, JOB, OPTIONS)
 
 

@@ -186,7 +186,7 @@ def test_clipped_silent_and_short_recordings_are_refused() -> None:
     assert "nothing was heard" in (problem(1e-5 * recording) or "")
     assert "delivered" in (problem(recording[:-1000]) or "")
     recording[7] = np.nan
-    assert "no numbers" in (problem(recording) or "")
+    assert "not numbers" in (problem(recording) or "")
 
 
 # --- blocks ------------------------------------------------------------------------------------------------------

@@ -112,7 +112,7 @@ def test_measuring_in_the_rehearsal_room() -> None:
     assert source is not None
     capture = Capture(channel="FC", seat="A2", text="")
     assert source.why_not(capture) is None
-    assert "no channel" in (source.why_not(Capture(channel="XX", seat="A2", text="")) or "")
+    assert "not a channel" in (source.why_not(Capture(channel="XX", seat="A2", text="")) or "")
     (body,), blobs = source.measure(capture, "as-found", threading.Event(), lambda f, t: None)
     samples, rate = soundfile.read(io.BytesIO(blobs[body.file_sha256]))
     assert rate == body.rate_hz

@@ -251,7 +251,7 @@ def _changed(**changes: object) -> bytes:
         (_changed(DataType="TF"), "data type TF"),
         (_changed(**{"Data.IR": None}), "impulse responses of one emitter"),
         (_changed(**{"Data.IR": np.zeros((2, 1))}), "impulse responses of one emitter"),
-        (_changed(**{"Data.SamplingRate": np.nan}), "no number"),
+        (_changed(**{"Data.SamplingRate": np.nan}), "not a number"),
         (_changed(**{"Data.Delay": np.zeros((7, 1))}), "damaged AES69 data"),
         (
             _changed(
@@ -287,7 +287,7 @@ def test_a_response_that_cannot_be_used_is_named_alone() -> None:
     rows = sofa_rows(ImportRow(path=Path("x.sofa")), data, "x.sofa", JOB)
     assert rows[0].file_problem is None
     assert "x.sofa, response 2: found silence" in (rows[1].file_problem or "")
-    assert "no numbers" in (rows[2].file_problem or "")
+    assert "not numbers" in (rows[2].file_problem or "")
 
 
 def test_responses_on_other_clocks_are_marked() -> None:

@@ -21,7 +21,7 @@ from commission.dsp.bass_search import (
     search,
     settle,
     sturdiness,
-    trade,
+    tradeoff,
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db
 from commission.model import FilterRanges
@@ -47,7 +47,7 @@ def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
     def lap(name: str) -> None:
         took[name] = time.perf_counter() - start - sum(took.values())
 
-    traded, usual = trade(room, bounds, tuple(PRICES.values())), list(PRICES).index(USUAL)
+    traded, usual = tradeoff(room, bounds, tuple(PRICES.values())), list(PRICES).index(USUAL)
     lap("searches")
     every = [[settle(room, bounds, grid, each.settings[k]) for k in range(len(each.costs))] for each in traded]
     lap("steps of the processor")

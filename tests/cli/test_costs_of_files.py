@@ -133,7 +133,7 @@ def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path
         ("A1_FL.txt", lambda: b"1 2\n" * 30_000_000, "120 MB of text, expected at most 25 MB"),
         ("A1_FL.txt", lambda: b"1 " * 10_000_000, "20,000,000 characters in one line"),
         ("job.toml", lambda: b"a" + b".a" * 400_000 + b" = 1", "a line with 400,000 dots"),
-        ("job.toml", lambda: (b"a" + b".a" * 199 + b" = 1\n") * 2400, "no valid TOML"),
+        ("job.toml", lambda: (b"a" + b".a" * 199 + b" = 1\n") * 2400, "invalid TOML"),
         ("m.csv", lambda: b"file,channel\n" + b"\n" * 3_900_000, "3,900,000 lines below its header"),
     ],
     ids=["lines", "bytes", "one line", "dots", "fewer dots", "empty lines"],

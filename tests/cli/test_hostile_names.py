@@ -99,7 +99,7 @@ def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
     services._config_folder.mkdir(parents=True)
     (services._config_folder / "letterhead.toml").write_text("name = ", encoding="utf-8")
     assert main(["record", "loft.commission", "-o", "x.html"]) == 2
-    assert "letterhead.toml: found no valid TOML" in capsys.readouterr().err
+    assert "letterhead.toml: found invalid TOML" in capsys.readouterr().err
     assert main(["record", "loft.commission", "-o", "x.json"]) == 0
     assert main(["record", "loft.commission", "-o", "x.csv"]) == 0
 

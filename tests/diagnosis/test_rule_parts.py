@@ -994,7 +994,7 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     ("change", "heard"),
     [
         ({"gain_db": -3.0}, ["its level changed by −3.0 dB, its trim by +1.0 dB"]),
-        ({"delay_s": 0.003}, ["its sound moved by +3.0 ms, its setting by +2.0 ms"]),
+        ({"delay_s": 0.003}, ["its arrival changed by +3.0 ms, its setting by +2.0 ms"]),
         ({"polarity": -1}, ["its polarity turned over, by the settings it stayed as it was"]),
         ({"is_filter_missing": True}, ["its response over frequency changed as it would without the new filters"]),
         ({"limited_below_hz": 40.0}, ["above 40 Hz it became louder by its trim (+1.0 dB), below that by less"]),

@@ -28,7 +28,7 @@ RULES_OF: dict[str, tuple[str, ...]] = {
     "channels drift": ("measurement.clock",),
     "no bass at one seat": ("room.null", "room.row-null"),
     "boomy rear seat": ("room.boomy", "room.seat-wall"),
-    "bass differs by seat": ("room.bass-differs",),
+    "bass differs from seat to seat": ("room.bass-differs",),
     "coloured": ("room.reflection",),
     "a comb": ("room.reflection",),
     "echoey": ("room.reverberation",),

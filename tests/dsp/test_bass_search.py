@@ -21,7 +21,7 @@ from commission.dsp.bass_search import (
     search,
     settle,
     sturdiness,
-    trade,
+    tradeoff,
 )
 from commission.dsp.bass_sum import (
     SubResponses,
@@ -222,10 +222,10 @@ def test_leaving_one_seat_out_says_what_others_would_hear() -> None:
 
 
 def test_a_higher_price_buys_output(monkeypatch: pytest.MonkeyPatch) -> None:
-    known = once(search)  # what the trade has searched is not searched again
+    known = once(search)  # what the trade-off has searched is not searched again
     monkeypatch.setattr(bass_search, "search", known)
     room, bounds, prices = modal(0, 3, 6), wide_bounds(3), (0.3, 1.0, 3.0)
-    found = trade(room, bounds, prices)
+    found = tradeoff(room, bounds, prices)
     curve = [figures(room, each.settings[0]) for each in found]
     assert all(a.output_db <= b.output_db + 0.05 for a, b in pairwise(curve))
     assert all(a.variance_db2 <= b.variance_db2 + 0.05 for a, b in pairwise(curve))

@@ -152,7 +152,7 @@ def test_a_living_room_is_too_bent_to_be_judged() -> None:
     for b in (4, 5):
         estimate = found.estimate("t20", 0, b)
         assert estimate.value == pytest.approx(0.09, abs=0.03)
-        assert "no straight line" in str(estimate.why_not)
+        assert "not a straight line" in str(estimate.why_not)
 
 
 @pytest.mark.parametrize(

@@ -243,7 +243,7 @@ def test_the_order_of_a_batch_changes_nothing() -> None:
     ("impulse", "word"),
     [
         (np.zeros(24000), "silent"),
-        (np.full(24000, np.nan), "no numbers"),
+        (np.full(24000, np.nan), "not numbers"),
         (np.ones(100), "20 ms"),
     ],
 )

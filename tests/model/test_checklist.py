@@ -60,7 +60,7 @@ def test_a_firms_checklist_replaces_the_whole_list_and_is_stored_in_the_job() ->
         (('name = "Curtain"', "name = 3"), "item 1.name: found 3, expected a text"),
         (('cause = "room"', 'cause = "room"\nhwo = "x"'), "item 1.hwo: found an unknown key"),
         (('version = "2026-02"', 'version = "' + "1" * 301 + '"'), "301 characters"),
-        (("schema = 1", "schema = "), "no valid TOML"),
+        (("schema = 1", "schema = "), "invalid TOML"),
     ],
 )
 def test_each_slip_gets_its_sentence(change: tuple[str, str], message: str) -> None:

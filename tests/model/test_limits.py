@@ -72,7 +72,7 @@ def test_a_profile_stored_before_a_quantity_was_judged_falls_back_to_the_default
         (("high = 1.0", "hihg = 1.0"), "hihg: found an unknown key"),
         (('basis = "our own practice"', 'basis = " "'), "limit 1.basis"),
         (('name = "Studio practice"\n', ""), "name: found nothing"),
-        (("schema = 1", "schema = "), "no valid TOML"),
+        (("schema = 1", "schema = "), "invalid TOML"),
         (('basis = "our own practice"', 'basis = "' + "x" * 400 + '"'), "400 characters"),
         (("basis", "[[limit]]\nbasis"), "expected"),
     ],

@@ -31,16 +31,16 @@ def test_what_is_stored_of_a_photograph_is_one(kind: str, size: tuple[int, int])
 @pytest.mark.parametrize(
     ("data", "problem"),
     [
-        (b"", "no PNG and no baseline JPEG"),
-        (b"\x89PNG", "no PNG"),
-        (b"RIFF....WAVE", "no PNG"),
-        (picture("GIF", mode="L"), "no PNG"),
-        (picture("JPEG", progressive=True), "no PNG and no baseline JPEG"),
-        (odd_files.jpeg_of_many_scans(160, 50_000), "no PNG and no baseline JPEG"),
+        (b"", "neither PNG nor baseline JPEG"),
+        (b"\x89PNG", "neither PNG"),
+        (b"RIFF....WAVE", "neither PNG"),
+        (picture("GIF", mode="L"), "neither PNG"),
+        (picture("JPEG", progressive=True), "neither PNG nor baseline JPEG"),
+        (odd_files.jpeg_of_many_scans(160, 50_000), "neither PNG nor baseline JPEG"),
         (odd_files.png_of_many_pixels(5000, 5000), "5000 × 5000 pixels"),
         (picture("JPEG", (LONGEST_PX + 1, 10)), "1601 × 10 pixels"),
-        (picture("PNG")[:20], "no PNG"),
-        (picture("JPEG")[:100], "no PNG"),
+        (picture("PNG")[:20], "neither PNG"),
+        (picture("JPEG")[:100], "neither PNG"),
         (picture("PNG") + bytes(LARGEST_BYTES), "11 MB"),
     ],
 )
@@ -53,4 +53,4 @@ def test_scans_that_were_added_are_counted() -> None:
     data = picture("JPEG")
     scan = data[data.index(b"\xff\xda") : -2]
     assert stored_picture_problem(data[:-2] + scan * 3 + data[-2:]) is None
-    assert stored_picture_problem(data[:-2] + scan * 4 + data[-2:]) == "no PNG and no baseline JPEG"
+    assert stored_picture_problem(data[:-2] + scan * 4 + data[-2:]) == "neither PNG nor baseline JPEG"

@@ -142,7 +142,7 @@ def ordinary(**changes: object) -> Document:
         ),
     )
     narrow = Figure(id="small", title="Small", svg=curves_by_seat("FL", [curve("A1")]).svg, alt="words", wide=False)
-    trade = Section(
+    tradeoff = Section(
         id="trade",
         title="For the trade",
         new_page=True,
@@ -189,7 +189,7 @@ def ordinary(**changes: object) -> Document:
         "digest": DIGEST,
         "how_to_check": "Run the check.",
         "letterhead": Letterhead(name="Quill and Daughters", lines=("1 Sea Road", "Portwick")),
-        "sections": (first, trade, end),
+        "sections": (first, tradeoff, end),
         "attachments": (
             Attachment(
                 name="results.json",

@@ -54,7 +54,7 @@ def test_what_somebody_set_is_distinguished_from_what_drifted() -> None:
     text = page_one(*levels(LEVELS | {"FL": 78.0}), *turned)
     assert "The loudness setting has been changed since then: Front left (3.0 dB louder)." in text
     assert "The timing setting has been changed since then: Centre." in text
-    assert "Changed settings explain the change of Front left; this is no drift." in text
+    assert "Changed settings explain the change of Front left; this is not a drift." in text
     assert (
         "Nothing that was measured both times has changed by more than the uncertainty of the two measurements."
         in text

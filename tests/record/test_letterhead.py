@@ -129,7 +129,7 @@ def test_any_bytes_give_one_sentence(content: bytes) -> None:
         ('logo = "logo.gif"', "neither PNG nor JPEG"),
         ('logo = "broken.png"', "a broken picture|neither PNG nor JPEG"),
         ('logo = "huge.png"', "9000 × 3 pixels"),
-        ("name = ", "no valid TOML"),
+        ("name = ", "invalid TOML"),
     ],
 )
 @pytest.mark.usefixtures("decoded_here")

@@ -9,7 +9,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from builders import trade_curve
+from builders import tradeoff_curve
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from record_samples import FREQUENCIES, HOSTILE, curve, room, two_states
@@ -18,7 +18,7 @@ from commission.model import Curve, PlanItem, RoomPlan, Series
 from commission.record.drawing.plan import KINDS
 from commission.record.drawing.plots import Axis, curve_figure, curve_svg, curves_by_seat, plan_figure, y_axis
 from commission.record.drawing.svg import STYLES, polyline
-from commission.record.drawing.trade import linear_axes, trade_figure
+from commission.record.drawing.tradeoff import linear_axes, tradeoff_figure
 
 NAME = "{http://www.w3.org/2000/svg}"
 
@@ -246,12 +246,12 @@ def test_a_thinned_curve_lies_on_the_whole_one(count: int, seed: int, rough: flo
     assert np.abs(np.interp(x, points[:, 0], points[:, 1]) - y).max() <= 4 * 0.08 + 0.06 + 0.13 * steep
 
 
-# --- the trade -------------------------------------------------------------------------------------------------------
+# --- the trade-off ------------------------------------------------------------------------------------------------------
 
 
-def test_the_trade_is_linear_on_both_axes_and_names_them() -> None:
+def test_the_tradeoff_is_linear_on_both_axes_and_names_them() -> None:
     """Points (2, 12), (3, 8), (6, 6) and now (7, 13): both axes in steps of 2: 2 to 8 and 6 to 14, by hand."""
-    figure = trade_figure(trade_curve([(2.0, 12.0), (3.0, 8.0), (6.0, 6.0)], 1, (7.0, 13.0)))
+    figure = tradeoff_figure(tradeoff_curve([(2.0, 12.0), (3.0, 8.0), (6.0, 6.0)], 1, (7.0, 13.0)))
     root = parse(figure.svg)
     edge = next(root.iter(f"{NAME}rect"))
     x, y, width, height = (float(edge.get(name, 0)) for name in ("x", "y", "width", "height"))

@@ -217,7 +217,7 @@ def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pyt
         (b"<!DOCTYPE html><p>no", "no results.json in it"),
         (b"{}", "JSON that is not a record"),
         (b"\x00\xff", "begins like none"),
-        (b'{"a":' + b"[" * 100000, "no valid JSON"),
+        (b'{"a":' + b"[" * 100000, "invalid JSON"),
         (b"", "an empty file"),
         (b'{"schema": "commission-record/1", "a": 1, "a": 2}', "“a” appears twice"),
     ],

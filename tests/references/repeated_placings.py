@@ -231,7 +231,7 @@ def scaled_db(made: Placings, by_db: FloatArray) -> FloatArray:
 
 
 def detectable_db(made: Placings, plan: str, rng: np.random.Generator) -> FloatArray:
-    """The rise that the program would call worse 19 times of 20 [shape=(loudspeakers, bands)]; 0 where it plays nothing."""
+    """The rise that the program would call worse in 19 of 20 cases [shape=(loudspeakers, bands)]; 0 where it plays nothing."""
     found = visit(made, *next(rounds(plan)), rng).channels
     heard = [found[name].bands["heard"] for name in NAMES]
     labels = [f"{low}-{high}" for low, high in BANDS_HZ]

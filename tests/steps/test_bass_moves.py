@@ -126,7 +126,7 @@ def test_a_move_is_advised_only_where_it_beats_the_most_even_settings() -> None:
         result: Any = SimpleNamespace(
             measured=SimpleNamespace(subs=("SUB1",), seats=("A1", "A2", "A3")),
             proposed=version(9.0),
-            trade=(version(9.0),),
+            tradeoff=(version(9.0),),
             candidates={"even": version(even_db2)},
         )
         assert isinstance(_best(box, at, heads, corner, result), SubwooferMove) is advised

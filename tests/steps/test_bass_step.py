@@ -29,7 +29,7 @@ from commission.record.data.bass import bass_values
 from commission.steps import bass
 from commission.steps.bass import result as bass_result
 from commission.steps.bass.by_hand import HAND_KEY, hand_settings, hand_text
-from commission.steps.bass.choices import PRICES, SUM_KEY, TRADE_KEY, unbeaten, wanted_candidate
+from commission.steps.bass.choices import PRICES, SUM_KEY, TRADEOFF_KEY, unbeaten, wanted_candidate
 from commission.steps.bass.crossover import FrontPair
 from commission.steps.bass.entries import same_settings
 from commission.steps.bass.filters import FILTERS_KEY
@@ -88,9 +88,9 @@ def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
     for other in (result.as_found, *result.others):
         assert result.proposed.figures.cost < other.figures.cost
     assert result.gained > 2 * result.u_gained
-    assert [v.name for v in result.trade] == ["even", "balanced", "loud"]
-    assert result.trade[0].sd_db <= result.trade[-1].sd_db + 0.05
-    assert result.trade[0].figures.output_db <= result.trade[-1].figures.output_db + 0.05
+    assert [v.name for v in result.tradeoff] == ["even", "balanced", "loud"]
+    assert result.tradeoff[0].sd_db <= result.tradeoff[-1].sd_db + 0.05
+    assert result.tradeoff[0].figures.output_db <= result.tradeoff[-1].figures.output_db + 0.05
     assert result.held_out is not None and result.held_out.gains_elsewhere
     worse = replace(result.held_out, off_db=result.held_out.off_now_db)
     for held_out, warned in ((result.held_out, False), (worse, True)):
@@ -99,24 +99,24 @@ def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
 
 
 @pytest.mark.parametrize(("choice", "filters"), [("even", None), ("loud", FilterRanges())])
-def test_a_choice_of_the_trade_proposes_what_its_row_shows(choice: str, filters: FilterRanges | None) -> None:
+def test_a_choice_of_the_tradeoff_proposes_what_its_row_shows(choice: str, filters: FilterRanges | None) -> None:
     visit = as_found(subs=3, seed=2, filters=filters)
     before = result_of(visit)
-    visit.bodies.append(decided("bass", TRADE_KEY, choice))
+    visit.bodies.append(decided("bass", TRADEOFF_KEY, choice))
     after = result_of(visit)
-    assert [each.sd_db for each in after.trade] == [each.sd_db for each in before.trade]
-    (row,) = [each for each in before.trade if each.name == choice]
+    assert [each.sd_db for each in after.tradeoff] == [each.sd_db for each in before.tradeoff]
+    (row,) = [each for each in before.tradeoff if each.name == choice]
     assert same_settings(after.proposed.settings, row.settings) and after.proposed.sd_db == row.sd_db
     assert after.filters == row.filters and any(row.filters) == (filters is not None)
     values = values_of(visit)
     assert [each["proposal"] for each in values["trade"] if each["name"] == choice] == [values["proposal"]]
 
 
-def test_choices_of_the_trade_that_are_alike_are_one() -> None:
+def test_choices_of_the_tradeoff_that_are_alike_are_one() -> None:
     visit = as_found(subs=2, seats=4, seed=5)
-    names = [[each.name for each in result_of(visit).trade]]
-    visit.bodies.append(decided("bass", TRADE_KEY, "even"))
-    names.append([each.name for each in result_of(visit).trade])
+    names = [[each.name for each in result_of(visit).tradeoff]]
+    visit.bodies.append(decided("bass", TRADEOFF_KEY, "even"))
+    names.append([each.name for each in result_of(visit).tradeoff])
     assert names == [["balanced", "loud"], ["even", "loud"]]
     (choice,) = [each for each in bass.evaluate(visit.job, AS_FOUND, visit.analyses).choices if each.key == "trade"]
     assert choice.current in dict(choice.options)
@@ -304,15 +304,15 @@ def test_settings_stay_where_new_ones_gain_too_little(
     assert (kept in why if why is not None else not kept) and (why is None) is (kept == "")
 
 
-@pytest.mark.parametrize(("seed", "wanted", "trade"), [(5, "keep", "even"), (7, "even", "balanced")])
+@pytest.mark.parametrize(("seed", "wanted", "tradeoff"), [(5, "keep", "even"), (7, "even", "balanced")])
 def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(
-    seed: int, wanted: str, trade: str
+    seed: int, wanted: str, tradeoff: str
 ) -> None:
     """Where the sum costs much evenness, evenness counts, and the other can be chosen."""
     visit = BassVisit(subs=2, seats=4, seed=seed, high_pass_hz=80.0, clock_by_seat=False, closed_mains=True)
     far = np.linalg.norm(visit.places - visit.ears[0], axis=1) + visit.latency_s * SPEED_M_S
     visit.play(AS_FOUND, {c: (0.0, float(d), "normal") for c, d in zip(visit.names, far, strict=True)})
-    visit.bodies.append(decided("bass", TRADE_KEY, trade))
+    visit.bodies.append(decided("bass", TRADEOFF_KEY, tradeoff))
     first = result_of(visit)
     other = {"keep": "even", "even": "keep"}[wanted]
     visit.bodies.append(decided("bass", "sum", other))

@@ -152,7 +152,7 @@ def test_rises_that_stay_unseen_are_stated_by_band_and_channel(monkeypatch: pyte
     threshold_db = float(np.median([rise for own in rises.values() for rise in own.values()]))
     monkeypatch.setattr(compare, "SEEN_DB", threshold_db)
     remarks = compare.evaluate(job, AS_LEFT, analyses).remarks
-    (remark,) = (text for text in remarks if "a standard deviation must rise by" in text)
+    (remark,) = (text for text in remarks if "a rise of the standard deviation by" in text)
     for label, own in rises.items():
         names = [name for name, rise in own.items() if rise > threshold_db]
         stated = f"{number(max(own.values()), 1)} dB at {label} Hz ({', '.join(names)})"

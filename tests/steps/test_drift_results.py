@@ -458,7 +458,7 @@ def test_differences_between_other_seats_are_not_compared() -> None:
         ({"bands": (Band(low_hz=30, high_hz=90),)}, "spread_db", "the bands are different"),
         ({"channels": "crossover"}, "spread_db", "its crossover is different"),
         ({"channels": "type"}, "spread_db", "its crossover is different"),
-        ({"seats": "reference"}, "arrival_ms", "the reference seat is a different one"),
+        ({"seats": "reference"}, "arrival_ms", "the reference seat is different"),
         ({"seats": "weight"}, "spread_db", "the weights of the seats are different"),
     ],
 )

@@ -146,21 +146,23 @@ def test_no_random_places_in_the_same_space_serve_better() -> None:
             assert square <= 1.02 * ((1 - weight) * other.reference_deg**2 + weight * other.all_deg**2)
 
 
-def test_the_trade_runs_from_the_reference_seat_to_all_seats() -> None:
+def test_the_tradeoff_runs_from_the_reference_seat_to_all_seats() -> None:
     """Property of a weighted sum of squares: with more weight on all seats they lose less, and the reference seat more."""
     job = job_of(defined(movable()))
     found = search_places(job)
     assert found is not None
-    assert [trade.weight for trade in found.trades] == pytest.approx([0.1 * n for n in range(11)])
-    reference = [trade.shortfall.reference_deg for trade in found.trades]
-    everyone = [trade.shortfall.all_deg for trade in found.trades]
+    assert [tradeoff.weight for tradeoff in found.tradeoffs] == pytest.approx([0.1 * n for n in range(11)])
+    reference = [tradeoff.shortfall.reference_deg for tradeoff in found.tradeoffs]
+    everyone = [tradeoff.shortfall.all_deg for tradeoff in found.tradeoffs]
     assert np.all(np.diff(reference) >= -0.05)  # 0.05°: of two places alike the nearer one is taken
     assert np.all(np.diff(everyone) <= 0.05)
     assert reference[0] < found.now.reference_deg
     assert everyone[-1] < found.now.all_deg
-    moved = shortfall(moved_job(job, places_of(found.trades[5])))
+    moved = shortfall(moved_job(job, places_of(found.tradeoffs[5])))
     assert moved is not None
-    assert moved.all_deg == pytest.approx(found.trades[5].shortfall.all_deg, abs=0.01)  # places are rounded to 1 mm
+    assert moved.all_deg == pytest.approx(
+        found.tradeoffs[5].shortfall.all_deg, abs=0.01
+    )  # places are rounded to 1 mm
 
 
 def test_moves_stay_where_they_may_be() -> None:
@@ -168,8 +170,8 @@ def test_moves_stay_where_they_may_be() -> None:
     found = search_places(job)
     assert found is not None
     assert set(found.movable) == {"SiL", "SiR", "TpBL", "TpBR"}
-    for trade in found.trades:
-        places = places_of(trade)
+    for tradeoff in found.tradeoffs:
+        places = places_of(tradeoff)
         for label, (x, y, z) in places.items():
             if label in ON_WALL:
                 assert abs(x) == pytest.approx(2.25)  # on the wall
@@ -239,16 +241,16 @@ def test_nothing_is_searched_without_a_range() -> None:
     assert {table.id for table in layout.evaluate(job, "as-found", Analyses()).tables} == {"layout", "walls", "modes"}
 
 
-def test_tables_and_json_hold_the_trade_and_the_best_moves() -> None:
+def test_tables_and_json_hold_the_tradeoff_and_the_best_moves() -> None:
     job = job_of(defined(movable()), decided("layout", "weight", "0.8"))
     assert weight_of(job, "as-found") == 0.8
     outcome = layout.evaluate(job, "as-found", Analyses())
-    moves, trade = (next(t for t in outcome.tables if t.id == name) for name in ("moves", "moves:trade"))
+    moves, tradeoff = (next(t for t in outcome.tables if t.id == name) for name in ("moves", "moves:trade"))
     assert [row.key for row in moves.rows][:2] == ["SiL", "SiR"]
     printed = [
-        tuple(round(cell, 1) if isinstance(cell, float) else cell for cell in row.cells[1:]) for row in trade.rows
+        tuple(round(cell, 1) if isinstance(cell, float) else cell for cell in row.cells[1:]) for row in tradeoff.rows
     ]
-    assert trade.rows[0].key == "as it is" and trade.rows[-1].key.endswith("1.0")
+    assert tradeoff.rows[0].key == "as it is" and tradeoff.rows[-1].key.endswith("1.0")
     assert len(printed) > 2 and all(one != following for one, following in pairwise(printed[1:]))
     data = json.loads(json.dumps(move_values(job, "as-found")))
     assert data["weight"] == 0.8

@@ -87,16 +87,16 @@ async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
         assert "← Less" in shown(app)  # a list that scrolls must not hide them
         await pilot.press(*["down"] * 11)  # the last value of all
         assert "SUB4" in shown(app) and "▸ polarity" in shown(app)
-        for version in (*result.trade, *result.others):
+        for version in (*result.tradeoff, *result.others):
             assert version.name in shown(app)
         taken = set()
-        for _ in result.trade:
+        for _ in result.tradeoff:
             await pilot.press("t")
-            now = {each for each in result.trade if same_settings(each.settings, screen.settings)}
+            now = {each for each in result.tradeoff if same_settings(each.settings, screen.settings)}
             assert now and all(f"▸{each.name}" in shown(app) for each in now)
             assert all(f"→ {number(each.sd_db, 1)} dB" in shown(app) for each in now)
             taken |= {each.name for each in now}
-        assert taken == {each.name for each in result.trade}
+        assert taken == {each.name for each in result.tradeoff}
         await pilot.press("up")
         took = []
         for key in ("right", "left", "right", "left", "right"):
@@ -147,7 +147,7 @@ async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkey
         assert isinstance(screen, BassScreen)
         after_db = number(float(result.crossover.after_db.mean()), 1, signed=True)
         assert f"→ {after_db} dB" in figure(screen, "Sum at 80 Hz")
-        assert figure(screen, "One subwoofer").endswith("output.") and "Trade (t)" not in figures(screen)
+        assert figure(screen, "One subwoofer").endswith("output.") and "Choice (t)" not in figures(screen)
         assert "f Search" in shown(app) and "t Trade" not in shown(app)
         await pilot.press(*["down"] * 3, "right", "right")
         low, high = (CrossoverFilter(type=kind, slope_db_per_octave=slope) for kind, slope in CROSSOVER)

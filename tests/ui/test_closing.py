@@ -150,7 +150,7 @@ async def test_nobody_signs_without_a_name_and_who_has_not_signed_is_proposed():
         await to_step(pilot, "handover")
         await pilot.press("g", "enter", "enter")
         await pilot.pause()
-        assert "the name of who signs" in " ".join(shown(app).replace("│", " ").split())
+        assert "the name of the person who signs" in " ".join(shown(app).replace("│", " ").split())
         assert not app.visit.job.signatures
         await pilot.press("T", "enter")
         await settle(pilot)

@@ -6,13 +6,13 @@ import time
 from dataclasses import replace
 
 import pytest
-from builders import trade_curve
+from builders import tradeoff_curve
 from test_shell import footer_fits, settle, shown, to_step
 
 from commission.model import SystemDefined
 from commission.ui.app import CommissionApp
 from commission.ui.screens.places import PlacesScreen
-from commission.ui.widgets.draw.trade import draw_trade
+from commission.ui.widgets.draw.tradeoff import draw_tradeoff
 
 
 def give_space(app: CommissionApp, *labels: str) -> None:
@@ -75,7 +75,7 @@ async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
         assert "Weight of all seats 0.5" in shown(app)
         await pilot.press("pageup", "plus", "plus")
         await settle(pilot)
-        assert pane.scroll_offset.y == pane.max_scroll_y  # where the trade is drawn
+        assert pane.scroll_offset.y == pane.max_scroll_y  # where the trade-off is drawn
         await pilot.press("b")
         await settle(pilot)
         assert screen.weight == 0.7
@@ -103,8 +103,8 @@ async def test_without_a_space_there_is_nothing_to_search(app: CommissionApp) ->
         assert not isinstance(app.screen, PlacesScreen)
 
 
-def test_the_trade_is_drawn_with_the_chosen_weight_and_the_present_layout() -> None:
-    lines = draw_trade(trade_curve([(1.0, 9.0), (2.0, 6.0), (4.0, 5.0)], 1, (4.5, 10.0)), 40, 8)
+def test_the_tradeoff_is_drawn_with_the_chosen_weight_and_the_present_layout() -> None:
+    lines = draw_tradeoff(tradeoff_curve([(1.0, 9.0), (2.0, 6.0), (4.0, 5.0)], 1, (4.5, 10.0)), 40, 8)
     assert len(lines) == 8
     assert max(map(len, lines)) <= 40
     assert sum(line.count("●") for line in lines) == sum(line.count("×") for line in lines) == 1
@@ -113,7 +113,7 @@ def test_the_trade_is_drawn_with_the_chosen_weight_and_the_present_layout() -> N
     assert lines[0].startswith("10.0°")
     assert "5.0°" in lines[5]
     assert lines[7].strip().startswith("1.0° reference seat")
-    assert draw_trade(trade_curve([], 0, (1.0, 1.0)), 40, 8) == []
-    point = trade_curve([(1.0, 1.0)], 0, (1.0, 1.0))
-    assert draw_trade(point, 12, 3) == []
-    assert len(draw_trade(point, 40, 6)) == 6
+    assert draw_tradeoff(tradeoff_curve([], 0, (1.0, 1.0)), 40, 8) == []
+    point = tradeoff_curve([(1.0, 1.0)], 0, (1.0, 1.0))
+    assert draw_tradeoff(point, 12, 3) == []
+    assert len(draw_tradeoff(point, 40, 6)) == 6

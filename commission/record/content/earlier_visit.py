@@ -173,4 +173,4 @@ def _explained(context: Context, result: DriftResult) -> Iterable[str]:
         )
     )
     if names:
-        yield f"Changed settings explain the change of {context.channel_names(names)}; this is no drift."
+        yield f"Changed settings explain the change of {context.channel_names(names)}; this is not a drift."

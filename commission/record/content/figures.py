@@ -23,7 +23,7 @@ def figures(context: Context, outcome: Outcome) -> list[Figure | Paragraph]:
     Curves that compare two states are drawn for the reference seat only, or for every seat if they are of several
     loudspeakers together; the curves of each seat are in the step that measured them.
     """
-    from commission.record.drawing import plots, trade
+    from commission.record.drawing import plots, tradeoff
 
     axes = _axes(context, outcome)
     by_channel: dict[str | None, list[Curve]] = {}
@@ -44,7 +44,7 @@ def figures(context: Context, outcome: Outcome) -> list[Figure | Paragraph]:
         if seated:
             name = context.channel_name(channel or "")
             out.append(plots.curves_by_seat(name, seated, axes[_kind(seated[0])]))
-    out += [trade.trade_figure(curve) for curve in outcome.trade_curves]
+    out += [tradeoff.tradeoff_figure(curve) for curve in outcome.tradeoff_curves]
     return _with_captions(
         [replace(each, id=context.id("figure", outcome.step, outcome.round, each.id), wide=False) for each in out]
     )

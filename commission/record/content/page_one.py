@@ -222,7 +222,7 @@ def _speech(context: Context) -> str:
     if failed:
         names = context.seat_names(failed)
         cost = dialogue.CAUSES[worst.cause]
-        return f"{start}speech is hard to follow at {names} ({figure}; {good}). What costs most is {cost}."
+        return f"{start}speech is hard to follow at {names} ({figure}; {good}). The main cause is {cost}."
     if all(check.verdict is Verdict.PASS for check in checks):
         return f"{start}speech is understood at every seat that was measured ({figure}; {good})."
     return f"{start}whether speech is understood at every seat is too close to call ({figure}; {good})."

@@ -226,7 +226,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
     "room.speech": PlainFinding(
         text="Speech [was|is] hard to understand at {seats}.",
         notice="you turn the volume up to follow the dialogue.",
-        mending="Remove what costs most: noise at its source, reverberation by carpet, curtains or panels.",
+        mending="Remove the main cause: noise at its source, reverberation by carpet, curtains or panels.",
         severity=SERIOUS,
     ),
     "wiring.silent": PlainFinding(
@@ -352,7 +352,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.not-as-set": PlainFinding(
-        text="{channels} changed otherwise than its settings did, likely because a value was typed wrongly.",
+        text="{channels} did not change as its settings did, likely because a value was typed wrongly.",
         notice="loudness or timing is not as it was meant to be.",
         mending="Compare the processor with the settings sheet, enter what differs, and measure again.",
         severity=SLIGHT,

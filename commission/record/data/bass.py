@@ -62,7 +62,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
                     proposals(job, result.measured, result.space, each.settings, each.filters), filter_width(job)
                 ),
             }
-            for each in result.trade
+            for each in result.tradeoff
         ],
         "crossover": _crossover(result),
         "left_out": list(result.measured.left_out),

@@ -70,8 +70,8 @@ def move_values(job: Job, round_id: str) -> dict[str, Any]:
         "weight": chosen.weight,
         "now": _shortfall(search.now),
         "trade": [
-            {"weight": trade.weight, **_shortfall(trade.shortfall), "places_m": places_of(trade)}
-            for trade in search.trades
+            {"weight": tradeoff.weight, **_shortfall(tradeoff.shortfall), "places_m": places_of(tradeoff)}
+            for tradeoff in search.tradeoffs
         ],
         "best": [
             {

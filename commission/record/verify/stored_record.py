@@ -157,7 +157,7 @@ def _json(raw: bytes, where: str) -> dict[str, Any]:
         msgspec.json.decode(raw)  # strict: no NaN, no invalid UTF-8, no endless numbers
         data = json.loads(raw, object_pairs_hook=_once)
     except (msgspec.DecodeError, ValueError, RecursionError) as error:
-        raise InputError(where, f"no valid JSON ({clean_text(str(error))[:80]})", _EXPECTED, _FETCH) from error
+        raise InputError(where, f"invalid JSON ({clean_text(str(error))[:80]})", _EXPECTED, _FETCH) from error
     if not isinstance(data, dict) or not str(data.get("schema", "")).startswith("commission-record/"):
         raise InputError(where, "JSON that is not a record", _EXPECTED)
     return data

@@ -37,7 +37,7 @@ from commission.model.formatting import number
 from commission.model.outcome import Cell
 from commission.model.units import listed, round_name
 from commission.steps.bass.by_hand import HAND_KEY
-from commission.steps.bass.choices import PRICES, SUM_KEY, TRADE_KEY, trade_choice
+from commission.steps.bass.choices import PRICES, SUM_KEY, TRADEOFF_KEY, tradeoff_choice
 from commission.steps.bass.crossover import Crossover, mains_with_crossover
 from commission.steps.bass.entries import louder_db_of
 from commission.steps.bass.explanation import SubChange
@@ -187,8 +187,8 @@ def _tables(job: Job, result: BassResult, checked: Verification | str, checks: t
         *_filter_tables(result, job.system.processor.filters),
         figures_table(result),
     ]
-    if result.trade:
-        tables.append(_trade_table(result))
+    if result.tradeoff:
+        tables.append(_tradeoff_table(result))
     tables.append(_seats_table(result, checked, checks))
     if result.crossover is not None:
         tables.append(_crossover_table(result.crossover, checks))
@@ -274,9 +274,9 @@ def worst_seat(result: BassResult, each: Version) -> tuple[str, float]:
     return result.measured.seats[k], each.deviation_db[k]
 
 
-def _trade_table(result: BassResult) -> Table:
+def _tradeoff_table(result: BassResult) -> Table:
     return table_of(
-        result.trade,
+        result.tradeoff,
         (Column(key="name", title="Choice"), lambda each: each.name),
         (Column(key="sd", title="Seat-to-seat", unit="dB", decimals=1), lambda each: each.sd_db),
         (
@@ -287,7 +287,7 @@ def _trade_table(result: BassResult) -> Table:
         title="Evenness against output",
         key=lambda each: each.name,
         remark="A choice lets 1 dB of output count as much as "
-        f"{listed([f'{PRICES[each.name]:g}' for each in result.trade])} dB² of variance between seats."
+        f"{listed([f'{PRICES[each.name]:g}' for each in result.tradeoff])} dB² of variance between seats."
         + ("" if result.measured.room.target_db is None else " Closeness to the target counts besides."),
     )
 
@@ -495,17 +495,20 @@ def _advice(job: Job, result: BassResult, checked: Verification | str) -> tuple[
     )
 
 
-def _trade_choice(job: Job, result: BassResult) -> Choice:
+def _tradeoff_choice(job: Job, result: BassResult) -> Choice:
     options = tuple(
         (
             each.name,
             f"{PRICE_WORDS[each.name]}: {number(each.sd_db, 1)} dB seat to seat, output "
             f"{number(each.figures.output_db, 1, signed=True)} dB",
         )
-        for each in result.trade
+        for each in result.tradeoff
     )
     return Choice(
-        key=TRADE_KEY, title="Evenness or output", options=options, current=trade_choice(job, result.measured.round)
+        key=TRADEOFF_KEY,
+        title="Evenness or output",
+        options=options,
+        current=tradeoff_choice(job, result.measured.round),
     )
 
 
@@ -527,8 +530,8 @@ def _choices(job: Job, result: BassResult) -> tuple[Choice, ...]:
     if result.by_hand:  # the other choices would not change settings entered by hand
         choices.append(_hand_choice(job, result))
     else:
-        if len(result.trade) > 1:
-            choices.append(_trade_choice(job, result))
+        if len(result.tradeoff) > 1:
+            choices.append(_tradeoff_choice(job, result))
         if result.candidates:
             choices.append(_sum_choice(result))
         if offers_filters(job):

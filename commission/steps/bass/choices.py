@@ -10,7 +10,7 @@ from commission.steps.bass.measurement import MeasuredBass
 from commission.steps.bass.placing import MOST_WEAKENED_DB, Candidate, Placing
 from commission.steps.bass.version import Version, filter_width, version
 
-TRADE_KEY, SUM_KEY = "trade", "sum"
+TRADEOFF_KEY, SUM_KEY = "trade", "sum"
 """Keys of the decisions on evenness or output, and on preserving the sum through the crossover."""
 
 PRICES = {"even": 0.3, "balanced": PRICE_DB2_PER_DB, "loud": 3.0}
@@ -19,9 +19,9 @@ PRICES = {"even": 0.3, "balanced": PRICE_DB2_PER_DB, "loud": 3.0}
 USUAL = "balanced"
 
 
-def trade_choice(job: Job, round_id: str) -> str:
+def tradeoff_choice(job: Job, round_id: str) -> str:
     """The technician's choice between evenness and output in a round: a name of `PRICES`."""
-    decided = job.decisions.get((round_id, "bass", TRADE_KEY), "")
+    decided = job.decisions.get((round_id, "bass", TRADEOFF_KEY), "")
     return decided if decided in PRICES else USUAL
 
 
@@ -63,7 +63,7 @@ def unbeaten(
     return {name: every[best(name)] for name in every}
 
 
-def trade_rows(placing: Placing, every: Mapping[str, Mapping[str, Candidate]], choice: str) -> tuple[Version, ...]:
+def tradeoff_rows(placing: Placing, every: Mapping[str, Mapping[str, Candidate]], choice: str) -> tuple[Version, ...]:
     """The proposal of each choice, with its filters; of equal ones the present, the usual or the first."""
     job, measured = placing.job, placing.measured
     chosen = {name: each[wanted_candidate(job, measured, each)] for name, each in every.items()}

@@ -129,7 +129,7 @@ class _Box:
 
 def _starts(result: BassResult) -> SubSettings:
     """The proposal and the settings of the trade, each also with one subwoofer inverted."""
-    found = [result.proposed.settings, *(each.settings for each in result.trade)][:TUNED]
+    found = [result.proposed.settings, *(each.settings for each in result.tradeoff)][:TUNED]
     every = []
     for each in found:
         every.append(each)
@@ -143,7 +143,7 @@ def _best(
     box: _Box, at: FloatArray, heads: FloatArray, corner: FloatArray, result: BassResult
 ) -> SubwooferMove | str:
     now = box.variance_db2(at, heads)
-    chosen = [each.figures for each in (result.proposed, *result.trade)]
+    chosen = [each.figures for each in (result.proposed, *result.tradeoff)]
     before = min(each.variance_db2 for each in [*chosen, *(each.figures for each in result.candidates.values())])
     best: tuple[str, Position | None, float] | None = None
     least = math.inf
@@ -170,7 +170,7 @@ def _best(
         return "there is no other place"
     share = max(least / max(now, 1e-9), least / max(before, 1e-9))  # the less promising of the two
     if share > WORTH or before * (1 - share) < WORTH_DB2:
-        return "no single move would win clearly more than the settings"
+        return "no single move would gain clearly more than the settings"
     what, to_m, by_m = best
     return SubwooferMove(
         what=what, to_m=to_m, by_m=by_m, sd_db=math.sqrt(before * share), before_db=math.sqrt(max(before, 0.0))

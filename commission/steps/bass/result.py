@@ -19,7 +19,7 @@ from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db,
 from commission.dsp.repeatability import placement_u_db
 from commission.model import AS_LEFT, Analyses, CancelToken, Filter, Job
 from commission.steps.bass.by_hand import hand_settings
-from commission.steps.bass.choices import PRICES, trade_choice, trade_rows, unbeaten, wanted_candidate
+from commission.steps.bass.choices import PRICES, tradeoff_choice, tradeoff_rows, unbeaten, wanted_candidate
 from commission.steps.bass.crossover import Crossover, FrontPair
 from commission.steps.bass.entries import SubProposal, proposals
 from commission.steps.bass.filters import proposed_filters
@@ -49,7 +49,7 @@ class BassResult:
     proposed: Version
     others: tuple[Version, ...]
     """The alternatives "all alike" and "best single subwoofer"."""
-    trade: tuple[Version, ...]
+    tradeoff: tuple[Version, ...]
     """Versions in the order of `PRICES`, without duplicates."""
     subs: dict[str, SubProposal]
     kept_because: str | None
@@ -94,7 +94,7 @@ def solve_round(job: Job, round_id: str, analyses: Analyses) -> BassResult | str
     if isinstance(measured, str):
         return measured
     space = search_space(job, measured, analyses)
-    return _result(job, measured, analyses, space, trade_choice(job, round_id))
+    return _result(job, measured, analyses, space, tradeoff_choice(job, round_id))
 
 
 def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchSpace, choice: str) -> BassResult:
@@ -135,7 +135,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         as_found=found,
         proposed=proposed,
         others=_others(measured, price),
-        trade=() if contradiction or room.subs < 2 else trade_rows(placing, every, choice),
+        tradeoff=() if contradiction or room.subs < 2 else tradeoff_rows(placing, every, choice),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
@@ -300,7 +300,7 @@ def search_from(
 ) -> tuple[SubSettings, bool]:
     """(the best settings from this start on the steps of the processor, whether the search was stopped early)."""
     room, space = through.room, result.space
-    price = PRICES[trade_choice(job, result.measured.round)]
+    price = PRICES[tradeoff_choice(job, result.measured.round)]
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
         search_of.settle(room, space.bounds, space.grid, found.settings[k], price)

@@ -27,7 +27,7 @@ def search_all(room: SubResponses, space: SearchSpace, temperature_c: float) -> 
     """The search result for each choice of the trade."""
 
     def compute() -> dict[str, SearchResult]:
-        found = search_of.trade(room, space.bounds, tuple(PRICES.values()))
+        found = search_of.tradeoff(room, space.bounds, tuple(PRICES.values()))
         return {
             name: SearchResult(each.settings, _on_grid(room, space, each.settings, price, temperature_c))
             for (name, price), each in zip(PRICES.items(), found, strict=True)

@@ -381,7 +381,7 @@ def _coverage(changes: list[tuple[str, str, Change]]) -> tuple[str, ...]:
 
 
 def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
-    """Bands in which only a change larger than 1 dB is detected about 19 times of 20."""
+    """Bands in which only a change larger than 1 dB is detected in about 19 of 20 cases."""
     channels: dict[str, dict[str, float]] = {}
     for name, label, change in changes:
         if change.detectable_db > SEEN_DB:
@@ -390,7 +390,7 @@ def _undetectable(changes: list[tuple[str, str, Change]]) -> list[str]:
     texts = [f"{number(max(own.values()), 1)} dB at {label} Hz ({', '.join(own)})" for label, own in channels.items()]
     if not texts:
         return []
-    return [f"To be called worse about 19 times of 20, a standard deviation must rise by up to {'; '.join(texts)}."]
+    return [f"Called worse in about 19 of 20 cases: a rise of the standard deviation by {'; '.join(texts)}."]
 
 
 def _weights_remark(job: Job) -> tuple[str, ...]:

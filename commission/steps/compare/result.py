@@ -59,7 +59,7 @@ class Change:
 
     @property
     def detectable_db(self) -> float:
-        """Rise of the standard deviation over the seats that is called worse about 19 times of 20 [dB].
+        """Rise of the standard deviation over the seats that is called worse in about 19 of 20 cases [dB].
 
         The error from the microphone's position grows with the difference between seats, so u of the second round grows
         with its standard deviation s (s₀ before): s² − s₀² = (k + 1.645) u √((1 + s²/s₀²)/2).

@@ -153,7 +153,7 @@ def _remarks(result: DialogueResult) -> tuple[str, ...]:
     if failed:
         causes = {cause: [e.seat for e in failed if e.cause == cause] for cause in CAUSES}
         parts = [f"{CAUSES[cause]} ({', '.join(s)})" for cause, s in causes.items() if s]
-        remarks.append(f"What costs most: {listed(parts)}.")
+        remarks.append(f"Main cause: {listed(parts)}.")
     if result.state is None:
         remarks.append(f"STI is not determined, because {result.why_no_noise}. In silence it would be as shown.")
     else:

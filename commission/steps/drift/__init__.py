@@ -47,7 +47,8 @@ HELP = """
 There is nothing extra to measure: this step compares the first round of this visit, before you change anything, with the
 state in which the earlier visit left the room.
 
-1. Enter the **settings as found** first: somebody may have changed them. What a changed trim or delay explains is no drift.
+1. Enter the **settings as found** first: somebody may have changed them. What a changed trim or delay
+   explains is not a drift.
 2. Go through the *Site* form: enter today's **temperature**, and the meter and microphone if they are different ones.
 3. Read levels and measure responses **as found** at the same seats, the microphone within 5 cm of its earlier position.
    Two readings are better than one, and several seats better than one: only a change beyond U is called a drift.

@@ -51,7 +51,7 @@ OTHER_RANGE = "the range that was heard of the band is different"
 SAME_RANGE_OCTAVES = 1 / 6
 """Largest difference of a range's ends: beyond it, the range may include a mode that the other does not (common practice,
 no source)."""
-OTHER_REFERENCE = "the reference seat is a different one"
+OTHER_REFERENCE = "the reference seat is different"
 _QUIET = (TAPE, HEARD, SPREAD)
 """Kinds not listed as missing if only one visit has them: others include them, or they need not be measured again."""
 Place = tuple[str, str | None, str | None]

@@ -36,7 +36,7 @@ from commission.steps.layout.aim import CHECK as AIM
 from commission.steps.layout.aim import ENTERED_BASIS, aim_budgets
 from commission.steps.layout.coverage import BUDGETS, clause, coverage_checks, failed_by_kind
 from commission.steps.layout.directions import directions_grid
-from commission.steps.layout.moves import moves_table, trade_curve, trade_table, weight_of
+from commission.steps.layout.moves import moves_table, tradeoff_curve, tradeoff_table, weight_of
 from commission.steps.layout.rays import reflection_rays
 from commission.steps.layout.room_modes import modes_table
 from commission.steps.layout.search import search_places
@@ -89,8 +89,8 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     weight = weight_of(job, round_id)
     return replace(
         outcome,
-        tables=(*outcome.tables, moves_table(job, search, weight), trade_table(search)),
-        trade_curves=(trade_curve(search, weight),),
+        tables=(*outcome.tables, moves_table(job, search, weight), tradeoff_table(search)),
+        tradeoff_curves=(tradeoff_curve(search, weight),),
     )
 
 

@@ -1,15 +1,15 @@
-"""The search for better places as tables: the best moves for the chosen weight, and the trade over all weights."""
+"""The search for better places as tables: the best moves for the chosen weight, and the trade-off over all weights."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import groupby
 
-from commission.model import Column, Job, Position, Table, TradeCurve, TradePoint, Verdict, table_of
+from commission.model import Column, Job, Position, Table, TradeoffCurve, TradeoffPoint, Verdict, table_of
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.layout.coverage import coverage_checks
-from commission.steps.layout.search import DEFAULT_WEIGHT, Search, Shortfall, Trade, moved_job
+from commission.steps.layout.search import DEFAULT_WEIGHT, Search, Shortfall, Tradeoff, moved_job
 
 WEIGHT_KEY = "weight"
 MEANING = (
@@ -34,9 +34,9 @@ def failed_count(job: Job) -> int:
 
 def moves_table(job: Job, search: Search, weight: float) -> Table:
     """The best places for one weight, and the effect of each move alone."""
-    trade, before = search.at(weight), failed_count(job)
-    after = [failed_count(moved_job(job, move.places)) for move in trade.moves]
-    rows = [(move, channel, n) for move, n in zip(trade.moves, after, strict=True) for channel in move.places]
+    tradeoff, before = search.at(weight), failed_count(job)
+    after = [failed_count(moved_job(job, move.places)) for move in tradeoff.moves]
+    rows = [(move, channel, n) for move, n in zip(tradeoff.moves, after, strict=True) for channel in move.places]
 
     def coordinate(axis: int) -> Column:
         return Column(key="xyz"[axis], title="xyz"[axis], unit="m", decimals=2)
@@ -55,7 +55,7 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
         (Column(key="all", title="All seats", unit="°", decimals=1), lambda row: row[0].shortfall.all_deg),
         (Column(key="failed", title="Failed checks"), lambda row: f"{before} → {row[2]}"),
         id="moves",
-        title=f"Best moves with all seats weighted {number(trade.weight, 1)}, most useful first",
+        title=f"Best moves with all seats weighted {number(tradeoff.weight, 1)}, most useful first",
         key=lambda row: row[1],
         remark=(
             f"{'' if rows else 'No move is worth it. '}The shortfall is with this move alone, a mirrored pair moved "
@@ -66,26 +66,26 @@ def moves_table(job: Job, search: Search, weight: float) -> Table:
     )
 
 
-def trade_table(search: Search) -> Table:
+def tradeoff_table(search: Search) -> Table:
     """The present layout, then the best one for each weight; weights with equal figures and moves share a row."""
 
     def worst(shortfall: Shortfall) -> str:
         seat, value = max(shortfall.seats_deg.items(), key=lambda item: item[1])
         return f"{seat}, {number(value, 1)}°"
 
-    def moved(trade: Trade | None) -> str:
-        return "" if trade is None else listed([c for move in trade.moves for c in move.places]) or "none"
+    def moved(tradeoff: Tradeoff | None) -> str:
+        return "" if tradeoff is None else listed([c for move in tradeoff.moves for c in move.places]) or "none"
 
-    def printed(trade: Trade) -> tuple[str, ...]:
-        degrees = (number(each, 1) for each in (trade.shortfall.reference_deg, trade.shortfall.all_deg))
-        return (*degrees, worst(trade.shortfall), moved(trade))
+    def printed(tradeoff: Tradeoff) -> tuple[str, ...]:
+        degrees = (number(each, 1) for each in (tradeoff.shortfall.reference_deg, tradeoff.shortfall.all_deg))
+        return (*degrees, worst(tradeoff.shortfall), moved(tradeoff))
 
-    def rows() -> Iterator[tuple[str, Shortfall, Trade | None]]:
+    def rows() -> Iterator[tuple[str, Shortfall, Tradeoff | None]]:
         yield "as it is", search.now, None
-        for _, alike in groupby(search.trades, key=printed):
-            trades = list(alike)
-            weights = dict.fromkeys(number(trades[k].weight, 1) for k in (0, -1))
-            yield " to ".join(weights), trades[0].shortfall, trades[0]
+        for _, alike in groupby(search.tradeoffs, key=printed):
+            tradeoffs = list(alike)
+            weights = dict.fromkeys(number(tradeoffs[k].weight, 1) for k in (0, -1))
+            yield " to ".join(weights), tradeoffs[0].shortfall, tradeoffs[0]
 
     return table_of(
         rows(),
@@ -102,25 +102,25 @@ def trade_table(search: Search) -> Table:
     )
 
 
-def trade_curve(search: Search, weight: float, now: Shortfall | None = None) -> TradeCurve:
-    """The trade as a curve; `now`: the shortfall of the present layout, if it is not the one searched."""
+def tradeoff_curve(search: Search, weight: float, now: Shortfall | None = None) -> TradeoffCurve:
+    """The trade-off as a curve; `now`: the shortfall of the present layout, if it is not the one searched."""
 
-    def point(name: str, shortfall: Shortfall) -> TradePoint:
-        return TradePoint(name=name, x=shortfall.reference_deg, y=shortfall.all_deg)
+    def point(name: str, shortfall: Shortfall) -> TradeoffPoint:
+        return TradeoffPoint(name=name, x=shortfall.reference_deg, y=shortfall.all_deg)
 
-    return TradeCurve(
+    return TradeoffCurve(
         id="moves:curve",
         title="Reference seat against all seats",
         x_name="Shortfall at the reference seat",
         y_name="Shortfall over all seats",
         unit="°",
-        points=tuple(point(number(trade.weight, 1), trade.shortfall) for trade in search.trades),
-        chosen=search.trades.index(search.at(weight)),
+        points=tuple(point(number(tradeoff.weight, 1), tradeoff.shortfall) for tradeoff in search.tradeoffs),
+        chosen=search.tradeoffs.index(search.at(weight)),
         now=point("as it is", now or search.now),
         caption="The best layout for each weight of all seats, from 0 (the reference seat alone) to 1 (all seats alike)",
     )
 
 
-def places_of(trade: Trade) -> dict[str, Position]:
-    """All loudspeakers that a trade moves, with their new places."""
-    return {channel: place for move in trade.moves for channel, place in move.places.items()}
+def places_of(tradeoff: Tradeoff) -> dict[str, Position]:
+    """All loudspeakers that a trade-off moves, with their new places."""
+    return {channel: place for move in tradeoff.moves for channel, place in move.places.items()}

@@ -67,7 +67,7 @@ class Move:
 
 
 @dataclass(frozen=True, slots=True)
-class Trade:
+class Tradeoff:
     """The best layout for one weight."""
 
     weight: float
@@ -81,12 +81,12 @@ class Search:
     """The present layout, and the best one for each weight."""
 
     now: Shortfall
-    trades: tuple[Trade, ...]
+    tradeoffs: tuple[Tradeoff, ...]
     movable: tuple[str, ...]
 
-    def at(self, weight: float) -> Trade:
-        """The trade of the nearest weight."""
-        return min(self.trades, key=lambda trade: abs(trade.weight - weight))
+    def at(self, weight: float) -> Tradeoff:
+        """The trade-off of the nearest weight."""
+        return min(self.tradeoffs, key=lambda tradeoff: abs(tradeoff.weight - weight))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -148,7 +148,7 @@ def search_places(job: Job) -> Search | None:
         return None
     now = _misses_now(job, audience)
     tried = [_Candidates(job, group, audience.seats, placed) for group in groups]
-    trades = []
+    tradeoffs = []
     for weight in WEIGHTS:
         shares = audience.weights(weight)
         best, moves = dict(now), []
@@ -161,8 +161,8 @@ def search_places(job: Job) -> Search | None:
             best |= found
             moves.append(Move(each.places(row), each.moved_m(row), audience.total(now | found), gain))
         moves.sort(key=lambda move: -move.gain_deg2)
-        trades.append(Trade(weight, audience.total(best), tuple(moves)))
-    return Search(audience.total(now), tuple(trades), tuple(c.id for group in groups for c in group))
+        tradeoffs.append(Tradeoff(weight, audience.total(best), tuple(moves)))
+    return Search(audience.total(now), tuple(tradeoffs), tuple(c.id for group in groups for c in group))
 
 
 class _Candidates:

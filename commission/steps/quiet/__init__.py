@@ -321,7 +321,7 @@ def _choices(job: Job, round_id: str, result: QuietResult) -> tuple[Choice, ...]
         title="State to which the typed values belong",
         options=tuple((each, each) for each in states),
         current=now,
-        other="a state with a name of your own",
+        other="a state that you name",
     )
     if len(job.system.seats) < 2 or at is None:
         return (state,)

@@ -29,8 +29,8 @@ BASS_OCTAVES_HZ, SLOW_BASS_S = (63, 125), 2.0
 second-hand)."""
 RINGING = (
     "Whether single modes ring below 300 Hz is not determined: healthy rooms decay there as slowly as ringing is heard "
-    f"(tests/references/bass_decays.py). Only T20 surely above {SLOW_BASS_S:.0f} s at 63 or 125 Hz is a finding; otherwise "
-    "a slow sweep, heard at the seat, settles it."
+    f"(tests/references/bass_decays.py). Only T20 clearly above {SLOW_BASS_S:.0f} s at 63 or 125 Hz is a finding; "
+    "otherwise a slow sweep, heard at the seat, settles it."
 )
 LEAST_SHARE = 1 / 3
 """Least share of the responses with a valid T20: a mean over a selected few is not the room's (common practice, no

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from commission.ui.screens.base import VisitScreen
 
 HINTS = {
-    "repaired": "measure it again afterwards: a repair in the log is no proof",
+    "repaired": "measure it again afterwards: a repair in the log is not proof",
     "adjusted": "measure it again afterwards",
     "replaced": "write in the note what was fitted; measure it again afterwards",
     "accepted": "the client knows of it and wants it left as it is",

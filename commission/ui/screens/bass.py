@@ -37,7 +37,7 @@ with the settings at the left.
 
 - **Up** and **down** select a value, **left** and **right** change it by one step of the processor, with Shift by ten.
 - **p** returns to the proposal, or to the settings by hand that are stored; **b** to the settings as measured.
-- **t** takes the next row of the trade between evenness and output, with the filters that suit it.
+- **t** takes the next row of the table of evenness against output, with the filters that suit it.
 - **f** searches again from these settings. Escape stops the search and keeps the best settings found so far.
 - **Enter** stores the settings and filters that are shown for the settings sheet.
 
@@ -66,7 +66,7 @@ class BassScreen(VisitScreen):
         Binding("shift+left", "change(-10)", show=False, id="bass.much-less"),
         Binding("shift+right", "change(10)", show=False, id="bass.much-more"),
         Binding("f", "search", "Search", id="bass.search"),
-        Binding("t", "trade", "Trade", id="bass.trade"),
+        Binding("t", "tradeoff", "Trade-off", id="bass.trade"),
         Binding("p", "proposal", show=False, id="bass.proposal"),
         Binding("b", "before", show=False, id="bass.before"),
     ]
@@ -198,10 +198,10 @@ class BassScreen(VisitScreen):
             *self._sum_lines(),
             "",
         ]
-        rows = (*result.trade, *result.others)
+        rows = (*result.tradeoff, *result.others)
         if not rows:
             return [*lines, "One subwoofer: no setting trades evenness for output."]
-        lines.append(f" {'Trade (t)' if result.trade else '':<11}seat to seat   output")
+        lines.append(f" {'Choice (t)' if result.tradeoff else '':<11}seat to seat   output")
         for each in rows:
             mark = "▸" if self._is_shown(each) else " "
             lines.append(f"{mark}{fit(each.name, 11)} {number(each.sd_db, 1):>8} dB {_db(each):>5} dB")
@@ -288,11 +288,11 @@ class BassScreen(VisitScreen):
 
     def check_action(self, action: str, parameters: tuple[object, ...]) -> bool | None:
         """Hide the trade-off for a single subwoofer, which has none."""
-        return super().check_action(action, parameters) if action != "trade" else bool(self._result.trade)
+        return super().check_action(action, parameters) if action != "tradeoff" else bool(self._result.tradeoff)
 
-    def action_trade(self) -> None:
+    def action_tradeoff(self) -> None:
         """Go to the next choice between evenness and output after the present settings."""
-        rows = self._result.trade
+        rows = self._result.tradeoff
         alike = [k for k, each in enumerate(rows) if self._is_shown(each)]
         at = alike[-1] if alike else -1
         self._take(rows[(at + 1) % len(rows)])

@@ -100,4 +100,4 @@ def _sign(screen: VisitScreen, role: Literal["technician", "client"]) -> None:
 
 def _named(text: str) -> None:
     if not clean_text(text).strip():
-        raise InputError("name", "nothing", "the name of who signs")
+        raise InputError("name", "nothing", "the name of the person who signs")

@@ -32,7 +32,7 @@ longer open comes last.
 - Each finding names its evidence, what else could explain it, and the test that would confirm it. Do the test before you
   repair. **Amplifier off** before you touch loudspeaker cables; mains wiring is for licensed trades.
 - **Enter** logs what was done: repaired, adjusted, replaced, accepted by the client, left for later. The log can take it
-  back (x). A repair in the log is no proof: the finding stays until the channel is measured again without it.
+  back (x). A repair in the log is not proof: the finding stays until the channel is measured again without it.
 - A finding of an earlier round that was not measured again stays here, and says so.
 - Failed checks that no finding accounts for are listed below, and what was not examined.
 """

@@ -272,7 +272,7 @@ class Imports(VisitScreen):
 
         title = f"State of {clean_text(row.path.name)}"
         options = [(each, each) for each in STATES]
-        options += [("calibrator 94 dB", "the calibrator, 94 dB"), (OWN, "a name of your own")]
+        options += [("calibrator 94 dB", "the calibrator, 94 dB"), (OWN, "a name that you choose")]
         self.app.push_screen(Choose(title, options, row.state), chosen)
 
     def _rounds(self, row: ImportRow) -> list[tuple[str, str]]:

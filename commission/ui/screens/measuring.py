@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 NOT_NOW = " "
 """Key of the choice not to measure; no seat and no state has this name."""
 SWITCHES = "Switch equipment with its own switches only."
-STOPS_SOUND = "Any key stops the sound at once. What is stored stays stored."
+STOPS_SOUND = "Any key stops the sound at once. Everything stored so far is kept."
 STOPS_RECORDING = "Any key stops the recording, and nothing of it is stored."
 
 
@@ -70,7 +70,7 @@ def ask_and_measure(app: Program, step: Step, seat: str | None) -> None:
     for each in dict.fromkeys(task.seat for task in wanted):
         count = open_at.count(each)
         sweeps = "1 sweep" if count == 1 else f"{count} sweeps"
-        options.append((each, f"at {each}: {sweeps}" if count else f"at {each}: all once more"))
+        options.append((each, f"at {each}: {sweeps}" if count else f"at {each}: measure all again"))
     proposed = seat if seat in open_at or not open_at else open_at[0]
     caution = next((task.caution for task in wanted if task.caution), "")
     title = clean_text(

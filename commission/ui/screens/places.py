@@ -14,19 +14,19 @@ from commission.model.formatting import number
 from commission.model.units import clean_text, counted, format_length
 from commission.steps import layout
 from commission.steps.layout.coverage import clause, failed_by_kind
-from commission.steps.layout.moves import WEIGHT_KEY, places_of, trade_curve, weight_of
+from commission.steps.layout.moves import WEIGHT_KEY, places_of, tradeoff_curve, weight_of
 from commission.steps.layout.search import Search, Shortfall, moved_job, search_places, shortfall
 from commission.ui.blank import Pane, Sides
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit
-from commission.ui.widgets.draw.trade import draw_trade
+from commission.ui.widgets.draw.tradeoff import draw_tradeoff
 from commission.ui.widgets.key_line import KeyLine
 from commission.ui.widgets.room_plan import RoomPlanView
 
 HELP = """
 - **Tab** selects the next loudspeaker or seat, Shift and Tab the one before.
 - The **arrow keys** move it by 5 cm in the plan, with Shift by 50 cm. **o** changes between top and side view.
-- **+** and **-** change the weight of all seats against the reference seat; the curve shows what each weight would win.
+- **+** and **-** change the weight of all seats against the reference seat; the curve shows what each weight would gain.
 - **b** puts all loudspeakers that may be moved to the best places for this weight, **z** puts everything back.
 - **PageDown** and **PageUp** scroll the figures.
 - **Enter** stores the new places and the weight. Escape leaves without storing.
@@ -141,7 +141,7 @@ class PlacesScreen(VisitScreen):
             lines += [_pair("reference seat", was.reference_deg, now.reference_deg)]
             lines += [_pair("all seats", was.all_deg, now.all_deg)]
         if self._search is not None and now is not None:
-            lines += ["", *self._trade_lines(self._search, now, width)]
+            lines += ["", *self._tradeoff_lines(self._search, now, width)]
         return [clean_text(line) for line in lines]
 
     def _selected_lines(self, job: Job, outcome: Outcome) -> list[str]:
@@ -175,12 +175,12 @@ class PlacesScreen(VisitScreen):
         lines += [f" ✗ {clause(meaning, checks)}" for meaning, checks in kinds.items()]
         return lines
 
-    def _trade_lines(self, search: Search, now: Shortfall, width: int) -> list[str]:
+    def _tradeoff_lines(self, search: Search, now: Shortfall, width: int) -> list[str]:
         best = search.at(self.weight).shortfall
         return [
             f"Weight of all seats {number(self.weight, 1)}: best {number(best.reference_deg, 1)}° reference seat, "
             f"{number(best.all_deg, 1)}° all seats",
-            *draw_trade(trade_curve(search, self.weight, now), min(width, 44), 8),
+            *draw_tradeoff(tradeoff_curve(search, self.weight, now), min(width, 44), 8),
         ]
 
     def action_shift(self, across: int, down: int) -> None:

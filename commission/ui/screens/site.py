@@ -256,7 +256,7 @@ class SiteForm(AnyStepScreen):
         options, present = list(field.choices), field.typed
         if present not in dict(options):
             present = LEAVE
-            options.insert(0, (LEAVE, f"{field.shown or 'not entered'}: leave it so"))
+            options.insert(0, (LEAVE, f"{field.shown or 'not entered'}: leave it as it is"))
 
         def chosen(answer: str | None) -> None:
             if answer is None:

@@ -131,7 +131,7 @@ basis = "our own practice, after forty rooms"
             return self._about_fixed(row)
         if limit is None:
             return f"Limits in use: {profile.title}."
-        whose = f"from {profile.title}" if limit.own else "as the program ships it"
+        whose = f"from {profile.title}" if limit.own else "default"
         rooms = f"Rooms that pass: {rooms_passing(limit)}"
         return f"{limit.quantity}, {whose}\nApplies to: {limit.applies}\nBasis: {limit.basis}\n{rooms}"
 

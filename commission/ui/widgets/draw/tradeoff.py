@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from commission.model import TradeCurve, TradePoint
+from commission.model import TradeoffCurve, TradeoffPoint
 from commission.model.formatting import number
 from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, plain
@@ -16,7 +16,7 @@ from commission.ui.widgets.draw.canvas import Canvas, plain
 LEFT = 6
 
 
-def draw_trade(curve: TradeCurve, width: int, height: int) -> list[str]:
+def draw_tradeoff(curve: TradeoffCurve, width: int, height: int) -> list[str]:
     """A plot of `width` x `height` cells: ● the chosen weight, × the present layout; less is better on both axes."""
     columns, rows = width - LEFT, height - 2
     if not curve.points or columns < 10 or rows < 2:
@@ -25,7 +25,7 @@ def draw_trade(curve: TradeCurve, width: int, height: int) -> list[str]:
     low, high = every.min(axis=0), every.max(axis=0)
     span = np.maximum(high - low, 0.5)
 
-    def dots(point: TradePoint) -> tuple[float, float]:
+    def dots(point: TradeoffPoint) -> tuple[float, float]:
         x, y = (np.array([point.x, point.y]) - low) / span
         return float(x) * (2 * columns - 3) + 1, (1 - float(y)) * (4 * rows - 3) + 1
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from commission.model import TradeCurve, TradePoint
+from commission.model import TradeoffCurve, TradeoffPoint
 from commission.model.formatting import number
 from commission.record.document import Figure
 from commission.record.drawing.plots import BOTTOM, LEFT, PLOT, RIGHT, TICK, TOP, WIDTH, Axis, frame
@@ -20,14 +20,14 @@ MARK = 4.0
 """Half the size of a mark, px."""
 
 
-def trade_figure(curve: TradeCurve) -> Figure:
+def tradeoff_figure(curve: TradeoffCurve) -> Figure:
     """The curve with the chosen weight (●) and the present state (×); less is better on both axes."""
     every = (*curve.points, curve.now)
     x_axis, y_axis = linear_axes([point.x for point in every], [point.y for point in every])
     top = TOP + 18.0
     bottom, right = top + PLOT, WIDTH - RIGHT
 
-    def place(point: TradePoint) -> tuple[float, float]:
+    def place(point: TradeoffPoint) -> tuple[float, float]:
         return (
             LEFT + (right - LEFT) * (point.x - x_axis.low) / (x_axis.high - x_axis.low),
             bottom - PLOT * (point.y - y_axis.low) / (y_axis.high - y_axis.low),
@@ -84,7 +84,7 @@ def _cross(x: float, y: float) -> str:
     return stroke(f"M{a} {c}L{b} {d}M{a} {d}L{b} {c}", NOW)
 
 
-def _legend(curve: TradeCurve) -> str:
+def _legend(curve: TradeoffCurve) -> str:
     x, y, out = LEFT + MARK, TOP + 3.0, ""
     chosen = f"chosen weight {curve.points[curve.chosen].name}"
     for mark, name in ((_dot(x, y, MARK), chosen), (_cross(x + text_width(chosen) + 32, y), curve.now.name)):
@@ -93,7 +93,7 @@ def _legend(curve: TradeCurve) -> str:
     return out
 
 
-def _end_names(curve: TradeCurve, places: Sequence[tuple[float, float]], right: float) -> list[str]:
+def _end_names(curve: TradeoffCurve, places: Sequence[tuple[float, float]], right: float) -> list[str]:
     """The weights of both ends, above the line beside their points."""
     out = []
     for i in (0, -1):
@@ -103,8 +103,8 @@ def _end_names(curve: TradeCurve, places: Sequence[tuple[float, float]], right: 
     return out
 
 
-def _alt(curve: TradeCurve) -> str:
-    def at(point: TradePoint) -> str:
+def _alt(curve: TradeoffCurve) -> str:
+    def at(point: TradeoffPoint) -> str:
         return f"{point.name}: {number(point.x, 1)}{curve.unit} and {number(point.y, 1)}{curve.unit}"
 
     parts = [f"weight {at(point)}" for point in curve.points]
