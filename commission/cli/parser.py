@@ -21,7 +21,7 @@ _EXIT_CODES = """exit codes:
   1  completed with a negative result: files that could not be imported, a
      broken log, times in the log that cannot be right, a record that is
      not confirmed; or stopped by you
-  2  wrong use, or a file that cannot be used
+  2  wrong usage, or a file that cannot be used
 
 Data goes to standard output, messages to standard error.
 `commission COMMAND --help` shows details and an example."""
