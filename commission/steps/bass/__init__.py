@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from commission.dsp.bass_search import GAIN_OFF_DB, SEAT_OFF_M, TEMPERATURE_OFF_K
+from commission.dsp.bass_search import GAIN_OFF_DB, SEAT_OFF_M, TEMPERATURE_OFF_K, HeldOut
 from commission.model import (
     Advice,
     Analyses,
@@ -585,7 +585,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
     if result.kept_because is not None:
         yield f"Everything is left as it is: {result.kept_because}."
     elif is_newest and not in_use(job, result):
-        yield "The settings sheet does not take these settings until you choose so."
+        yield "The settings sheet contains these settings only after you choose them."
     if result.measured.room.subs > 1 and len(result.measured.seats) > 1:
         worst = result.sturdy
         yield (
@@ -606,41 +606,52 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
         )
     if not result.is_change:
         return
-    if result.crossover is not None:
-        lost_db = -result.crossover.gain_db
-        if lost_db > MOST_WEAKENED_DB:
-            yield (
-                f"The sum with {listed(result.crossover.mains)} through the crossover becomes {number(lost_db, 1)} dB "
-                "weaker than measured (calculated, mean)."
-            )
-        if (keep := result.candidates.get("keep")) and result.wanted == "even" and not result.by_hand:
-            even = result.candidates["even"]
-            sums, spreads = (
-                f"{number(then, 1, signed=signed)} instead of {number(now, 1, signed=signed)} dB"
-                for then, now, signed in (
-                    (keep.sum_gain_db, even.sum_gain_db, True),
-                    (keep.figures.sd_db, even.figures.sd_db, False),
-                )
-            )
-            output = number(keep.figures.output_db - even.figures.output_db, 1, signed=True)
-            yield (
-                f"Other settings change it by {sums}. With them seats differ by {spreads}, and the output changes by "
-                f"{output} dB: press c to choose."
-            )
+    yield from _sum_remarks(result)
     if louder := louder_db_of(job, result.measured, result.proposed.settings, result.filters):
         yield (
-            f"The new trims are {number(louder, 1, signed=True)} dB besides, for all subwoofers alike as far as the range "
-            "goes, so that all at once read the reference at the reference seat (Levels)."
+            f"All new trims also include {number(louder, 1, signed=True)} dB, as far as the range allows, so that all at "
+            "once read the reference at the reference seat (Levels)."
         )
-    if (held_out := result.held_out) is not None and result.wanted == "even":
-        off, now = (number(float(np.nanmean(v**2)) ** 0.5, 1) for v in (held_out.off_db, held_out.off_now_db))
+    if result.held_out is not None and result.wanted == "even":
+        yield from _held_out_remarks(result.held_out)
+
+
+def _sum_remarks(result: BassResult) -> Iterator[str]:
+    """Effect on the sum with the front loudspeakers, and the other candidate where the choice concerns this sum."""
+    if result.crossover is None:
+        return
+    lost_db = -result.crossover.gain_db
+    if lost_db > MOST_WEAKENED_DB:
         yield (
-            "Settings found with each seat left out in turn give all seats a standard deviation of "
-            f"{number(held_out.mean_db2**0.5, 1)} dB: the proposal depends on single seats by no more than that. The seat "
-            f"left out differs from the others by {off} dB, as measured by {now} dB (root mean square)."
+            f"The sum with {listed(result.crossover.mains)} through the crossover becomes {number(lost_db, 1)} dB "
+            "weaker than measured (calculated, mean)."
         )
-        if not held_out.gains_elsewhere:
-            yield "Places that were not measured may not become more even: measure every seat that counts."
+    if (keep := result.candidates.get("keep")) and result.wanted == "even" and not result.by_hand:
+        even = result.candidates["even"]
+        sums, spreads = (
+            f"{number(then, 1, signed=signed)} instead of {number(now, 1, signed=signed)} dB"
+            for then, now, signed in (
+                (keep.sum_gain_db, even.sum_gain_db, True),
+                (keep.figures.sd_db, even.figures.sd_db, False),
+            )
+        )
+        output = number(keep.figures.output_db - even.figures.output_db, 1, signed=True)
+        yield (
+            f"Other settings change it by {sums}. With them seats differ by {spreads}, and the output changes by "
+            f"{output} dB: press c to choose."
+        )
+
+
+def _held_out_remarks(held_out: HeldOut) -> Iterator[str]:
+    """Dependence of the proposal on single seats."""
+    off, now = (number(float(np.nanmean(v**2)) ** 0.5, 1) for v in (held_out.off_db, held_out.off_now_db))
+    yield (
+        "Settings found with each seat left out in turn give all seats a standard deviation of "
+        f"{number(held_out.mean_db2**0.5, 1)} dB, which bounds the dependence of the proposal on single seats. The seat "
+        f"left out differs from the others by {off} dB, as measured by {now} dB (root mean square)."
+    )
+    if not held_out.gains_elsewhere:
+        yield "Places that were not measured may not become more even: measure every seat that counts."
 
 
 def _comparison_remarks(checked: Verification | str, *, is_first: bool) -> list[str]:
