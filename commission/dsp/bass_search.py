@@ -583,15 +583,12 @@ def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float =
 
 
 def _off(settings: SubSettings) -> SubSettings:
-    subs = len(settings.gain_db)
-    gain = np.repeat(settings.gain_db[None], 4 * subs, axis=0)
-    delay = np.repeat(settings.delay_s[None], 4 * subs, axis=0)
-    for i in range(subs):
-        gain[4 * i, i] += GAIN_OFF_DB
-        gain[4 * i + 1, i] -= GAIN_OFF_DB
-        delay[4 * i + 2, i] += DELAY_OFF_S
-        delay[4 * i + 3, i] -= DELAY_OFF_S
-    return SubSettings(gain, delay, np.repeat(settings.polarity[None], 4 * subs, axis=0))
+    """Settings with the gain or delay of one subwoofer too high or too low [shape=(4·subs, subs)]."""
+    one = np.eye(len(settings.gain_db))
+    both = np.concatenate((one, -one))
+    gain = settings.gain_db + GAIN_OFF_DB * np.concatenate((both, 0 * both))
+    delay = settings.delay_s + DELAY_OFF_S * np.concatenate((0 * both, both))
+    return SubSettings(gain, delay, np.broadcast_to(settings.polarity, gain.shape))
 
 
 @lru_cache(maxsize=2)  # many settings of one room are compared in turn

@@ -161,7 +161,7 @@ def decays_of(bands: Bands, groups: list[tuple[tuple[int, ...], Filter, Curves]]
             reverse[b] = kind == "reversed"
         rows = curves.energy.reshape(-1, curves.energy.shape[-1])
         with np.errstate(invalid="ignore", divide="ignore"):
-            level = 10 * np.log10(np.maximum(rows, 0.0) / rows[:, :1])
+            level = 10 * np.log10(rows / rows[:, :1])
         for quantity in RANGES_DB:
             found = _evaluate(curves, level, quantity, least)
             times[quantity][:, places], xi[quantity][:, places], doubt[quantity][:, places] = found

@@ -94,8 +94,7 @@ def flat_spectra(sounds: Sequence[RoomSound], arrivals_s: Sequence[float]) -> Co
     onset = np.asarray(arrivals_s) * ROOM_RATE_HZ - first
     frame = np.arange(stacked.shape[-1])
     since = frame - (onset - OWN_BEFORE_S * ROOM_RATE_HZ)[:, None]
-    own = np.clip(since / (0.0005 * ROOM_RATE_HZ) + 1, 0, 1)
-    spectra = fft.rfft(stacked * own, _FRAMES, axis=-1)
+    spectra = fft.rfft(stacked * (since >= 0), _FRAMES, axis=-1)
     level = _third_octaves(spectra.real**2 + spectra.imag**2)
     white = fft.irfft(np.where(_BAND, spectra / np.sqrt(np.maximum(level, 1e-30)), 0), _FRAMES, axis=-1)
     envelope = _running_mean(white[:, : len(frame)] ** 2, round(ENVELOPE_S * ROOM_RATE_HZ))

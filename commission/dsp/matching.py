@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -140,19 +140,19 @@ class Matching:
 
     sure: tuple[Explanation, ...]
     """Explanations beyond doubt, in the order found; each is based on what the earlier ones left."""
-    undecided: tuple[tuple[Explanation, ...], ...] = ()
+    undecided: tuple[tuple[Explanation, ...], ...]
     """Explanations of the same recordings between which the arrivals cannot decide."""
-    scale: float = 1.0
+    scale: float
     """Factor on the processor's delays: 1 right, see SCALES."""
-    places: tuple[tuple[int, float], ...] = ()
+    places: tuple[tuple[int, float], ...]
     """For each channel the place it sounds from, and z: root of the rise of the cost if that place is excluded."""
-    rivals: tuple[int, ...] = ()
+    rivals: tuple[int, ...]
     """For each channel the place that fits next best."""
-    scattered: bool = False
+    scattered: bool
     """Half or more of the recordings fit nothing: they share no clock. Then nothing else is concluded."""
-    unexplained: bool = False
+    unexplained: bool
     """The arrivals fit neither the labels nor any explanation: then nothing is `sure`, and `places` are the labels."""
-    rest_s: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
+    rest_s: FloatArray
     """Arrival minus latency, flight and delay by the labels [shape=(channels, seats)]."""
 
 
@@ -639,9 +639,6 @@ class _State:
             rows, others, pairs = [], [], []
             for i in odd:
                 for k in odd[odd < i]:
-                    # One of them is as early as the other is late, which no reflection causes.
-                    if abs(centred[i, s] + centred[k, s]) > 2 * math.sqrt(BOUND) * CELL_SIGMA_S:
-                        continue
                     for a, b in ((i, k), (k, i)):
                         # The file of b has the label of a: its flight and its delay are those of b.
                         row = rest[a].copy()

@@ -9,6 +9,7 @@ from scipy import signal
 from commission.dsp.background import (
     THRESHOLD_DB,
     THRESHOLD_HZ,
+    _gate,
     audible_excess_db,
     background,
     own_noise_octaves_db,
@@ -76,6 +77,14 @@ def test_a_door_and_a_voice_are_left_out() -> None:
     for hz in (125, 500, 2000):
         assert found.octave_db[hz] == pytest.approx(quiet.octave_db[hz], abs=4 * found.octave_u_db[hz])
     assert found.hum_hz is None
+
+
+def test_each_half_second_is_heard_or_silent_in_its_middle() -> None:
+    """Also where an event or a pause is as short as that: a fade ends within a quarter of a second."""
+    keep = np.array([1, 1, 0, 1, 0, 0, 1], dtype=bool)
+    gate = _gate(keep, 7 * RATE // 2 + 100, RATE)
+    assert gate is not None
+    assert gate[RATE // 4 :: RATE // 2] == pytest.approx(keep.astype(float), abs=1e-9)
 
 
 def test_a_source_that_goes_on_and_off_is_not_an_event() -> None:

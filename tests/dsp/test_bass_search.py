@@ -121,9 +121,11 @@ def test_a_search_that_is_stopped_keeps_the_best_so_far() -> None:
     assert found.costs[0] < figures(room, unchanged(4)).cost + 1e-9
 
 
-def test_gradients_agree_with_differences(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("gain", [1.0, 1e-9])
+def test_gradients_agree_with_differences(gain: float, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(bass_search, "SLOPE_LIMIT", 1e9)  # otherwise derivatives near nulls are limited on purpose
     room = modal(6, 3, 4)
+    room = replace(room, values=gain * room.values)
     space = bass_search._Space(room)
     rng = np.random.default_rng(1)
     batch = bass_search._Batch(
@@ -168,6 +170,15 @@ def test_settled_settings_are_on_the_steps_of_the_processor() -> None:
     delay = (settled.delay_s - grid.delay_origin_s) / grid.delay_step_s
     assert np.allclose(gain, np.round(gain)) and np.allclose(delay, np.round(delay))
     assert figures(room, settled).cost <= figures(room, grid.rounded(found.settings[0])).cost + 1e-9
+
+
+def test_each_gain_and_delay_is_tried_too_high_and_too_low() -> None:
+    settings = SubSettings(np.array([-2.0, 0.0, 1.0]), np.array([0.003, 0.0, 0.001]), np.array([1, -1, 1]))
+    off = bass_search._off(settings)
+    by = np.concatenate((off.gain_db - settings.gain_db, off.delay_s - settings.delay_s), axis=1)
+    changed = np.sign(np.where(abs(by) < 1e-9, 0.0, by))
+    assert {tuple(row) for row in changed} == {tuple(row) for row in (*np.eye(6), *-np.eye(6))}
+    assert (off.polarity == settings.polarity).all()
 
 
 @pytest.mark.parametrize("seed", [8, 10])

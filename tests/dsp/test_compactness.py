@@ -220,6 +220,16 @@ def test_a_band_is_as_late_as_its_tone_burst() -> None:
         assert bands.strongest_s[0, band] == pytest.approx(burst_s, abs=0.01)  # twice the resolution of a 200 Hz band
 
 
+@pytest.mark.parametrize(("crest_db", "clear"), [(11.5, False), (12.9, True)])
+def test_a_band_has_a_time_where_it_rises_above_its_median_by_12_db(crest_db: float, clear: bool) -> None:
+    """A tone that falls by twice the crest within the recording: its median is in the middle. Smoothing takes 0.2 dB."""
+    rate, seconds = 8000, 8
+    time_s = np.arange(rate * seconds) / rate
+    x = np.sin(2 * np.pi * 1000 * time_s) * 10 ** (-2 * crest_db / 20 * time_s / seconds)
+    bands = band_times(fft.rfft(x)[np.newaxis], 1 / seconds)
+    assert np.isfinite(bands.strongest_s[0, bands.centres_hz == 1000.0]).tolist() == [clear]
+
+
 @pytest.mark.parametrize(("low_hz", "high_hz", "sigma_s"), [(600, 20000, 0.02), (60, 70, 0.046)])
 def test_two_clicks_are_one_up_to_twice_the_standard_deviation_of_the_smoothing(
     low_hz: float, high_hz: float, sigma_s: float

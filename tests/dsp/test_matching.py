@@ -272,6 +272,13 @@ def test_a_clock_lost_by_milliseconds_is_no_poor_survey(jitter_s: float, error_m
         assert match(with_arrivals(made, made.arrivals_s + late)).scattered is lost
 
 
+def test_a_channel_heard_at_one_seat_says_nothing_of_clocks_where_its_delay_is_unknown() -> None:
+    made = survey(ROW_A, known=False)
+    arrivals = made.arrivals_s + np.random.default_rng(0).uniform(0, 0.02, made.shape)
+    arrivals[3:, 1:] = np.nan  # three channels without a clock show it, however many others are heard once
+    assert matching._State(with_arrivals(made, arrivals)).clock_lost()
+
+
 @pytest.mark.parametrize(("seed", "known"), [(30, True), (5, False), (30, False)])
 def test_what_leaves_most_of_the_misfit_explains_nothing(seed: int, known: bool) -> None:
     # Of 33 recordings, each up to 8 ms late, some exchange or moved microphone always takes a part of the misfit.

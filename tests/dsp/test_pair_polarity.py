@@ -109,6 +109,16 @@ def test_a_direct_sound_at_the_very_beginning_or_end_is_cut_with_silence() -> No
         assert np.abs(sound[200:]).max() < 1e-3
 
 
+def test_a_comparison_does_not_depend_on_gain() -> None:
+    one, other = np.random.default_rng(1).standard_normal((2, 3, DIRECT_FRAMES))
+    plain, soft = (
+        pair_polarity.compare(pair_polarity.spectra(gain * one), pair_polarity.spectra(gain * other))
+        for gain in (1.0, 1e-7)  # −140 dB
+    )
+    assert soft.correlation == pytest.approx(plain.correlation)
+    assert np.abs(soft.bands) == pytest.approx(np.abs(plain.bands))
+
+
 @pytest.mark.parametrize("name", MODELS)
 def test_a_pair_of_one_model_has_the_sign_of_its_wires(name: str) -> None:
     for seed in (1 + list(MODELS).index(name) % 2,):

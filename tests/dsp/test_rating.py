@@ -51,6 +51,9 @@ def test_a_mean_that_no_octave_exceeds_rules() -> None:
     assert (touched.value, touched.octave_hz) == (pytest.approx(41.0), 4000)
     mean = rating.nc_rating(quiet | {500: 44.0, 1000: 41.0, 2000: 38.5, 4000: 37.5})  # mean 40.25, nothing above it
     assert (mean.value, mean.octave_hz) == (pytest.approx(40.25), None)
+    # NC 70 is 72, 71, 70 and 68 dB there, mean 70.25: a quarter of a decibel lower, the mean is the last curve's number.
+    last = rating.nc_rating({hz: level - 0.25 for hz, level in rating.nc_curve_db(70).items()})
+    assert (last.value, last.octave_hz) == (70.0, None)
 
 
 def test_beyond_the_table_there_are_only_bounds() -> None:

@@ -369,6 +369,23 @@ def test_signal_to_noise_is_that_of_the_parts() -> None:
     assert found.snr_db == pytest.approx(level(h) - level(n) + 3.01, abs=0.52)
 
 
+@pytest.mark.parametrize("edge_hz", [100.0, 10000.0])
+def test_a_stimulus_begins_where_its_energy_comes_near_that_of_its_band(edge_hz: float) -> None:
+    """Energy per octave as the 40th power of frequency, rising or falling: x dB are a factor of 10^(x/400) in frequency."""
+    low = edge_hz < 1000
+    freq_hz = np.arange(0.1, 12000.0, 0.1)
+    inner_hz = edge_hz * 2 ** (1 / 3 if low else -1 / 3)
+    ratio = np.minimum(freq_hz / inner_hz if low else inner_hz / freq_hz, 1.1)
+    found = sweep._refine(ratio**40 / freq_hz, freq_hz, edge_hz, low)
+    past = (found / inner_hz if low else inner_hz / found) * 10 ** (sweep._EDGE_DROP_DB / 400)
+    assert 1.0 <= past < 2 ** (1 / 69)  # the first of 24 points in the third of an octave
+
+
+def test_a_spectrum_that_ends_below_the_band_has_no_level() -> None:
+    assert np.isnan(spectrum.pink_level_db(np.ones(1999), 1.0, 500, 2000)).tolist() is True
+    assert np.isnan(spectrum.pink_level_db(np.ones((2, 3, 1999)), 1.0, 500, 2000)).tolist() == [[True] * 3] * 2
+
+
 def quantised(samples: np.ndarray, bits: int) -> np.ndarray:
     return (np.round(samples * 2 ** (bits - 1)) / 2 ** (bits - 1)).astype(np.float32)
 

@@ -279,6 +279,14 @@ def test_a_gap_of_the_room_stays_in_the_band() -> None:
     assert own_band(wide).sum() == (GRID_HZ >= 500).sum()
 
 
+@pytest.mark.parametrize(("level_db", "heard"), [(-8.9, True), (-9.1, False)])
+def test_the_energy_of_all_seats_counts(level_db: float, heard: bool) -> None:
+    """What one seat of two hears alone has half of its energy: −8.99 dB there are −12 dB in the mean."""
+    levels = np.zeros((2, len(GRID_HZ)))
+    levels[:, GRID_HZ > 1000] = np.array([[level_db], [-100.0]])
+    assert own_band(levels)[GRID_HZ > 1000].all() == heard
+
+
 def test_nothing_heard_has_no_band() -> None:
     assert not own_band(np.full((3, len(GRID_HZ)), np.nan)).any()
 

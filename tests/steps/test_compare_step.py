@@ -14,7 +14,7 @@ import pytest
 from builders import cinema, defined, job_of
 from sound_room import SoundRoom, stored
 
-from commission.dsp.repeatability import correlation, default_repeatability, placement_u_db
+from commission.dsp.repeatability import Repeat, correlation, default_repeatability, placement_u_db
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     AS_FOUND,
@@ -400,6 +400,14 @@ def test_the_uncertainty_comes_from_repeats_when_there_are_any() -> None:
         assert r.repeated
         expected = math.sqrt(np.mean(placement_u_db(GRID_HZ, 0.03)[inside] ** 2))
         assert r.typical_db(inside) == pytest.approx(expected, rel=0.35), label
+
+
+def test_a_repeat_counts_in_a_band_where_it_is_inside_it() -> None:
+    sloping = np.log2(GRID_HZ)  # no more than 12 dB: everything is heard, and each level names its frequency
+    whole = Repeat(sloping[None], sloping, "FL", "A1", sloping, 0.0 * sloping, "as-found A1")
+    (inside,) = seat_variance._in_band([whole], 100.0, 400.0)
+    assert 100.0 <= 2 ** inside.place_db.min() < 110.0 and 380.0 < 2 ** inside.place_db.max() <= 400.0
+    assert inside.levels_db.shape == (1, 2 * 24)
 
 
 def test_repeats_of_a_microphone_that_was_not_moved_are_not_used() -> None:

@@ -12,7 +12,7 @@ import pytest
 from builders import LOUDSPEAKERS, SEATS, analysis, arrivals, cinema, defined, job_of
 
 from commission.dsp.air import speed_of_sound_m_s
-from commission.dsp.matching import Explanation, Matching
+from commission.dsp.matching import Explanation
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses
 from commission.steps.shared.screening import arrival_times, gains, recordings
@@ -143,9 +143,8 @@ def strays(rest_ms: dict[tuple[int, int], float], *, known: int = 4, **more: Any
     for at, ms in rest_ms.items():
         rest[at] = ms / 1000
     spoilt = more.pop("spoilt", [])
-    return arrival_times._strays(
-        surveyed(heard(), known=known), Matching(rest_s=rest, **{"sure": (), **more}), spoilt
-    )
+    matching: Any = SimpleNamespace(rest_s=rest, **{"sure": (), **more})
+    return arrival_times._strays(surveyed(heard(), known=known), matching, spoilt)
 
 
 def test_an_arrival_40_ms_off_is_on_another_clock() -> None:
@@ -214,6 +213,7 @@ def test_a_microphone_at_another_seat_spoils_what_was_measured_there_then() -> N
     made, spoilt = worded(Explanation(kind="moved-late", channels=(0, 1), seats=(0, 1)))
     assert made.channels == ("FL", "FC")
     assert spoilt == {("FL", "A1"), ("FC", "A1")}
+    assert made.evidence[0].startswith("the arrivals of FL and FC at A1 fit A2 and not A1:")
 
 
 def test_of_two_seats_the_one_that_is_not_the_reference_is_on_another_clock() -> None:
