@@ -1,4 +1,4 @@
-"""What the screens need of the outside, in memory: a journal, the services, a source that measures at once."""
+"""In-memory stand-ins for what the screens use: a journal, the services, and a source that measures at once."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ from commission.visit import Visit
 
 
 class MemoryJournal:
-    """A log in a list; `full` makes it refuse as a full disk does."""
+    """A log in a list; with `full` it refuses entries as a full disk does."""
 
     def __init__(self, *bodies: EventBody, read_only: bool = False) -> None:
         self.path = Path("harbour-lane.commission")
@@ -61,7 +61,7 @@ class MemoryJournal:
 
 
 class StandInSource:
-    """Measures a place in no time; `gate` holds it until set, so that a test can press Escape meanwhile."""
+    """A source that measures at once; `gate` blocks it until set, so that a test can press Escape meanwhile."""
 
     name = "stand-in room"
 
@@ -106,8 +106,8 @@ class StandInSource:
         return body, {sha: b""}
 
 
-class StandInWorkshop:
-    """Opens the visit it was given; measures with the source it was given."""
+class StandInServices:
+    """Services that open the given visit and measure with the given source."""
 
     importer: Any = None
     letterhead: Path | None = None
@@ -132,7 +132,7 @@ class StandInWorkshop:
 
 
 def unreadable(stored: Any, blobs: Any) -> Any:
-    """A decoder for jobs whose recordings hold nothing: every one of them says so."""
+    """A decoder for jobs with empty recordings: it raises an error for each."""
     return [(each, ValueError("empty recording")) for each in stored]
 
 
@@ -146,11 +146,11 @@ def app_of(
     """The program on a job in memory."""
     journal = journal or MemoryJournal(defined(system or cinema()), *bodies)
     visit = Visit(journal, decoder)
-    return CommissionApp(StandInWorkshop(visit, source), Path("harbour-lane.commission"), keys=Path("no-keys.toml"))
+    return CommissionApp(StandInServices(visit, source), Path("harbour-lane.commission"), keys=Path("no-keys.toml"))
 
 
 async def settle(pilot: Any) -> None:
-    """Wait until nothing is being computed and the screen is drawn."""
+    """Wait until all computing has ended and the screen is drawn."""
     for _ in range(3):
         await pilot.app.workers.wait_for_complete()
         await pilot.pause()

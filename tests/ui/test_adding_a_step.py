@@ -1,4 +1,4 @@
-"""The step that the developers' guide adds is on the screen, in text, JSON, CSV, HTML and PDF without a line of theirs."""
+"""The step that the developers' guide adds appears on screen and in text, JSON, CSV, HTML and PDF without code there."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ QUESTION = "Does every loudspeaker point at the reference seat?"
 
 @pytest.fixture
 def path(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    """A job with two angles read, in a program that has the guide's file and its line."""
+    """A job with two readings of angles, in a program with the step that the guide adds."""
     (tmp_path / "steps").mkdir()
     code = GUIDE.split("## Add a step")[1].split("```python\n")[1].split("```")[0]
     (tmp_path / "steps" / "aim.py").write_text(code, encoding="utf-8")
@@ -56,7 +56,7 @@ def visit(path: Path) -> Iterator[Visit]:
     opened.close()
 
 
-def test_it_is_in_text_and_json(visit: Visit) -> None:
+def test_the_step_is_in_text_and_json(visit: Visit) -> None:
     text = "\n".join(visit_lines(visit))
     assert "Aim (as-found): 2 of 2 done, ✗ fail" in text
     assert "FR 31 ✗ fail" in " ".join(text.split())
@@ -68,7 +68,7 @@ def test_it_is_in_text_and_json(visit: Visit) -> None:
     ]
 
 
-def test_its_limit_is_listed(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_limit_of_the_step_is_listed(path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["limits", str(path)]) == 0
     _, entry = capsys.readouterr().out.split("\naim.angle\n")
     text = " ".join(entry.split("\n\n")[0].split())
@@ -76,7 +76,7 @@ def test_its_limit_is_listed(path: Path, capsys: pytest.CaptureFixture[str]) -> 
     assert "treble falls off beyond it; common practice, no source" in text
 
 
-def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None:
+def test_the_step_is_in_every_format_of_the_record(visit: Visit, tmp_path: Path) -> None:
     from pypdf import PdfReader
 
     for ending in ("csv", "html", "pdf"):
@@ -90,7 +90,7 @@ def test_it_is_in_every_form_of_the_record(visit: Visit, tmp_path: Path) -> None
         assert "treble falls off beyond it; common practice, no source" in printed
 
 
-async def test_it_is_on_the_screen(path: Path) -> None:
+async def test_the_step_is_on_the_screen(path: Path) -> None:
     app = CommissionApp(LocalServices(path.parent / "state"), path, keys=path.parent / "no-keys.toml")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

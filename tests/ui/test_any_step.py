@@ -1,6 +1,5 @@
-"""A step that only this test knows is shown, entered and walked through without a line of screen code.
-
-The snapshots are of this step, so that a new wording of a real step does not touch them.
+"""A step defined in this test alone is shown and takes entries without any screen code. The snapshots show this step, so
+that new wording in a real step does not change them.
 """
 
 import numpy as np
@@ -153,7 +152,7 @@ async def test_every_kind_of_result_appears(app, size):
         assert "[−6, 6]" in str(screen.query_one(".remark", Static).content)
 
 
-async def test_entry_row_points_table_plan_and_curve_at_its_channel(app):
+async def test_selecting_an_entry_row_selects_its_channel_in_table_plan_and_curve(app):
     async with app.run_test(size=(120, 40)) as pilot:
         await enter_all(pilot)
         await pilot.press("up")
@@ -165,7 +164,7 @@ async def test_entry_row_points_table_plan_and_curve_at_its_channel(app):
         assert screen.query_one(Plot).curve.id == "FC:A2"
 
 
-async def test_caution_stands_where_it_matters(app):
+async def test_the_caution_is_shown_where_it_matters(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await enter_all(pilot)
         caution = app.screen.query_one("#caution", Static)
@@ -176,7 +175,7 @@ async def test_caution_stands_where_it_matters(app):
         assert not caution.display
 
 
-async def test_arrows_alone_walk_through_all_results(app):
+async def test_arrow_keys_alone_reach_all_results(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await enter_all(pilot)
         await pilot.press("v")
@@ -190,7 +189,7 @@ async def test_arrows_alone_walk_through_all_results(app):
         assert seen == [SeatGrid, ResultTable, RoomPlanView, Plot]
 
 
-async def test_results_without_an_entry_take_both_sides(monkeypatch):
+async def test_results_take_the_full_width_when_nothing_is_entered(monkeypatch):
     add_step(monkeypatch, WATCH)
     app = app_of(system=cinema(CHANNELS, SEATS))
     async with app.run_test(size=(120, 40)) as pilot:

@@ -1,4 +1,4 @@
-"""A photograph attached from a step's screen: refusals stay, counts show, the log lists it and takes it back."""
+"""Photographs attached from a step's screen: refusals, the count on the screen, and withdrawal in the log."""
 
 import pytest
 from PIL import Image
@@ -21,7 +21,7 @@ def path_field(app):
     return app.screen.query_one("#photo-path", Input)
 
 
-async def test_by_path_with_caption_and_round(app):
+async def test_a_photograph_is_attached_by_path_with_caption_and_round(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "levels")
@@ -52,7 +52,7 @@ async def test_by_path_with_caption_and_round(app):
         assert "photograph" not in shown(app).splitlines()[0]
 
 
-async def test_what_is_refused_stays_with_what_was_typed(app):
+async def test_a_refused_path_stays_in_its_field_with_the_reason(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         before = len(app.visit.job.log)
@@ -68,7 +68,7 @@ async def test_what_is_refused_stays_with_what_was_typed(app):
         assert "✗ broken.jpg: found" in shown(app)
         assert "expected a photograph as JPEG or PNG" in " ".join(shown(app).replace("│", " ").split())
         assert app.screen.query_one("#photo-caption", Input).value == "rack"
-        assert path_field(app).has_focus  # whatever it is, it is about the picture
+        assert path_field(app).has_focus  # the message concerns the picture, whatever its wording
         assert len(app.visit.job.log) == before
         path_field(app).value = "back wall.jpg"
         app.screen.query_one("#photo-round").focus()
@@ -78,7 +78,7 @@ async def test_what_is_refused_stays_with_what_was_typed(app):
         assert (body.caption, body.round) == ("rack", None)
 
 
-async def test_from_the_overview_the_step_is_asked_for(app):
+async def test_the_overview_asks_which_step_a_photograph_belongs_to(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await pilot.press("p")
@@ -96,7 +96,7 @@ async def test_from_the_overview_the_step_is_asked_for(app):
         assert footer_fits(app)
 
 
-async def test_escape_attaches_nothing_and_notes_are_counted_and_read_on_their_step(app):
+async def test_escape_attaches_nothing_and_a_step_counts_and_shows_its_notes(app):
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         before = len(app.visit.job.log)

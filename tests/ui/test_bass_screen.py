@@ -1,4 +1,4 @@
-"""Settings of the subwoofers by hand, on the sample job."""
+"""Subwoofer settings entered by hand, on the sample job."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ from bass_visit import CROSSOVER, as_found
 
 @cache
 def four_at_twelve() -> tuple[SimpleNamespace, BassResult]:
-    """Four subwoofers with filters at twelve seats of a simulated room, as much of a visit as the screen reads; its proposal."""
+    """The parts of a visit that the screen reads, with four subwoofers, filters and twelve seats, and its proposal."""
     room = as_found(subs=4, seats=12, filters=FilterRanges())
     job, analyses = room.job, room.analyses
     result = result_of.solve(job, analyses)
@@ -38,7 +38,7 @@ def four_at_twelve() -> tuple[SimpleNamespace, BassResult]:
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
-async def test_a_key_changes_one_value_and_everything_follows(app: CommissionApp, size: tuple[int, int]) -> None:
+async def test_a_key_changes_one_value_and_all_results_with_it(app: CommissionApp, size: tuple[int, int]) -> None:
     async with app.run_test(size=size) as pilot:
         await settle(pilot)
         await to_step(pilot, "bass")
@@ -59,7 +59,7 @@ async def test_a_key_changes_one_value_and_everything_follows(app: CommissionApp
             screen.action_change(1)
             plot.paint(*plot.size)
             took.append(time.process_time() - start)
-        assert min(took) < 0.05  # the time in which a key must show
+        assert min(took) < 0.05  # the longest permitted time until a key shows its effect
         await pilot.press("down", "left")
         assert screen.settings.polarity[0] == -1
         await pilot.press("b")
@@ -72,7 +72,7 @@ async def test_a_key_changes_one_value_and_everything_follows(app: CommissionApp
 
 
 @pytest.mark.parametrize("size", [(80, 24), (120, 40)], ids=["80x24", "120x40"])
-async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
+async def test_four_subwoofers_at_twelve_seats_fit_the_screen_and_respond_in_time(
     app: CommissionApp, size: tuple[int, int], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     visit, result = four_at_twelve()
@@ -103,10 +103,10 @@ async def test_four_subwoofers_at_twelve_seats_fit_and_answer_in_time(
             start = time.process_time()
             await pilot.press(key)
             took.append(time.process_time() - start)
-        assert min(took) < 0.05  # the time in which a key must show
+        assert min(took) < 0.05  # the longest permitted time until a key shows its effect
 
 
-async def test_a_search_is_stopped_with_the_best_so_far(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_stopped_search_keeps_its_best_result(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
     real = result_of.search_from
 
     def slow(job, result, through, analyses, start, cancel, progress):
@@ -133,7 +133,7 @@ async def test_a_search_is_stopped_with_the_best_so_far(app: CommissionApp, monk
         assert now.settings.gain_db.shape == (2,)
 
 
-async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_another_crossover_is_tried_by_keys(app: CommissionApp, monkeypatch: pytest.MonkeyPatch) -> None:
     room = as_found(subs=1, seats=3, seed=5, high_pass_hz=80.0, clock_by_seat=False, filters_entered=True)
     result = result_of.solve(room.job, room.analyses)
     assert isinstance(result, BassResult) and not isinstance(result.front, str) and result.crossover is not None
@@ -157,7 +157,7 @@ async def test_another_crossover_is_looked_at_by_keys(app: CommissionApp, monkey
         assert f"→ {number(float(there), 1, signed=True)} dB" in figure(screen, "at 100 Hz")
         start = time.process_time()
         screen.action_change(-1)
-        assert time.process_time() - start < 0.05  # the time in which a key must show
+        assert time.process_time() - start < 0.05  # the longest permitted time until a key shows its effect
         await pilot.press("down", "right")
         assert "Butterworth 18 dB" in shown(app) and "Linkwitz-Riley 24 dB" in shown(app)
         await pilot.press("down", *["right"] * 3, "up", "up", "right")

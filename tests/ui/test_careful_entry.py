@@ -1,4 +1,4 @@
-"""Hurried hands: no number is taken in another unit, no look changes a setting, nothing odd is stored without a question.
+"""Entry in a hurry: no number is read in the wrong unit, looking changes no setting, unusual values need confirmation.
 
 Feet: NIST SP 811, Appendix B.8, 1 ft = 0.3048 m.
 """
@@ -46,7 +46,7 @@ def fields(system: System) -> dict[str, Any]:
         ("31 ft 9 in", 381 * 0.0254),
     ],
 )
-def test_a_number_alone_is_in_the_units_of_the_job_in_every_field_for_a_length(text: str, metres: float) -> None:
+def test_every_length_field_reads_a_bare_number_in_the_units_of_the_job(text: str, metres: float) -> None:
     held = fields(IMPERIAL)
     job = job_of(defined(IMPERIAL))
     assert held["room.length_m"].apply(job, text).room.length_m == pytest.approx(metres)
@@ -71,7 +71,7 @@ def test_what_is_typed_is_shown_with_its_unit_before_it_is_stored() -> None:
     assert fields(cinema())["room.width_m"].echo("15' 6\"") == "4.72 m"
 
 
-def test_a_field_takes_back_what_it_shows_and_keeps_the_digits_it_does_not_show() -> None:
+def test_a_field_accepts_its_own_text_and_keeps_digits_beyond_it() -> None:
     exact = replace(IMPERIAL.channels[0], position_m=(-1.4512, 0.1034, 1.1567), distance_m=3.4567)
     system = replace(IMPERIAL, channels=(exact, *IMPERIAL.channels[1:]))
     job = job_of(defined(system))
@@ -98,7 +98,7 @@ def test_a_field_takes_back_what_it_shows_and_keeps_the_digits_it_does_not_show(
     ],
 )
 @pytest.mark.parametrize("units", ["metric", "imperial"])
-def test_a_delay_alone_is_in_the_unit_of_its_column(units: str, unit: DelayUnit, text: str, value: float) -> None:
+def test_a_bare_delay_is_in_the_unit_of_its_column(units: str, unit: DelayUnit, text: str, value: float) -> None:
     system = cinema(units=units)
     system = replace(system, processor=replace(system.processor, delay=replace(system.processor.delay, unit=unit)))
     job = job_of(defined(system))
@@ -107,14 +107,14 @@ def test_a_delay_alone_is_in_the_unit_of_its_column(units: str, unit: DelayUnit,
 
 
 @pytest.mark.parametrize(("unit", "text"), [("ms", "1.7 m"), ("m", "5 ms"), ("ft", "5 ms"), ("m", "loud")])
-def test_a_time_is_no_distance(unit: DelayUnit, text: str) -> None:
+def test_a_time_is_not_accepted_as_a_distance(unit: DelayUnit, text: str) -> None:
     system = cinema()
     system = replace(system, processor=replace(system.processor, delay=replace(system.processor.delay, unit=unit)))
     with pytest.raises(InputError, match="FL .*: found .* expected"):
         fields(system)["setting.FL.distance"].apply(job_of(defined(system)), text)
 
 
-def test_a_number_in_the_other_unit_is_asked_about_with_that_unit() -> None:
+def test_a_number_that_fits_the_other_unit_is_questioned_with_that_unit() -> None:
     job = job_of(defined(IMPERIAL))
     question = fields(IMPERIAL)["channels.0.distance"].question(job, "3.5")  # 3.5 ft, where positions say 3.51 m
     assert "but the positions give 11' 6 3/8\"" in question
@@ -134,7 +134,7 @@ async def test_a_bare_tape_in_feet_is_shown_in_its_row_and_stored_in_feet() -> N
         assert app.visit.job.readings[-1].body.value == pytest.approx(11.5 * FOOT_M)
 
 
-async def test_a_tape_far_from_the_positions_is_asked_about_and_escape_goes_back_to_the_number() -> None:
+async def test_a_tape_reading_far_from_the_positions_is_questioned_and_escape_returns_to_it() -> None:
     app = app_of(system=IMPERIAL)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -154,11 +154,13 @@ async def test_a_tape_far_from_the_positions_is_asked_about_and_escape_goes_back
 # --- odd readings and settings ----------------------------------------------------------------------------------
 
 
-async def test_an_outlier_among_repeats_is_stored_after_a_question_and_not_asked_about_twice() -> None:
+async def test_an_outlier_among_repeats_is_questioned_once_and_stored() -> None:
     app = app_of(*levels({"FL": (76.0, 76.2)}))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
-        await after(pilot, "6", "home", "=86.3", "enter", "enter")  # the second one before the question was there
+        await after(
+            pilot, "6", "home", "=86.3", "enter", "enter"
+        )  # the second key arrives before the question appears
         assert len(app.visit.job.readings) == 2
         assert "10.2 dB above the other readings here (76.1 dB)" in " ".join(screen_text(app).split())
         await after(pilot, "enter")
@@ -167,12 +169,12 @@ async def test_an_outlier_among_repeats_is_stored_after_a_question_and_not_asked
         assert [each.body.value for each in app.visit.job.readings] == [76.0, 76.2, 86.3, 86.3]
 
 
-async def test_a_setting_out_of_range_is_asked_about_and_kept() -> None:
+async def test_a_setting_out_of_range_is_questioned_and_stored() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await after(pilot, "1")
-        await after(pilot, "enter", "=-15", "enter")  # the first trim is the first gap
+        await after(pilot, "enter", "=-15", "enter")  # the first missing value is the first trim
         printed = str(app.screen.query_one("#refusal", Static).content)
         assert printed == "? Trim −15 dB is outside the range of the processor, −12.0 to +12.0 dB."
         assert "Enter stores it as it is · Escape goes back to the field" in screen_text(app)
@@ -180,7 +182,7 @@ async def test_a_setting_out_of_range_is_asked_about_and_kept() -> None:
         await after(pilot, "escape")
         assert isinstance(app.focused, Input)
         assert app.focused.value == "-15"
-        await after(pilot, "enter", "enter", "enter")  # typed before the question was there: no answer to it
+        await after(pilot, "enter", "enter", "enter")  # typed before the question appeared, so not an answer to it
         assert not app.visit.job.settings
         await after(pilot, "enter")
         assert app.visit.job.setting("as-found", "FL").trim_db == -15.0
@@ -208,7 +210,7 @@ CHOICES = (
 )
 
 
-async def test_enter_twice_to_look_changes_nothing() -> None:
+async def test_opening_and_closing_a_choice_with_enter_changes_nothing() -> None:
     system = cinema(units="imperial")
     processor = replace(
         system.processor, sweeps_pass_delays=False, delay=replace(system.processor.delay, unit="ft", max=59.0)
@@ -223,7 +225,7 @@ async def test_enter_twice_to_look_changes_nothing() -> None:
             await after(pilot, "enter", "enter")
             assert isinstance(app.screen, SiteForm), key
             assert len(app.visit.job.log) == log, key
-            assert app.screen.query_one("#fields", Picker).key != key  # Enter goes down
+            assert app.screen.query_one("#fields", Picker).key != key  # Enter moves down
 
 
 async def test_the_plan_gives_lengths_in_the_units_of_the_job() -> None:
@@ -241,7 +243,7 @@ async def test_the_plan_gives_lengths_in_the_units_of_the_job() -> None:
 # --- the unit of delays -----------------------------------------------------------------------------------------
 
 
-def test_another_unit_converts_the_range_and_what_is_noted() -> None:
+def test_changing_the_unit_converts_the_range_and_the_noted_settings() -> None:
     job = job_of(
         defined(cinema()),
         setting("FL", distance=3.42),
@@ -269,7 +271,7 @@ def test_another_unit_converts_the_range_and_what_is_noted() -> None:
     assert ticked == {"FR": 11.22, "FC": 9.84}
 
 
-def test_numbers_that_were_in_the_new_unit_all_along_stay() -> None:
+def test_numbers_already_in_the_new_unit_are_kept() -> None:
     job = job_of(defined(cinema()), setting("FL", distance=11.2))
     (only,) = unit_events(job, "ft", SAME_NUMBERS)
     assert isinstance(only, SystemDefined)
@@ -277,7 +279,7 @@ def test_numbers_that_were_in_the_new_unit_all_along_stay() -> None:
     assert unit_events(job, "ft", LEAVE) == ()
 
 
-def test_distances_do_not_become_delays_one_by_one() -> None:
+def test_single_distances_do_not_become_delays() -> None:
     job = job_of(defined(cinema()), setting("FL", distance=5.2))
     _, options = unit_question(job, "ms")
     assert [key for key, _ in options] == [RANGE_ONLY, SAME_NUMBERS, LEAVE]
@@ -287,7 +289,7 @@ def test_distances_do_not_become_delays_one_by_one() -> None:
     assert only.system.processor.delay.max == pytest.approx(18 / 344.1 * 1000, rel=2e-3)
 
 
-async def test_the_unit_of_delays_is_asked_about_before_anything_changes() -> None:
+async def test_a_change_of_the_delay_unit_asks_before_it_changes_anything() -> None:
     app = app_of(setting("FL", distance=3.42))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -304,7 +306,7 @@ async def test_the_unit_of_delays_is_asked_about_before_anything_changes() -> No
 # --- choices ----------------------------------------------------------------------------------------------------
 
 
-async def test_what_was_entered_can_be_taken_back_by_its_empty_choice() -> None:
+async def test_the_empty_choice_removes_an_entry() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -318,7 +320,7 @@ async def test_what_was_entered_can_be_taken_back_by_its_empty_choice() -> None:
 # --- quitting ---------------------------------------------------------------------------------------------------
 
 
-async def test_q_in_the_middle_of_a_sweep_stops_the_sound_and_asks() -> None:
+async def test_q_during_a_sweep_stops_the_sound_and_asks() -> None:
     source = StandInSource()
     source.gate.clear()
     app = app_of(source=source)

@@ -22,7 +22,7 @@ HEADLINE = "job file changed or gone: takes no entries"
 
 @pytest.fixture
 def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
-    """The program on a job of its own, which looks at the file often; an older copy is beside it."""
+    """The program on its own job, checking the file often; an older copy of the file is beside it."""
     monkeypatch.setattr(background, "FILE_CHECK_S", 0.05)
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
@@ -33,7 +33,7 @@ def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
 
 
 async def text_with(pilot: Any, part: str, *, present: bool = True) -> str:
-    """What the screen shows as soon as that part is there, or no longer there; at the latest after 5 s."""
+    """The text of the screen once `part` has appeared, or disappeared; after 5 s at the latest."""
     for _ in range(100):
         await settle(pilot)
         if (part in screen_text(pilot.app)) == present:
@@ -77,7 +77,7 @@ async def test_an_overwritten_job_is_noticed_without_an_entry(app: CommissionApp
         assert app.is_running
 
 
-async def test_a_job_that_is_back_in_its_place_takes_entries_again(app: CommissionApp, tmp_path: Path) -> None:
+async def test_a_restored_job_file_accepts_entries_again(app: CommissionApp, tmp_path: Path) -> None:
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         app.visit.path.rename(tmp_path / "elsewhere")
@@ -92,7 +92,7 @@ async def test_a_job_that_is_back_in_its_place_takes_entries_again(app: Commissi
         assert len(app.visit.job.log) == count + 1
 
 
-async def test_results_are_not_shown_before_the_file_was_looked_at(
+async def test_results_are_not_shown_before_the_file_is_checked(
     app: CommissionApp, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(background, "FILE_CHECK_S", 3600.0)

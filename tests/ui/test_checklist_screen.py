@@ -1,4 +1,4 @@
-"""The checklist by keys: how to look, the answer, the note that goes with it, and the one number."""
+"""The checklist by keyboard: instructions, answers, their notes, and the one number."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ async def test_answers_notes_and_the_offset_are_stored_one_by_one() -> None:
     assert "3 of 11" in text and "+80 ms" in text
 
 
-async def test_an_offset_that_cannot_be_is_refused_and_an_unusual_one_is_questioned() -> None:
+async def test_an_impossible_offset_is_refused_and_an_unusual_one_is_questioned() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

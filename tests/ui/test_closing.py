@@ -1,4 +1,4 @@
-"""The end of a visit: what is left to do, the record asked for from the step that ends it, and held against the job."""
+"""The end of a visit: the remaining tasks, and the record written from the last step and verified against the job."""
 
 import json
 from dataclasses import replace
@@ -43,7 +43,7 @@ def left(app):
     )
 
 
-def test_what_is_left_to_do_is_reported_until_it_is_done():
+def test_remaining_tasks_are_listed_until_done():
     held = [Setting(round=name, channel="FL", trim_db=trim) for name, trim in (("as-found", 0.0), (AS_LEFT, -1.5))]
     reading: dict[str, Any] = {
         "step": "levels",
@@ -76,7 +76,7 @@ def test_what_is_left_to_do_is_reported_until_it_is_done():
     assert "Events were logged after the technician signed: sign again (g)." in left(app)
 
 
-async def test_the_last_step_tells_what_is_left_and_names_its_keys():
+async def test_the_last_step_lists_remaining_tasks_with_their_keys():
     app = app_of(journal=MemoryJournal())
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -132,7 +132,7 @@ async def test_a_record_of_other_numbers_is_not_confirmed(services, tmp_path):
         assert not isinstance(app.screen, CheckResults)
 
 
-def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead(monkeypatch):
+def test_imperial_jobs_default_to_us_letter_and_a_firm_to_its_letterhead(monkeypatch):
     app = app_of(system=replace(cinema(), units="imperial"))
     app.get_default_screen()
     monkeypatch.setattr(app.services, "letterhead", app.visit.path.with_name("letterhead.toml"))
@@ -143,7 +143,7 @@ def test_imperial_jobs_begin_with_us_letter_and_a_firm_with_its_letterhead(monke
     assert asked[0]._wanted.letterhead == "letterhead.toml"
 
 
-async def test_nobody_signs_without_a_name_and_who_has_not_signed_is_proposed():
+async def test_a_signature_needs_a_name_and_the_missing_signatory_is_proposed():
     app = app_of(system=replace(cinema(), technician="", client="the owner"))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

@@ -1,4 +1,4 @@
-"""The sheet of cells: cutting, wide characters, wrapping, and text from files that tries to steer the terminal."""
+"""The canvas of cells: clipping, wide characters, wrapping, and control characters in text from files."""
 
 import numpy as np
 import pytest
@@ -10,7 +10,7 @@ from commission.ui.widgets.draw import braille
 from commission.ui.widgets.draw.canvas import Canvas, fit, plain, runs, wrap
 
 
-def test_put_cuts_what_lies_outside():
+def test_put_clips_text_outside_the_canvas():
     sheet = Canvas(6, 2)
     sheet.put(4, 0, "abcd")
     sheet.put(-1, 1, "xyz")
@@ -27,12 +27,12 @@ def test_wide_characters_keep_columns_aligned():
     assert sum(cell_len(text) for text, _ in line) == 6
 
 
-def test_runs_join_equal_styles():
+def test_neighbouring_cells_of_one_style_form_one_run():
     assert runs([("a", "x"), ("b", "x"), ("c", "")]) == (("ab", "x"), ("c", ""))
 
 
 @given(st.text(max_size=60), st.integers(1, 30))
-def test_fit_is_exactly_as_wide_as_asked(text, cells):
+def test_fit_returns_exactly_the_requested_width(text, cells):
     assert cell_len(fit(text, cells)) == cells
     assert cell_len(fit(text, cells, "right")) == cells
 
@@ -58,7 +58,7 @@ def test_control_characters_from_files_do_not_reach_the_terminal():
     ("row", "column", "dot"),
     [(0, 0, 1), (1, 0, 2), (2, 0, 3), (0, 1, 4), (1, 1, 5), (2, 1, 6), (3, 0, 7), (3, 1, 8)],
 )
-def test_dots_sit_where_unicode_puts_them(row, column, dot):
+def test_braille_dots_follow_unicode(row, column, dot):
     dots = np.zeros((4, 2), dtype=bool)
     dots[row, column] = True
     assert braille.codes(dots)[0, 0] == 1 << (dot - 1)

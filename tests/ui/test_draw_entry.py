@@ -1,4 +1,4 @@
-"""The entry table as plain text, and what typed text means."""
+"""The entry table as plain text, and how typed text is read."""
 
 from dataclasses import replace
 
@@ -41,18 +41,18 @@ def test_repeats_show_their_number_mean_and_spread():
     assert lines[3].split() == ["BR", "····"]
 
 
-def test_what_holds_without_a_reading_is_shown_with_where_it_comes_from():
+def test_a_default_value_is_shown_with_its_origin():
     given = replace(prompt("FL", unit="m", quantity="distance"), given=(3.42, "position"))
     lines = drawn((EntryRow(given), EntryRow(given, (3.5,))))
     assert lines[1].split() == ["▸", "FL", "3.42", "position"]
     assert lines[2].split() == ["FL", "3.50", "1"]  # a reading replaces it
 
 
-def test_what_is_typed_stands_in_its_row():
+def test_typed_text_appears_in_its_row():
     assert "7▏" in drawn(cursor=2, typing=Typing("7"))[3]
 
 
-def test_sentence_stands_below_its_row():
+def test_a_message_appears_below_its_row():
     lines = drawn(cursor=1, typing=Typing("7x", "FC A2 level: found “7x”, expected a number."))
     assert "✗ FC A2 level: found" in lines[3]
     asked = drawn(cursor=1, typing=Typing("120", "unusual", asking=True))
@@ -83,7 +83,7 @@ def test_nothing_to_enter():
         ("°C", "70.7F", 21.5),
     ],
 )
-def test_typed_text_becomes_a_number_in_the_prompts_unit(unit, text, value):
+def test_typed_text_becomes_a_number_in_the_unit_of_its_prompt(unit, text, value):
     assert entry_value(prompt(unit=unit, expected=None), text) == pytest.approx(value, abs=1e-9)
 
 
@@ -98,7 +98,7 @@ def test_a_length_without_a_unit_is_in_the_units_of_the_job(text, metres):
     assert entry_value(tape, text, "metric") == pytest.approx(9.7 if text == "9.7" else metres)
 
 
-def test_what_a_typed_length_stands_for_is_shown_beside_it():
+def test_the_interpretation_of_a_typed_length_is_shown_beside_it():
     rows = (EntryRow(prompt(unit="m", quantity="distance", expected=(0.3, 20.0)), (3.42,)),)
     assert "9.7▏ = 9' 8 3/8\"" in drawn(rows, typing=Typing("9.7"), units="imperial")[1]
     assert "9.7▏ = 9.70 m" in drawn(rows, typing=Typing("9.7"))[1]
@@ -107,19 +107,19 @@ def test_what_a_typed_length_stands_for_is_shown_beside_it():
 
 
 @pytest.mark.parametrize("text", ["7x", "1.2.3", "..", ","])
-def test_wrong_text_becomes_a_sentence(text):
+def test_invalid_text_gives_one_sentence(text):
     with pytest.raises(InputError, match="FL A2 level"):
         entry_value(prompt(), text)
 
 
 @pytest.mark.parametrize("text", ["76,5 dB", "76.5dB", "76.5 dB(C)", "76.5 dBC"])
-def test_the_unit_of_the_meter_may_stand_behind_the_number(text):
+def test_the_unit_of_the_meter_may_follow_the_number(text):
     assert entry_value(prompt(), text) == 76.5
     with pytest.raises(InputError):
         entry_value(prompt(), text.replace("dB", "V"))
 
 
-def test_what_cannot_be_right_is_refused_and_what_is_unusual_is_not():
+def test_impossible_values_are_refused_and_unusual_ones_are_not():
     for value in (7650.0, 1e9, -200.0):
         assert "decimal sign" in impossible(prompt(), value)
     for value in (7.6, 129.4, 76.0):
@@ -127,14 +127,14 @@ def test_what_cannot_be_right_is_refused_and_what_is_unusual_is_not():
     assert impossible(prompt(expected=None), 1e9) == ""
 
 
-def test_unusual_values_are_asked_about_in_words():
+def test_unusual_values_are_questioned_in_words():
     assert outside(prompt(), 120.0)
     assert not outside(prompt(), 76.0)
     assert not outside(prompt(expected=None), 1e6)
     assert "120.0 dB is outside the usual 40.0 dB to 110.0 dB" in question(prompt(), 120.0, "metric")
 
 
-def test_mouse_rows_skip_the_sentence():
+def test_mouse_rows_skip_the_message_line():
     assert row_of_line(3, 1, 2, 1) == 0
     assert row_of_line(3, 1, 2, 2) == 1
     assert row_of_line(3, 1, 2, 5) == 2

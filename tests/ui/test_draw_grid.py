@@ -22,7 +22,7 @@ def drawn(grid, cursor, width, height=0):
     return plain(draw_grid(grid, cursor, shown, width))
 
 
-def test_marks_figures_brackets_and_detail():
+def test_the_grid_shows_marks_values_brackets_and_detail_lines():
     assert drawn(GRID, (0, 0), 60) == (
         "Seats across, channels down\n"
         "      A1             A2             A3\n"
@@ -34,20 +34,20 @@ def test_marks_figures_brackets_and_detail():
     )
 
 
-def test_a_place_without_measurement_says_so():
+def test_an_unmeasured_place_is_described_as_such():
     assert "FL at A3  nothing measured here" in drawn(GRID, (0, 2), 60)
 
 
-def test_eight_characters_of_figure_read_whole_and_other_seats_scroll():
+def test_eight_characters_of_a_value_are_shown_in_full_and_other_seats_scroll():
     text = drawn(GRID, (0, 0), 38)
     assert text.splitlines()[0] == "Seats across, channels d…   A1–A2 of 3"
     assert "A3" not in text.splitlines()[1]
     assert "– clipped" in text
     assert "? bass −10" in text
-    assert "✗ −25" in text  # a longer one keeps its number
+    assert "✗ −25" in text  # a longer text keeps its number
 
 
-def test_short_keeps_the_number():
+def test_shortened_text_keeps_its_number():
     assert short("treble −25", 6) == "−25"
     assert short("treble −25", 10) == "treble −25"
     assert short("reversed", 6) == "rever…"
@@ -63,7 +63,7 @@ BIG = Grid(
 
 
 def test_twenty_seats_by_sixteen_channels_scroll_with_the_cursor():
-    """At 80x24 about 17 lines are left for the grid."""
+    """At 80x24 the grid has about 17 lines."""
     for cursor in ((0, 0), (15, 19), (7, 10)):
         text = drawn(BIG, cursor, 78, 17)
         assert len(text.split("\n")) <= 17
@@ -83,7 +83,7 @@ def test_window_moves_as_little_as_possible():
     assert window(BIG, (15, 18), 78, 17, far) == far
 
 
-def test_as_many_detail_lines_whatever_is_selected():
+def test_the_number_of_detail_lines_does_not_depend_on_the_selection():
     for cursor in ((0, 0), (0, 2), (1, 1)):
         lines = draw_grid(GRID, cursor, Window(0, 0, 3, 2), 60)
         assert len(lines) == 2 + 2 + DETAIL_ROWS

@@ -21,17 +21,17 @@ ROOM = RoomPlan(length_m=6.40, width_m=4.70, height_m=2.60, items=items())
 
 
 def words(lines):
-    """The text as one line, single blanks, without walls."""
+    """The text in one line with single spaces and without walls."""
     return " ".join(plain(lines).replace("│", " ").split())
 
 
 def row_of(lines, label):
-    """The first row that holds a label of its own."""
+    """The first row that contains the label as a separate word."""
     return next(i for i, line in enumerate(lines) if label in line.replace("│", " ").split())
 
 
 def test_every_seat_and_loudspeaker_is_named_once_at_80x24():
-    """The side by side panel at 120x40 and the page at 80x24 (17 rows)."""
+    """As the panel at 120x40 and the page at 80x24 (17 rows)."""
     for width, height in ((58, 30), (78, 17)):
         text = plain(draw_plan(ROOM, None, width, height))
         assert len(text.split("\n")) <= height
@@ -39,7 +39,7 @@ def test_every_seat_and_loudspeaker_is_named_once_at_80x24():
             assert text.replace("│", " ").split().count(item.label) == 1, item.label
 
 
-def test_selected_is_bracketed_and_has_lines():
+def test_the_selected_item_is_bracketed_and_described():
     text = plain(draw_plan(ROOM, "TpFL", 58, 30))
     assert "[TpFL]" in text
     assert any(0x2800 < ord(char) < 0x2900 for char in text)
@@ -91,14 +91,14 @@ def test_labels_at_one_place_are_both_legible():
     assert "BB" in text
 
 
-def test_a_crowd_says_who_was_moved():
+def test_crowded_labels_name_the_items_that_were_moved():
     crowd = tuple(PlanItem(label=f"LS{n:02d}", kind="loudspeaker", position_m=(0.0, 3.0, 1.0)) for n in range(30))
     text = plain(draw_plan(RoomPlan(length_m=6.4, width_m=4.7, height_m=2.6, items=crowd), None, 58, 30))
     assert "Moved aside" in text
     assert all(len(line) <= 58 for line in text.split("\n"))
 
 
-def test_words_instead_of_a_plan():
+def test_a_sentence_replaces_a_plan_that_cannot_be_drawn():
     assert "No plan" in plain(draw_plan(None, None, 58, 20))
     assert "Too little room" in words(draw_plan(ROOM, None, 12, 4))
 
@@ -109,7 +109,7 @@ def test_imperial_lengths():
     )  # 1.10 m = 43.3 in
 
 
-def test_bad_places_are_distinguished_by_style():
+def test_failed_places_have_a_different_style():
     bad = PlanItem(label="SL", kind="loudspeaker", position_m=(-2.0, 3.0, 1.0), verdict=Verdict.FAIL)
     plan = RoomPlan(length_m=6.4, width_m=4.7, height_m=2.6, items=(bad,))
     styles = {style for line in draw_plan(plan, None, 58, 30) for text, style in line if "SL" in text}
@@ -117,7 +117,7 @@ def test_bad_places_are_distinguished_by_style():
     assert "✗ fail" in plain(draw_plan(plan, "SL", 58, 30))
 
 
-def test_the_reflections_of_a_loudspeaker_at_a_seat_are_drawn_over_their_surfaces():
+def test_reflections_are_drawn_at_their_surfaces():
     source, ears = LOUDSPEAKERS["FC"][2], SEATS["A2"]
     wall = PlanRay(
         level_db=-8.0,

@@ -17,7 +17,7 @@ def flat(name="A2", level=75.0, kind="main"):
     return Series(name=name, x=FREQ, y=np.full(FREQ.size, level), kind=kind)
 
 
-def test_small_plot_reads_as_expected():
+def test_a_small_plot_is_drawn_as_expected():
     drawn = plain(draw_plot(curve(flat()), 46, 12, View(y_limits=(60.0, 80.0))))
     assert drawn == (
         "Front left at A2  1/12 octave\n"
@@ -35,7 +35,7 @@ def test_small_plot_reads_as_expected():
     )
 
 
-def test_every_line_is_as_wide_as_asked():
+def test_every_line_has_the_requested_width():
     for width, height in ((30, 8), (58, 18), (118, 34)):
         lines = draw_plot(curve(flat()), width, height, View())
         assert len(lines) == height
@@ -43,7 +43,7 @@ def test_every_line_is_as_wide_as_asked():
 
 
 @pytest.mark.parametrize("hz", [20, 100, 1000, 10000])
-def test_frequencies_stand_at_their_logarithmic_place(hz):
+def test_frequencies_are_placed_logarithmically(hz):
     """Decades are equally wide: the cell of f is (lg f - lg 20) / 3 of the way."""
     spike = np.where(np.isclose(FREQ, FREQ[np.argmin(abs(FREQ - hz))]), 75.0, np.nan)
     spike_only = Series(name="A2", x=FREQ, y=spike)
@@ -54,13 +54,13 @@ def test_frequencies_stand_at_their_logarithmic_place(hz):
     assert abs(columns[0] - want) <= 1.0  # half a cell either way
 
 
-def test_empty_curve_says_so_in_words():
+def test_an_empty_curve_is_described_in_words():
     assert "Nothing to plot yet" in plain(draw_plot(curve(), 60, 12, View()))
     hole = Series(name="A2", x=FREQ, y=np.full(FREQ.size, np.nan))
     assert "Nothing to plot yet" in plain(draw_plot(curve(hole), 60, 12, View()))
 
 
-def test_too_small_a_window_says_so():
+def test_a_window_that_is_too_small_says_so():
     assert "widen the window" in plain(draw_plot(curve(flat()), 60, 5, View()))
 
 
@@ -85,20 +85,20 @@ def test_read_out_in_a_gap_is_a_dash():
 
 def test_value_between_points_is_interpolated_on_the_logarithmic_axis():
     line = Series(name="a", x=np.array([100.0, 1000.0]), y=np.array([0.0, 10.0]))
-    assert value_at(line, 100.0 * 10**0.5) == pytest.approx(5.0)  # half of a decade: half of the way
+    assert value_at(line, 100.0 * 10**0.5) == pytest.approx(5.0)  # half a decade is half the way
     assert value_at(line, 50.0) is None
 
 
 def test_series_differ_without_colour():
-    """Two subjects: the second is dashed and carries markers, in the plot and in the legend."""
+    """The second of two curves is dashed and has markers, in the plot and in the legend."""
     drawn = plain(draw_plot(curve(flat("as-left", 78.0), flat("as-found", 70.0)), 87, 16, View()))
     legend = drawn.split("\n")[1]
-    assert "─── as left" in legend  # a round in words
+    assert "─── as left" in legend  # the round in words
     assert "╌╌╌○ as found" in legend
     assert drawn.count("○") >= 3
 
 
-def test_spread_is_drawn_behind_the_subject():
+def test_the_spread_is_drawn_behind_the_main_curve():
     series = (flat("lowest", 68.0, "low"), flat("highest", 82.0, "high"), flat("A2", 75.0))
     lines = draw_plot(curve(*series), 60, 18, View())
     styles = {style for line in lines[3:-1] for text, style in line if any(0x2800 < ord(c) < 0x2900 for c in text)}
@@ -128,7 +128,7 @@ def test_a_variance_starts_at_zero():
     assert high >= 9
 
 
-def test_given_limits_are_kept_while_flicking():
+def test_given_axis_limits_are_kept_between_curves():
     first = plain(draw_plot(curve(flat(level=70)), 60, 14, View(y_limits=(50.0, 90.0))))
     second = plain(draw_plot(curve(flat(level=80)), 60, 14, View(y_limits=(50.0, 90.0))))
     axis = [line[:LEFT] for line in first.split("\n")[3:]]

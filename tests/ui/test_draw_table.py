@@ -39,7 +39,7 @@ TABLE = Table(
 )
 
 
-def test_table_with_units_in_the_heading_and_aligned_numbers():
+def test_units_are_in_the_heading_and_numbers_are_aligned():
     assert plain(TableLayout(TABLE, 70).lines(cursor=1)) == (
         "Trims\n"
         "                                         New\n"
@@ -52,7 +52,7 @@ def test_table_with_units_in_the_heading_and_aligned_numbers():
     )
 
 
-def test_decimal_signs_stand_in_one_column():
+def test_decimal_points_are_aligned():
     lines = plain(TableLayout(TABLE, 70).lines()).split("\n")[4:6]
     assert lines[0].index("75.0") + 2 == lines[1].index("104.2") + 3
 
@@ -63,14 +63,14 @@ def test_lengths_in_the_units_of_the_job():
     assert "11' 2 5/8\"" in drawn  # 3.42 m = 134.646 in = 11 ft 2.646 in, nearest eighth 5/8 (NIST SP 811: 25.4 mm)
 
 
-def test_narrow_table_keeps_name_and_verdict_and_says_that_more_is_there():
+def test_a_narrow_table_keeps_name_and_verdict_and_says_that_columns_are_hidden():
     drawn = plain(TableLayout(TABLE, 36).lines())
     assert all(len(line) <= 36 for line in drawn.split("\n"))
     assert "✗ fail" in drawn
     assert "← → columns" in drawn
 
 
-def test_other_columns_come_into_view():
+def test_hidden_columns_scroll_into_view():
     assert "New" not in plain(TableLayout(TABLE, 36).lines()).split("\n")[1]
     assert "New" in plain(TableLayout(TABLE, 36, first_column=4).lines())
 
@@ -95,7 +95,7 @@ def printed(check):
     return "".join(text for text, _ in check_runs(check))
 
 
-def test_judged_line_has_verdict_limit_uncertainty_and_basis():
+def test_the_line_of_a_check_has_verdict_limit_uncertainty_and_basis():
     text = printed(TABLE.rows[1].check)
     assert text.startswith("? unsure")
     assert "+0.50 dB" in text
@@ -104,7 +104,7 @@ def test_judged_line_has_verdict_limit_uncertainty_and_basis():
     assert "common practice" in text
 
 
-def test_line_without_a_verdict_says_why():
+def test_a_line_without_a_verdict_gives_the_reason():
     check = Check(id="x", channel="FL", value=None, unit="dB", limit=MATCH, why_not="no reading yet")
     assert "not tested, because no reading yet" in printed(check)
     assert printed(None)
@@ -131,7 +131,7 @@ def test_numbers():
     assert uncertainty(0.01, "m", "imperial") == "0.8 in"  # 0.02 m = 0.787 in
 
 
-def test_a_value_in_words_hides_the_number_that_stands_for_it():
+def test_a_value_in_words_replaces_its_number():
     limit = Limit(low=0.0, unit="", basis="common practice")
     check = Check(
         id="x",
@@ -147,12 +147,12 @@ def test_a_value_in_words_hides_the_number_that_stands_for_it():
     assert printed == "✗ fail  FR at A1 polarity: reversed; expected normal   basis: common practice"
 
 
-def test_verdicts_that_words_say_already_take_no_column():
+def test_verdicts_already_given_in_words_take_no_column():
     assert "Verdict" in plain(TableLayout(TABLE, 70).lines())
     assert "Verdict" not in plain(TableLayout(replace(TABLE, verdicts=False), 70).lines())
 
 
-def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():
+def test_a_comparison_of_two_values_shows_no_single_value_or_uncertainty():
     limit = Limit(low=0.0, unit="", basis="common practice")
     check = Check(id="x", channel="FL", seat="A2", value=None, unit="", limit=limit, text="polarity", undecided=True)
     check = replace(check, words="one is reversed")
@@ -161,7 +161,7 @@ def test_of_two_that_differ_the_line_shows_neither_value_nor_uncertainty():
     assert "U =" not in line
 
 
-def test_of_a_long_table_the_lines_that_are_shown_are_drawn(monkeypatch: pytest.MonkeyPatch):
+def test_only_the_visible_lines_of_a_long_table_are_drawn(monkeypatch: pytest.MonkeyPatch):
     long = replace(TABLE, rows=tuple(replace(TABLE.rows[n % 3], key=str(n)) for n in range(1000)))
     drawn = TableLayout(long, 70)
     rows: list[int] = []

@@ -1,4 +1,4 @@
-"""Findings with what became of them, what was done about them, and what nobody accounted for."""
+"""Findings with their present state, logged repairs, and differences that no rule explains."""
 
 from builders import cinema, levels, setting
 from stand_ins import app_of, settle
@@ -12,7 +12,7 @@ from commission.ui.widgets.picker import Picker
 
 
 def quiet_centre():
-    """A room whose centre reads 3 dB low and whose top back left reads 4 dB apart twice, which no rule names."""
+    """A room whose centre reads 3 dB low and whose two readings of top back left differ by 4 dB, which no rule explains."""
     read = {channel.id: 75.0 for channel in cinema().channels} | {"FC": 72.0}
     passes = (*levels(read | {"TpBL": 74.0}), *levels(read | {"TpBL": 78.0}))
     return app_of(*(setting(c, trim_db=0.0) for c in read), *passes)
@@ -41,7 +41,7 @@ async def test_a_repair_is_logged_by_keyboard_and_the_finding_stays():
         assert "trim raised" in text
         await pilot.press("enter")
         await settle(pilot)
-        assert app.screen.query_one("#action", Picker).key == "adjusted"  # the list opens on what was logged last
+        assert app.screen.query_one("#action", Picker).key == "adjusted"  # the list opens on the latest entry
         await pilot.press("escape")
         await settle(pilot)
         app.visit.withdraw(action.seq)
@@ -50,7 +50,7 @@ async def test_a_repair_is_logged_by_keyboard_and_the_finding_stays():
         assert "not yet measured again" not in shown(app)
 
 
-async def test_nothing_is_left_for_later_without_a_reason():
+async def test_postponing_a_repair_needs_a_reason():
     app = quiet_centre()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -68,7 +68,7 @@ async def test_nothing_is_left_for_later_without_a_reason():
         assert app.finding_histories[0].status == "left for later: parts ordered"
 
 
-async def test_as_left_keeps_what_was_not_measured_again_on_every_screen():
+async def test_every_screen_of_as_left_keeps_findings_that_were_not_measured_again():
     app = quiet_centre()
     app.get_default_screen()
     app.visit.append(RoundOpened(round="as-left"), *levels({"FL": 75.0}, round_id="as-left"))
@@ -88,7 +88,7 @@ async def test_as_left_keeps_what_was_not_measured_again_on_every_screen():
             await settle(pilot)
 
 
-async def test_without_measurements_silence_is_no_result():
+async def test_without_measurements_no_result_is_claimed():
     app = app_of()
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)

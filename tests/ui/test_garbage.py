@@ -1,4 +1,4 @@
-"""Python searches all objects for garbage in a pause of the hands, and never while keys follow one another."""
+"""Garbage is collected while no key is pressed, and never between keys in quick succession."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from commission.ui.app import CommissionApp
 
 @pytest.fixture
 def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
-    """The program on a job with a few readings, to which half a second without a key is a pause."""
+    """The program on a job with a few readings; half a second without a key counts as a pause."""
     monkeypatch.setattr(garbage, "PAUSE_S", 0.5)
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
@@ -30,7 +30,7 @@ def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
 
 @pytest.fixture
 def searches() -> Iterator[list[float]]:
-    """When all objects were searched."""
+    """The times of full garbage collections."""
     times: list[float] = []
 
     def note(phase: str, info: dict[str, int]) -> None:
@@ -42,7 +42,7 @@ def searches() -> Iterator[list[float]]:
     gc.callbacks.remove(note)
 
 
-async def test_everything_is_searched_in_the_first_pause_and_not_between_keys(
+async def test_garbage_is_collected_in_the_first_pause_and_not_between_keys(
     app: CommissionApp, searches: list[float]
 ) -> None:
     usual = gc.get_threshold()
@@ -50,7 +50,7 @@ async def test_everything_is_searched_in_the_first_pause_and_not_between_keys(
     async with app.run_test() as pilot:
         await settle(pilot)
         searches.clear()
-        for _ in range(8):  # as many objects as results of a large job, while keys follow one another
+        for _ in range(8):  # about the number of objects in the results of a large job, while keys follow one another
             await pilot.press("down")
             kept += [[1] for _ in range(50_000)]
         last_key_s = app.last_key_s
@@ -64,7 +64,7 @@ async def test_everything_is_searched_in_the_first_pause_and_not_between_keys(
     assert gc.get_threshold() == usual
 
 
-async def test_without_new_objects_a_pause_is_left_alone(app: CommissionApp, searches: list[float]) -> None:
+async def test_a_pause_without_new_objects_collects_nothing(app: CommissionApp, searches: list[float]) -> None:
     async with app.run_test() as pilot:
         await settle(pilot)
         gc.collect()
@@ -73,7 +73,7 @@ async def test_without_new_objects_a_pause_is_left_alone(app: CommissionApp, sea
     assert searches == []
 
 
-async def test_nothing_is_searched_while_a_key_is_handled(
+async def test_nothing_is_collected_while_a_key_is_handled(
     app: CommissionApp, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(garbage, "YOUNG", 100)  # a new screen makes thousands of objects
@@ -98,7 +98,7 @@ async def test_nothing_is_searched_while_a_key_is_handled(
     assert not any(while_handling)
 
 
-def test_what_was_kept_is_searched_again_once_it_is_half_as_much_again() -> None:
+def test_old_objects_are_collected_again_once_their_number_has_grown_by_half() -> None:
     class Ring:
         itself: Ring
 

@@ -1,4 +1,4 @@
-"""The screen of imports shows where each file would go and why, and stores what was corrected."""
+"""The import screen shows where each file would go and why, and stores corrected rows."""
 
 from __future__ import annotations
 

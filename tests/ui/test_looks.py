@@ -69,7 +69,7 @@ LIMITS = (
 
 @pytest.fixture
 def files(tmp_path: Path) -> None:
-    """Files of every state: in order, stored already, damaged, empty, without a seat in the name."""
+    """Files in every state: in order, already stored, damaged, empty, without a seat in the name."""
     source = ROOT / "sample_measurements"
     folder = tmp_path / "files" / "as-left"
     folder.mkdir(parents=True)
@@ -92,7 +92,7 @@ async def press(pilot: Any, key: str) -> None:
 
 
 def keep_lists(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Show `LIMITS` alone in the list of limits, and two symptoms as not examined: neither grows with what is added."""
+    """Show only `LIMITS` in the list of limits and two symptoms as not examined, so that additions change no picture."""
     monkeypatch.setattr(unexplained_checks, "not_examined", lambda _: ("silence", "hum from one loudspeaker"))
     profile, *_ = limits_tables(default_profile(), all_steps(), RULES)
     few = replace(profile, rows=tuple(each for each in profile.rows if each.key in LIMITS))
@@ -118,7 +118,7 @@ def test_screen_looks_as_accepted(
         await settle(pilot)
         for key in KEYS[screen]:
             await press(pilot, key)
-        for each in pilot.app.screen.walk_children():  # a blinking cursor is no look
+        for each in pilot.app.screen.walk_children():  # a blinking cursor would change the picture
             if hasattr(each, "cursor_blink"):
                 each.cursor_blink = False
         await pilot.pause()
@@ -143,7 +143,7 @@ def test_the_first_screen_looks_as_accepted(
 def test_the_log_looks_as_accepted(
     size: tuple[int, int], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, snap_compare: Any
 ) -> None:
-    """A log of its own, by a stopped clock: the sample's is as old as the test."""
+    """A separate log with a stopped clock, since the sample's log carries the time of the test."""
     monkeypatch.chdir(tmp_path)
     path = tmp_path / "loft.commission"
     journal = JobFile.create(path, clock=lambda: datetime(2026, 11, 20, 9, 30, tzinfo=UTC))

@@ -1,4 +1,4 @@
-"""The screen of a step is built once for a job; opened again, it shows what a new one shows."""
+"""The screen of a step is built once for each job; opened again, it shows what a new screen would show."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LEFT, RIGHT = ("down", "down", "right", "pagedown"), ("z", "right", "o", "down",
 
 
 async def opened(pilot: Pilot[Any], step_id: str) -> list[list[tuple[str, str]]]:
-    """What the screen of a step looks like, once it is painted."""
+    """The painted screen of a step."""
     pilot.app.open_step(step_id)  # type: ignore[attr-defined]
     await settle(pilot)
     return looks(pilot)
@@ -34,9 +34,7 @@ def looks(pilot: Pilot[Any]) -> list[list[tuple[str, str]]]:
 
 
 @pytest.mark.parametrize("step_id", ["site", "layout", "levels", "seats", "compare", "checklist"])
-async def test_a_step_opened_again_shows_what_a_new_screen_shows(
-    step_id: str, sample_copy: Path, tmp_path: Path
-) -> None:
+async def test_a_reopened_step_shows_what_a_new_screen_shows(step_id: str, sample_copy: Path, tmp_path: Path) -> None:
     services = SolvedServices(tmp_path / "state")
     app = CommissionApp(services, sample_copy, keys=tmp_path / "no-keys.toml")
     async with app.run_test(size=(80, 24)) as pilot:
@@ -59,7 +57,7 @@ async def test_a_step_opened_again_shows_what_a_new_screen_shows(
         assert looks(pilot) == new_right
 
 
-async def test_a_kept_screen_is_left_for_a_new_one_in_other_units_another_theme_and_another_job() -> None:
+async def test_other_units_another_theme_or_another_job_get_a_new_screen() -> None:
     app = app_of()
     async with app.run_test(size=(100, 30)) as pilot:
         await settle(pilot)
@@ -84,8 +82,8 @@ async def test_a_kept_screen_is_left_for_a_new_one_in_other_units_another_theme_
 
 
 @pytest.mark.parametrize("step_id", ["site", "layout", "levels", "distances", "handover"])
-async def test_a_step_opened_again_shows_what_was_entered_meanwhile(step_id: str) -> None:
-    """Readings of the round, settings and places; then another round, which has none of these yet."""
+async def test_a_reopened_step_shows_entries_made_meanwhile(step_id: str) -> None:
+    """Readings, settings and places of a round; then another round, which has none of these yet."""
     app = app_of(*levels({"FL": 75.0, "FR": 76.0}))
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
@@ -113,7 +111,7 @@ async def test_a_step_opened_again_shows_what_was_entered_meanwhile(step_id: str
         assert all(before != after for before, after in pairwise(shown))
 
 
-async def test_steps_are_prepared_in_a_pause_and_show_what_is_entered_before_they_are_opened(
+async def test_steps_prepared_in_a_pause_show_entries_made_before_they_are_opened(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("commission.ui.app.PREPARE_AFTER_S", 0.001)
@@ -135,7 +133,7 @@ async def test_steps_are_prepared_in_a_pause_and_show_what_is_entered_before_the
             assert await opened(pilot, step_id) == prepared and app.screen is not app.get_screen(step_id)
 
 
-async def test_a_step_opened_above_its_own_screen_is_another_screen() -> None:
+async def test_a_step_opened_above_its_own_screen_gets_a_second_screen() -> None:
     app = app_of()
     async with app.run_test(size=(100, 30)) as pilot:
         await settle(pilot)
@@ -153,7 +151,7 @@ async def test_a_step_opened_above_its_own_screen_is_another_screen() -> None:
         assert not above.is_attached
 
 
-async def test_a_step_opened_again_fits_a_terminal_that_was_resized_meanwhile() -> None:
+async def test_a_reopened_step_fits_a_terminal_resized_meanwhile() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)

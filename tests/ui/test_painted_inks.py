@@ -1,4 +1,4 @@
-"""Colours of drawn views: those of the theme, mixed with what is behind them; the terminal's own where it asks for them."""
+"""Colours of drawn views: theme colours blended with their background, or the terminal's own where the theme uses them."""
 
 import pytest
 from stand_ins import app_of, settle
@@ -26,7 +26,7 @@ async def test_inks_follow_the_theme():
             mixed = ground.blend(ink, 0.65 * ink.a, alpha=1.0)
             found = _ink(view, "dim").get_truecolor()
             for got, wanted in zip(found, mixed.rgb, strict=True):
-                assert abs(got - wanted) <= 1, theme  # one step of 256: where the rounding happens is the toolkit's
+                assert abs(got - wanted) <= 1, theme  # one step of 256: the toolkit decides where it rounds
             assert view._style_of("pass").color == Color.parse(app.theme_variables["text-success"]).rich_color
 
 

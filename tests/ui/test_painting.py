@@ -1,4 +1,4 @@
-"""What a key changes is painted when the key is done, not after each layout on the way; a slow key is painted before."""
+"""The effect of a key is painted once, when the key is done; while a slow key is handled, it is painted earlier."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from commission.ui.widgets.result_table import ResultTable
 
 @pytest.fixture
 def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
-    """The program on a job with a few readings, painted whenever a screen asks for it."""
+    """The program on a job with a few readings, painting whenever a screen asks for it."""
     monkeypatch.setattr(idle_screens, "AT_ONCE", True)
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "job", cinema(["FL", "FC"], ["A1", "A2"]))
@@ -32,13 +32,13 @@ def app(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> CommissionApp:
 
 @pytest.fixture
 def paints(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """The class of the screen at each paint; “early ” before it while a key was being handled."""
+    """The class of the screen at each paint, with the prefix “early ” while a key is being handled."""
     names: list[str] = []
     paint = PaintedOnce.paint
 
     def note(screen: PaintedOnce[Any]) -> None:
         early = isinstance(screen.app, CommissionApp) and screen.app.handling_key
-        if screen is screen.app.screen:  # one below paints nothing
+        if screen is screen.app.screen:  # a screen below the top one paints nothing
             names.append("early " * early + type(screen).__name__)
         paint(screen)
 

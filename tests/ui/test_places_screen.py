@@ -16,7 +16,7 @@ from commission.ui.widgets.draw.tradeoff import draw_tradeoff
 
 
 def give_space(app: CommissionApp, *labels: str) -> None:
-    """Only these side loudspeakers may be moved, along their walls."""
+    """Allow the side loudspeakers alone to move, along their walls."""
     system = app.visit.job.system
     channels = tuple(
         replace(c, move_from_m=(c.position_m[0], 2.5, 1.2), move_to_m=(c.position_m[0], 5.0, 2.0))
@@ -54,7 +54,7 @@ async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp) ->
             start = time.process_time()
             screen.action_shift(1, 0)
             took.append(time.process_time() - start)
-        assert min(took) < 0.05  # the time in which a key must show
+        assert min(took) < 0.05  # the longest permitted time until a key shows its effect
         await pilot.press("z")
         assert screen.places == {}
         await pilot.press("tab")
@@ -63,7 +63,7 @@ async def test_arrows_move_a_seat_and_every_check_follows(app: CommissionApp) ->
         assert seat is not None and seat.position_m == before
 
 
-async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
+async def test_the_best_places_are_accepted_and_stored(app: CommissionApp) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         give_space(app, "SiL", "SiR")
@@ -88,7 +88,7 @@ async def test_the_best_places_are_taken_and_stored(app: CommissionApp) -> None:
         assert app.visit.job.decisions["as-found", "layout", "weight"] == "0.7"
         assert screen.places == {}
         await pilot.press("b")
-        assert screen.places == {}  # they are there already
+        assert screen.places == {}  # they are at these places already
 
 
 async def test_without_a_space_there_is_nothing_to_search(app: CommissionApp) -> None:

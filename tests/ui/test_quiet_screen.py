@@ -1,4 +1,4 @@
-"""Quiet by keyboard: a custom state is chosen, values are typed, the step rates them."""
+"""The Quiet step by keyboard: a custom state is chosen, values are typed, and the step rates them."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from commission.ui.screens.step import StepScreen
 OCTAVES = ("60", "55", "48", "42", "37", "31", "26", "22", "18")
 
 
-async def test_a_state_of_ones_own_is_named_and_typed(tmp_path: Path) -> None:
+async def test_a_custom_state_is_named_and_its_values_typed(tmp_path: Path) -> None:
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "loft.commission", cinema())
     visit.close()

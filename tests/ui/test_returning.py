@@ -7,7 +7,7 @@ import threading
 
 import pytest
 from builders import cinema
-from stand_ins import StandInWorkshop, app_of, settle
+from stand_ins import StandInServices, app_of, settle
 from test_shell import shown, to_step
 from textual.widgets import Input
 
@@ -37,7 +37,7 @@ async def choose(pilot, key):
     await settle(pilot)
 
 
-async def test_return_to_a_recent_job(services, tmp_path):
+async def test_a_return_visit_begins_from_a_recent_job(services, tmp_path):
     app = begun(services, tmp_path)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -57,7 +57,7 @@ async def test_return_to_a_recent_job(services, tmp_path):
         assert "Since last time" in shown(app).splitlines()[0]
 
 
-async def test_return_by_a_path_from_inside_another_job(services, tmp_path):
+async def test_a_return_visit_begins_by_path_from_within_another_job(services, tmp_path):
     (tmp_path / "other.commission").write_bytes((tmp_path / "soft.commission").read_bytes())
     app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
@@ -83,7 +83,7 @@ async def test_return_by_a_path_from_inside_another_job(services, tmp_path):
         assert app.visit.job.earlier.file_name == "other.commission"
 
 
-async def test_a_return_to_a_visit_that_measured_nothing_says_so(tmp_path, monkeypatch):
+async def test_a_return_to_a_visit_without_measurements_says_so(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     services = LocalServices(tmp_path / "state")
     services.create(tmp_path / "bare", cinema(["FL"])).close()
@@ -99,8 +99,8 @@ async def test_a_return_to_a_visit_that_measured_nothing_says_so(tmp_path, monke
         assert any("nothing can be compared" in notice.message for notice in app._notifications)
 
 
-async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(services, tmp_path):
-    """Otherwise nobody knows whether it was read today or only taken over."""
+async def test_todays_temperature_is_noted_even_when_unchanged(services, tmp_path):
+    """Otherwise the log would not show whether it was read today or copied."""
     visit = services.create_return(tmp_path / "again", tmp_path / "soft.commission")
     before = len(visit.job.log)
     visit.close()
@@ -120,7 +120,7 @@ async def test_todays_temperature_is_noted_even_where_it_is_that_of_last_time(se
         assert found is not None and found.temperature_noted
 
 
-async def test_a_broken_job_is_refused_and_nothing_is_made(services, tmp_path):
+async def test_a_broken_job_is_refused_and_no_file_is_made(services, tmp_path):
     path = tmp_path / "soft.commission"
     data = path.read_bytes()
     path.write_bytes(data.replace(b"76.0", b"71.0", 1))
@@ -136,7 +136,7 @@ async def test_a_broken_job_is_refused_and_nothing_is_made(services, tmp_path):
         assert [each.name for each in tmp_path.glob("*.commission")] == ["soft.commission"]
 
 
-def test_the_suggested_name_takes_the_year_and_never_an_old_file(tmp_path, monkeypatch):
+def test_the_suggested_name_contains_the_year_and_no_existing_file(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     assert suggested(tmp_path / "loft.commission", 2027) == "loft-2027"
     assert suggested(tmp_path / "loft-2026.commission", 2027) == "loft-2027"
@@ -148,7 +148,7 @@ def test_the_suggested_name_takes_the_year_and_never_an_old_file(tmp_path, monke
 # --- the record ---------------------------------------------------------------------------------------------------
 
 
-async def test_the_record_is_written_in_the_form_of_its_ending(services, tmp_path):
+async def test_the_extension_decides_the_format_of_the_record(services, tmp_path):
     app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -172,7 +172,7 @@ async def test_the_record_is_written_in_the_form_of_its_ending(services, tmp_pat
         assert any("as JSON" in notice.message for notice in app._notifications)
 
 
-async def test_a_file_that_is_there_is_replaced_only_when_reported(services, tmp_path):
+async def test_an_existing_file_is_replaced_only_after_a_warning(services, tmp_path):
     old = tmp_path / "soft-record.csv"
     old.write_text("signed by hand")
     app = begun(services, tmp_path, tmp_path / "soft.commission")
@@ -196,7 +196,7 @@ async def test_a_file_that_is_there_is_replaced_only_when_reported(services, tmp
         assert "levels.match" in old.read_text(encoding="utf-8")
 
 
-async def test_without_the_drawing_library_the_sentence_says_what_to_use(services, tmp_path, monkeypatch):
+async def test_without_the_drawing_library_the_message_says_what_to_use(services, tmp_path, monkeypatch):
     monkeypatch.setitem(sys.modules, "typst", None)
     app = begun(services, tmp_path, tmp_path / "soft.commission")
     async with app.run_test(size=(80, 24)) as pilot:
@@ -206,11 +206,13 @@ async def test_without_the_drawing_library_the_sentence_says_what_to_use(service
         await pilot.press("enter")
         await settle(pilot)
         printed = shown(app)
-        assert ".html" in printed.partition("✗")[2], printed  # beside what was asked for, which stays to be changed
+        assert ".html" in printed.partition("✗")[2], (
+            printed
+        )  # beside the request, which stays so that it can be changed
         assert not (tmp_path / "soft-record.pdf").exists()
 
 
-class SlowRecord(StandInWorkshop):
+class SlowRecord(StandInServices):
     """Writes until it is stopped."""
 
     began = threading.Event()

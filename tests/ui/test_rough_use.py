@@ -1,4 +1,4 @@
-"""Rough use: windows too small, names meant to do harm, a terminal without colours, practice in a simulated room."""
+"""Rough use: windows that are too small, hostile names, a terminal without colours, practice in a simulated room."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ LONG = "name without an end " * 3
 
 
 def everywhere(app: CommissionApp) -> list[str]:
-    """The ids of all steps, then the keys of the other screens that the overview leads to."""
+    """The ids of all steps, then the keys of the other screens that open from the overview."""
     return [*(step.id for step in app.visit.steps), "s", "f", "i", "l"]
 
 
@@ -40,7 +40,7 @@ async def test_a_small_window_shows_less_and_never_fails(
             await (to_step(pilot, key) if len(key) > 1 else pilot.press(key))
             await settle(pilot)
             await pilot.press("down", "down", "v", "right", "v")
-            if key != "i":  # there every sign is part of the path
+            if key != "i":  # there every character is part of the path
                 await pilot.press("question_mark", "escape")
             await settle(pilot)
             assert not isinstance(app.screen, Overview), key
@@ -55,7 +55,7 @@ async def test_a_small_window_shows_less_and_never_fails(
     assert app.return_code in (None, 0)
 
 
-async def test_names_are_text_on_every_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_names_are_shown_as_plain_text_on_every_screen(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     services = LocalServices(tmp_path / "state")
     system = cinema(["FL", "FC", "FR", "SUB1"], ["A1", "A2", "A3", "B1"])
@@ -98,7 +98,7 @@ async def test_without_colours_the_words_and_signs_stay(
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """NO_COLOR (no-color.org): what colour shows is also a sign and a word."""
+    """NO_COLOR (no-color.org): whatever colour shows is also shown by a sign and a word."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("NO_COLOR", "1")
     app = app_on(sample_copy, tmp_path)
@@ -113,7 +113,7 @@ async def test_without_colours_the_words_and_signs_stay(
         assert footer_fits(app)
 
 
-async def test_practice_in_a_simulated_room(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_simulated_room_can_be_practised_in(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     path = LocalServices(tmp_path / "state").rehearsal(tmp_path, 1)
     app = app_on(path, tmp_path)

@@ -1,4 +1,4 @@
-"""The program as its user drives it: keyboard only, at 80x24 and at 120x40, on the sample job."""
+"""The program driven by keyboard alone, at 80x24 and at 120x40, on the sample job."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ both_sizes = pytest.mark.parametrize("size", SIZES, ids=["80x24", "120x40"])
 
 
 async def settle(pilot: Pilot[Any]) -> None:
-    """Wait until nothing computes any more."""
+    """Wait until all computing has ended."""
     await pilot.pause()
     for _ in range(200):
         await pilot.app.workers.wait_for_complete()
@@ -45,14 +45,14 @@ async def settle(pilot: Pilot[Any]) -> None:
 
 
 async def to_step(pilot: Pilot[Any], step_id: str) -> None:
-    """Choose a step in the list of the overview, whichever number it has."""
+    """Choose a step in the list of the overview, whatever its number."""
     pilot.app.screen.query_one("#step-list", Picker).select(step_id)
     await pilot.press("enter")
     await settle(pilot)
 
 
 def footer_fits(app: CommissionApp) -> bool:
-    """At most six keys, all of them within the width."""
+    """The footer shows at most six keys, all within the width."""
     keys = app.screen.query_one(KeyLine).keys
     return 0 < len(keys) <= 6 and sum(key.cells for key in keys) <= app.size.width
 
@@ -71,7 +71,7 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
             "✗",
             "fail",
             "FR reversed; no treble from SiL",
-            "✗ TpBL and TpBR 0.3 m ahead of the back row's ears",  # what is open comes first
+            "✗ TpBL and TpBR 0.3 m ahead of the back row's ears",  # open findings come first
             "Findings: room 2 open, 8 no longer found",
             # below the last line of a small terminal
             *(["✓ BL and BR swapped"] if size[1] >= 40 else []),
@@ -91,7 +91,7 @@ async def test_the_overview_says_what_is_wrong_and_what_to_do(app: CommissionApp
 
 
 async def footers_fit(app: CommissionApp, pilot: Pilot[Any], *keys: str) -> bool:
-    """At both sizes, before and after these keys. The window keeps the second size."""
+    """The footer fits at both sizes, before and after these keys. The window keeps the second size."""
     fits = []
     for size in SIZES if app.size == SIZES[0] else SIZES[::-1]:
         await pilot.resize_terminal(*size)
@@ -102,7 +102,7 @@ async def footers_fit(app: CommissionApp, pilot: Pilot[Any], *keys: str) -> bool
     return all(fits)
 
 
-async def test_every_screen_opens_by_keyboard_and_escape_leads_back(app: CommissionApp) -> None:
+async def test_every_screen_opens_by_keyboard_and_escape_returns(app: CommissionApp) -> None:
     async with app.run_test(size=SIZES[0]) as pilot:
         await settle(pilot)
         for number, step in enumerate(app.visit.steps, start=1):
@@ -151,7 +151,7 @@ async def test_ticking_the_sheet_enters_the_log_as_applied(soft_app: CommissionA
         assert "applied" in shown(soft_app)
 
 
-async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None:
+async def test_after_a_change_of_round_the_repair_shows(app: CommissionApp) -> None:
     async with app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         await pilot.press("r", "down", "enter")
@@ -159,14 +159,14 @@ async def test_a_round_is_changed_and_the_mend_shows(app: CommissionApp) -> None
         assert app.round_id == "as-left"
         text = shown(app)
         assert "as left" in text
-        # What was found before stays, with what became of it; what is open comes from this round.
+        # Earlier findings stay, with their present state; open ones come from this round.
         reversed_line = next(line for line in text.splitlines() if "FR reversed" in line)
         assert "✓" in reversed_line
         assert "no longer found" in reversed_line
         assert "✗ NC 29 with ventilation high" in text
 
 
-async def test_an_entry_is_taken_back_in_the_log(soft_app: CommissionApp) -> None:
+async def test_an_entry_is_withdrawn_in_the_log(soft_app: CommissionApp) -> None:
     async with soft_app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         soft_app.visit.append(Noted(step="site", text="a mistake [bold]not markup[/bold]"))
@@ -184,7 +184,7 @@ async def test_an_entry_is_taken_back_in_the_log(soft_app: CommissionApp) -> Non
         assert soft_app.visit.verify() is None
 
 
-async def test_the_site_form_takes_one_edit_as_one_event_and_refuses_nonsense(soft_app: CommissionApp) -> None:
+async def test_the_site_form_stores_one_event_per_edit_and_refuses_nonsense(soft_app: CommissionApp) -> None:
     async with soft_app.run_test(size=(120, 40)) as pilot:
         await settle(pilot)
         await to_step(pilot, "site")
@@ -239,7 +239,7 @@ async def test_importing_shows_the_mapping_before_anything_is_stored(soft_app: C
         assert "1 file left out" in shown(soft_app)
 
 
-async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_new_job_is_made_from_scratch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     app = CommissionApp(LocalServices(tmp_path / "state"), None, keys=tmp_path / "none.toml")
     async with app.run_test(size=(80, 24)) as pilot:
@@ -263,7 +263,7 @@ async def test_a_new_job_from_nothing(tmp_path: Path, monkeypatch: pytest.Monkey
         assert [s.id for s in app.visit.job.system.seats] == ["A1"]
 
 
-async def test_a_hostile_title_is_text(tmp_path: Path) -> None:
+async def test_a_hostile_title_is_shown_as_plain_text(tmp_path: Path) -> None:
     services = LocalServices(tmp_path / "state")
     services.create(tmp_path / "x", System(title="[red]loud[/red] [@click=app.quit]x[/] \x1b[31m")).close()
     app = CommissionApp(services, tmp_path / "x.commission", keys=tmp_path / "none.toml")
@@ -273,7 +273,7 @@ async def test_a_hostile_title_is_text(tmp_path: Path) -> None:
         assert "\x1b" not in shown(app)
 
 
-async def test_a_job_in_use_is_refused_and_the_program_stays(app: CommissionApp, tmp_path: Path) -> None:
+async def test_a_job_in_use_is_refused_and_the_program_goes_on(app: CommissionApp, tmp_path: Path) -> None:
     held = LocalServices(tmp_path / "other").open(tmp_path / "harbour-lane.commission")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -282,7 +282,7 @@ async def test_a_job_in_use_is_refused_and_the_program_stays(app: CommissionApp,
     held.close()
 
 
-def test_keys_of_ones_own(tmp_path: Path) -> None:
+def test_custom_keys_are_read_from_a_file(tmp_path: Path) -> None:
     keys = tmp_path / "keys.toml"
     assert load_keys(keys) == ({}, None)
     keys.write_text('"overview.sheet" = "p"\n')
@@ -304,7 +304,7 @@ async def test_a_rebound_key_works(soft_app: CommissionApp, tmp_path: Path) -> N
         assert isinstance(soft_app.screen, Sheet)
 
 
-async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
+async def test_a_common_offset_is_offered_when_a_channel_is_out_of_range(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -326,7 +326,9 @@ async def test_a_common_offset_is_decided_where_a_channel_cannot_reach(
         assert "FR cannot reach" not in shown(app)
 
 
-async def test_clock_and_delays_are_chosen_with_what_follows(soft_app: CommissionApp, tmp_path: Path) -> None:
+async def test_the_choices_of_clock_and_delays_state_their_consequences(
+    soft_app: CommissionApp, tmp_path: Path
+) -> None:
     folder = tmp_path / "files" / "as-left"
     folder.mkdir(parents=True)
     for name in ("A1_FL.flac", "A1_FC.flac"):
@@ -357,7 +359,7 @@ async def test_clock_and_delays_are_chosen_with_what_follows(soft_app: Commissio
         assert [(body.round, body.clock, body.passes_delays) for body in stored] == [("as-found", None, False)] * 2
 
 
-async def test_layout_begins_at_the_places_and_the_round_changes_inside_a_step(app: CommissionApp) -> None:
+async def test_layout_opens_on_the_places_and_the_round_changes_within_a_step(app: CommissionApp) -> None:
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "layout")
@@ -371,7 +373,7 @@ async def test_layout_begins_at_the_places_and_the_round_changes_inside_a_step(a
         assert "as left" in shown(app).splitlines()[0]
 
 
-async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
+async def test_the_form_opens_on_its_first_gap_and_a_digit_starts_editing(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
@@ -394,7 +396,7 @@ async def test_the_form_begins_at_its_gap_and_a_number_edits_at_once(
         await pilot.press("down", "enter", *"0; 3; 1.1", "enter")
         await settle(pilot)
         assert app.screen.query_one("#fields", Picker).key == "seats.0.weight"  # Enter goes down
-        for character in "0.75":  # faster than the question comes up: all of it at once
+        for character in "0.75":  # pressed before the question appears: all keys at once
             app.post_message(events.Key(character, character))
         await settle(pilot)
         assert app.screen.query_one(Input).value == "0.75"

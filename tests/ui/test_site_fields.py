@@ -1,4 +1,4 @@
-"""The fields of the Site form without a screen: what typed text makes of the system, and what is refused."""
+"""The fields of the Site form without a screen: how typed text changes the system, and which text is refused."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ B12 = CrossoverFilter(type="butterworth", slope_db_per_octave=12)
 FIELDS = {field.key: field for _, fields in fields_of(JOB, "as-found") for field in fields}
 
 
-def test_every_field_takes_back_what_it_shows() -> None:
+def test_every_field_accepts_its_own_text() -> None:
     for key, field in FIELDS.items():
         if isinstance(field, Field) and field.typed and not field.choices:
             assert field.apply(JOB, field.typed) == JOB.system, key
@@ -81,7 +81,7 @@ def test_every_field_takes_back_what_it_shows() -> None:
         ("channels.0.role", "sub", lambda s: s.channels[0].is_sub),
     ],
 )
-def test_what_is_typed_is_what_the_system_holds(key: str, text: str, look: object) -> None:
+def test_typed_values_are_stored_in_the_system(key: str, text: str, look: object) -> None:
     changed = FIELDS[key].apply(JOB, text)
     assert isinstance(changed, System)
     assert look(changed)  # type: ignore[operator]
@@ -145,7 +145,7 @@ def test_filters_become_a_setting_and_are_shown_as_typed(text: str) -> None:
     assert shown.typed == text.replace("−", "-") and (shown.shown == "none") == (text == "none")
 
 
-def test_adding_and_deleting() -> None:
+def test_channels_and_seats_are_added_and_deleted() -> None:
     more = add_items(JOB.system, "channels", "SUB3")
     assert more.channels[-1].is_sub
     assert add_items(JOB.system, "channels", "TpSiL").channels[-1].role == "height"
@@ -175,12 +175,12 @@ def test_adding_and_deleting() -> None:
         ("X", ""),
     ],
 )
-def test_labels_of_iec_62574_get_a_plain_name(label: str, name: str) -> None:
+def test_labels_of_iec_62574_get_plain_names(label: str, name: str) -> None:
     """The parts of the labels (Tp, F, Si, B; L, R, C; w) are those of IEC 62574, from memory."""
     assert plain_name(label) == name
 
 
-def test_the_room_is_asked_for_at_once_and_no_side_is_made_up() -> None:
+def test_the_room_is_entered_in_one_field_and_no_side_is_invented() -> None:
     bare = job_of(defined(replace(cinema(), room=None)))
     fields = {field.key: field for _, found in fields_of(bare, "as-found") for field in found}
     assert [key for key in fields if key.startswith("room.")] == ["room.size"]

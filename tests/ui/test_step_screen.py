@@ -1,4 +1,4 @@
-"""A step by keyboard, at 80x24 and 120x40: entering, results, sides, measuring, refusals."""
+"""A step by keyboard, at 80x24 and 120x40: entry, results, one or two panes, measuring, refusals."""
 
 import threading
 import time
@@ -76,11 +76,13 @@ async def test_readings_are_stored_at_once_and_results_follow():
         assert [row.key for row in screen.query_one(ResultTable).table.rows] == ["FL", "FC"]
 
 
-async def test_selected_row_tells_limit_uncertainty_and_basis():
+async def test_the_selected_row_shows_limit_uncertainty_and_basis():
     app = app_of(*levels({"FL": 79.0, "FC": 75.0}))
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "levels")
-        assert words(app, "#judgement").startswith("– not tested  FR")  # it begins where nothing is read yet
+        assert words(app, "#judgement").startswith(
+            "– not tested  FR"
+        )  # the cursor begins at the first missing reading
         await pilot.press("home")
         text = words(app, "#judgement")
         assert text.startswith("✗ fail")
@@ -89,10 +91,10 @@ async def test_selected_row_tells_limit_uncertainty_and_basis():
         assert "U = " in text
         assert "basis" in text
         shown = " ".join(screen_text(app).split())
-        assert " ".join(text.split()) in shown  # to its last word, on the smallest screen
+        assert " ".join(text.split()) in shown  # down to its last word, on the smallest screen
 
 
-async def test_two_pages_at_80_columns():
+async def test_entry_and_results_are_two_pages_at_80_columns():
     app = app_of(*levels({"FL": 79.0}))
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_step(app, pilot, "levels")
@@ -107,7 +109,7 @@ async def test_two_pages_at_80_columns():
         assert isinstance(app.focused, EntryTable)
 
 
-async def test_both_sides_at_120_columns():
+async def test_entry_and_results_are_side_by_side_at_120_columns():
     app = app_of(*levels({"FL": 79.0}))
     async with app.run_test(size=(120, 40)) as pilot:
         screen = await open_step(app, pilot, "levels")
@@ -121,7 +123,7 @@ async def test_both_sides_at_120_columns():
         assert isinstance(app.focused, EntryTable)
 
 
-async def test_last_reading_is_withdrawn_and_stays_in_the_log():
+async def test_a_withdrawn_reading_stays_in_the_log():
     app = app_of(*levels({"FL": [79.0, 76.0]}))
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "levels")
@@ -132,7 +134,7 @@ async def test_last_reading_is_withdrawn_and_stays_in_the_log():
         assert len(app.visit.job.log) == before + 1
 
 
-async def test_a_full_disk_is_said_beside_the_row_and_the_number_stays():
+async def test_a_full_disk_is_reported_beside_the_row_and_the_number_stays():
     journal = MemoryJournal(defined(cinema()))
     app = app_of(journal=journal)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -150,7 +152,7 @@ async def test_a_full_disk_is_said_beside_the_row_and_the_number_stays():
         assert readings(app) == [("FL", 76.0)]
 
 
-async def test_a_disk_that_fills_between_two_numbers_that_arrive_together():
+async def test_a_disk_that_fills_between_two_numbers_is_reported():
     class Filling(MemoryJournal):
         def append(self, bodies, blobs=None):
             stored = super().append(bodies, blobs)
@@ -168,7 +170,7 @@ async def test_a_disk_that_fills_between_two_numbers_that_arrive_together():
         assert (table.cursor, table.typing.text) == (1, "74")
 
 
-async def test_what_a_full_disk_refuses_of_a_form_stays_in_its_question():
+async def test_an_answer_refused_by_a_full_disk_stays_in_its_dialog():
     journal = MemoryJournal(defined(cinema()))
     app = app_of(journal=journal)
     async with app.run_test(size=(80, 24)) as pilot:
@@ -187,7 +189,7 @@ async def test_what_a_full_disk_refuses_of_a_form_stays_in_its_question():
         assert app.visit.job.system.temperature_c == 23.0
 
 
-async def test_note_goes_into_the_log():
+async def test_a_note_is_stored_in_the_log():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "levels")
@@ -198,7 +200,7 @@ async def test_note_goes_into_the_log():
         assert [e.body for e in app.visit.job.notes] == [Noted(step="levels", round="as-found", text="door")]
 
 
-async def test_signing_on_the_last_step():
+async def test_signatures_are_entered_on_the_last_step():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "handover")
@@ -211,7 +213,7 @@ async def test_signing_on_the_last_step():
         assert [e.body for e in app.visit.job.signatures] == [Signed(role="technician", name="Ada")]
 
 
-async def test_brackets_walk_through_the_steps_and_escape_leaves():
+async def test_brackets_change_the_step_and_escape_leaves():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "levels")
@@ -228,7 +230,7 @@ async def test_brackets_walk_through_the_steps_and_escape_leaves():
         assert not isinstance(app.screen, StepScreen)
 
 
-async def test_entries_that_follow_each_other_do_not_queue_their_results(monkeypatch):
+async def test_entries_in_quick_succession_do_not_queue_their_results(monkeypatch):
     app = app_of(system=cinema(["FL", "FC", "FR"], ["A1"]))
     async with app.run_test(size=(80, 24)) as pilot:
         await open_step(app, pilot, "levels")
@@ -246,15 +248,15 @@ async def test_entries_that_follow_each_other_do_not_queue_their_results(monkeyp
             app.compute()
             await pilot.pause(0.1)
         await settle(pilot)
-        assert len(whole) == 1  # of the others nobody would see the results
+        assert len(whole) == 1  # the results of the others would never be seen
         assert set(app.outcomes) == {each.id for each in app.visit.steps}
 
 
 # --- measuring --------------------------------------------------------------------------------------------------
 
 
-async def question_of_measuring(app, pilot, step):
-    """The text of the question that `m` asks in a step."""
+async def measuring_dialog_text(app, pilot, step):
+    """The text of the dialog that `m` opens in a step."""
     await open_step(app, pilot, step)
     await pilot.press("m")
     await pilot.pause()
@@ -265,7 +267,7 @@ async def test_measuring_warns_first_and_stores_each_response():
     source = StandInSource()
     app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
     async with app.run_test(size=(80, 24)) as pilot:
-        text = await question_of_measuring(app, pilot, "seats")
+        text = await measuring_dialog_text(app, pilot, "seats")
         assert "start low" in text
         assert "any key stops the sound" in text
         await pilot.press("home", "enter")  # not now
@@ -283,7 +285,7 @@ async def test_wiring_warns_of_the_louder_sweep_and_asks_for_both_levels():
     source = StandInSource()
     app = app_of(system=cinema(["FL", "FC"], ["A1", "A2"]), source=source)
     async with app.run_test(size=(80, 24)) as pilot:
-        text = await question_of_measuring(app, pilot, "wiring")
+        text = await measuring_dialog_text(app, pilot, "wiring")
         assert "10 dB louder. Leave the room" in text and "at A2: 4 sweeps" in text
         await pilot.press("enter")
         await settle(pilot)
@@ -329,7 +331,7 @@ async def test_noise_is_recorded_for_the_state_that_is_chosen():
         assert "is played. stand-in room, round as found" in text
         assert f"at {reference}; its gain stays as it is" in text
         assert source.asked == []
-        await pilot.press("down", "enter")  # below “everything off”, which is proposed
+        await pilot.press("down", "enter")  # below “everything off”, the proposed state
         await settle(pilot)
         assert source.asked == [("ventilation low", reference)]
         assert [(n.body.state, n.body.seat) for n in app.visit.job.noises] == [("ventilation low", reference)]
@@ -371,7 +373,7 @@ LIMIT = Limit(low=30.0, unit="dB", basis="determined by simulation")
 
 
 def seats_outcome():
-    """A small outcome of the kind that the Seats step gives: two channels, two seats."""
+    """A small outcome like that of the Seats step: two channels, two seats."""
     checks, cells, curves = [], {}, []
     for channel, seat, snr in (("FL", "A1", 50.0), ("FL", "A2", 20.0), ("FC", "A1", 45.0), ("FC", "A2", 41.0)):
         check = Check(
@@ -418,7 +420,7 @@ async def show_outcome(app, pilot):
     return screen
 
 
-async def test_cursor_in_the_grid_moves_judgement_and_curve():
+async def test_the_cursor_in_the_grid_selects_the_verdict_and_the_curve():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await show_outcome(app, pilot)
@@ -429,7 +431,7 @@ async def test_cursor_in_the_grid_moves_judgement_and_curve():
         assert screen.query_one(Plot).curve.id == "FL:A2"
 
 
-async def test_enter_opens_the_curve_and_coming_back_keeps_the_place():
+async def test_enter_opens_the_curve_and_returning_keeps_the_selection():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await show_outcome(app, pilot)
@@ -449,7 +451,7 @@ async def test_enter_opens_the_curve_and_coming_back_keeps_the_place():
         assert screen.query_one(SeatGrid).place == ("FL", "A2")
 
 
-async def test_read_out_and_bass_by_keys():
+async def test_keys_move_the_read_out_and_zoom_to_the_bass():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await show_outcome(app, pilot)
@@ -466,14 +468,14 @@ async def test_read_out_and_bass_by_keys():
         assert "Hz: A1 75.0 dB" in screen_text(app)
 
 
-def test_worst_check_of_a_place():
+def test_the_worst_check_of_a_place_is_shown():
     outcome = seats_outcome()
     worst = check_for(outcome, "FL", "A2")
     assert worst is not None and worst.verdict is Verdict.FAIL
     assert check_for(outcome, "XX", "A2") is None
 
 
-def test_curve_of_a_row_by_id_by_check_or_by_channel():
+def test_the_curve_of_a_row_is_found_by_id_by_check_or_by_channel():
     outcome = seats_outcome()
     assert curve_for(outcome, "FC:A2", Row(key="FC:A2", cells=())) == "FC:A2"
     assert curve_for(outcome, "x", Row(key="x", cells=("FC", 1.0))) == "FC:A1"
@@ -481,7 +483,7 @@ def test_curve_of_a_row_by_id_by_check_or_by_channel():
 
 
 class Slow:
-    """A decoder whose second batch waits until it is let go."""
+    """A decoder whose second batch waits until it is released."""
 
     def __init__(self):
         self.begun, self.gate, self.calls = threading.Event(), threading.Event(), 0
@@ -494,7 +496,7 @@ class Slow:
         return [(each, ValueError("empty recording")) for each in stored]
 
 
-async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_the_overview():
+async def test_escape_leaves_a_step_during_the_analysis_and_stops_it_on_the_overview():
     slow = Slow()
     bodies = [
         ResponseStored(round="as-found", channel=c, seat=s, kind="impulse", file_name="a.wav", file_sha256="0")
@@ -525,7 +527,7 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
         assert "handover" not in app.outcomes
         await pilot.press("f")
         await settle(pilot)
-        assert "Not known: the analysis was stopped" in screen_text(app)  # not: nothing was found
+        assert "Not known: the analysis was stopped" in screen_text(app)  # not “nothing was found”
         await pilot.press("escape")
         await settle(pilot)
         await pilot.press("n")
@@ -534,7 +536,7 @@ async def test_escape_leaves_a_step_while_the_analysis_goes_on_and_stops_it_on_t
         assert "go on with the analysis" not in screen_text(app)
 
 
-async def test_typing_into_an_earlier_round_is_cautioned_where_it_matters():
+async def test_typing_into_an_earlier_round_shows_a_caution():
     app = app_of(*levels({"FL": 79.0}))
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_step(app, pilot, "levels")

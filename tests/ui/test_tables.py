@@ -1,4 +1,4 @@
-"""Limits, stored verdicts against today's, uncertainty budgets: what their screens show."""
+"""The screens of limits, of stored verdicts compared with today's, and of uncertainty budgets."""
 
 import asyncio
 import math
@@ -52,14 +52,14 @@ def app(tmp_path, monkeypatch):
 # --- limits -------------------------------------------------------------------------------------------------------
 
 
-async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdicts(app, tmp_path):
+async def test_limits_are_shown_with_their_basis_and_a_custom_file_changes_verdicts(app, tmp_path):
     (tmp_path / "own.toml").write_text(OWN, encoding="utf-8")
     (tmp_path / "bad.toml").write_text(OWN.replace('"dB"', '"m"'), encoding="utf-8")
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         assert app.outcomes["levels"].verdict.value == "fail"
         await to_step(pilot, "site")
-        await pilot.press("home")  # the form begins at its first gap
+        await pilot.press("home")  # the form opens on its first gap
         await pilot.pause()
         assert "Defaults of the program" in shown(app)
         app.screen.query_one("#fields").select("limits")
@@ -91,7 +91,7 @@ async def test_limits_are_shown_with_basis_and_a_file_of_ones_own_changes_verdic
 
 
 def with_other_verdicts():
-    """A job whose stored verdicts of FL and FR were the opposite of today's, on a fixed day."""
+    """A job whose stored verdicts of FL and FR are the opposite of today's, with fixed dates."""
     visit = Visit(MemoryJournal(defined(cinema(["FL", "FC", "FR"])), *READINGS), lambda *_: ())
     now = stored_verdicts(visit.outcomes(AS_FOUND).values(), "record", "0")
     turned = tuple(replace(kind, places=tuple(_turn(place) for place in kind.places)) for kind in now.kinds)
@@ -142,7 +142,7 @@ async def test_changed_verdicts_are_reported_and_listed(tmp_path, monkeypatch):
         assert footer_fits(app)
 
 
-async def test_nothing_is_said_where_all_verdicts_stand(app):
+async def test_no_notice_when_all_verdicts_are_unchanged(app):
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         app.visit.append(stored_verdicts(app.outcomes.values(), "record", "0"))
@@ -187,7 +187,7 @@ def budget(channel=None, seat=None, u=0.3):
     )
 
 
-def test_a_budget_fits_the_narrow_screen_and_each_row_is_reported_below():
+def test_a_budget_fits_the_narrow_screen_and_the_selected_row_is_described_below():
     """JCGM 100:2008, 5.1.2 and 6.2.1: u_c² = Σ (c u)², U = 2 u_c; 0.3 and 0.4 give 0.5 and 1.0."""
     screen = Budgets("FL", (budget(), budget("FC", "A1", 0.2)))
     table, other = screen.tables()
@@ -219,7 +219,7 @@ async def test_the_budget_of_the_selected_row_states_the_u_of_its_verdict(app):
         assert " Levels" in shown(app)
 
 
-async def test_where_nothing_is_uncertain_it_is_said():
+async def test_a_row_without_a_budget_says_so():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -230,7 +230,7 @@ async def test_where_nothing_is_uncertain_it_is_said():
         assert any("Nothing with a stated uncertainty" in n.message for n in app._notifications)
 
 
-def test_the_budget_made_for_a_place_goes_before_the_one_for_all():
+def test_the_budget_of_a_place_takes_precedence_over_the_general_one():
     from commission.model import Outcome
 
     all_places, own, other = budget(), budget("FL", "A1", 0.2), budget("FC", "A1", 0.1)
@@ -240,7 +240,7 @@ def test_the_budget_made_for_a_place_goes_before_the_one_for_all():
     assert math.isclose(own.u, math.hypot(0.2, 0.4))
 
 
-def test_kinds_of_stored_verdicts_are_what_the_log_holds():
+def test_the_kinds_of_stored_verdicts_match_the_log():
     assert all(isinstance(kind, VerdictsOfKind) for kind in with_other_verdicts().kinds)
 
 

@@ -28,14 +28,14 @@ COMPLETE = tuple(setting(each.id, trim_db=0.0, distance=3.0) for each in cinema(
 
 
 def burst(app: CommissionApp, *keys: str) -> None:
-    """All keys at once, as the terminal hands them over; a text counts letter by letter after "=": "=Z9"."""
+    """All keys at once, as a terminal delivers them; text after "=" is typed letter by letter: "=Z9"."""
     for key in keys:
         for one in key[1:] if key.startswith("=") else [key]:
             app.post_message(events.Key(NAMES.get(one, one), one if len(one) == 1 else None))
 
 
 async def after(pilot: Any, *keys: str) -> None:
-    """A burst, and all that comes of it."""
+    """Send a burst of keys and wait for all its effects."""
     burst(pilot.app, *keys)
     await pilot.pause()
     while pilot.app.handling_key:
@@ -43,7 +43,7 @@ async def after(pilot: Any, *keys: str) -> None:
     await settle(pilot)
 
 
-async def test_a_burst_adds_a_seat_and_renames_nothing() -> None:
+async def test_a_burst_of_keys_adds_a_seat_and_renames_nothing() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -57,10 +57,10 @@ async def test_a_burst_adds_a_seat_and_renames_nothing() -> None:
 
 @pytest.mark.parametrize("apart_s", [0.0, 0.2])
 @pytest.mark.parametrize("settings", [(), COMPLETE], ids=["first trim", "title"])
-async def test_one_and_zero_for_the_tenth_step_edit_nothing(
+async def test_typing_ten_for_the_tenth_step_edits_nothing(
     settings: tuple[SettingEntered, ...], apart_s: float
 ) -> None:
-    """The form opens on the first trim that is missing, or on the title where nothing is."""
+    """The form opens on the first missing trim, or on the title when nothing is missing."""
     app = app_of(*settings)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -80,7 +80,7 @@ async def test_one_and_zero_for_the_tenth_step_edit_nothing(
         assert not settings or f"replaces {cinema().title}" in screen_text(app)
 
 
-async def test_a_burst_from_the_overview_to_a_stored_note() -> None:
+async def test_a_burst_of_keys_stores_a_note_from_the_overview() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -91,7 +91,7 @@ async def test_a_burst_from_the_overview_to_a_stored_note() -> None:
         assert not app.visit.job.readings
 
 
-async def test_text_pasted_behind_the_key_that_opens_a_field_goes_into_it() -> None:
+async def test_text_pasted_after_the_key_that_opens_a_field_enters_it() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -115,7 +115,7 @@ async def test_text_pasted_behind_the_key_that_opens_a_field_goes_into_it() -> N
     ],
     ids=["label", "note", "title", "photograph", "everything", "import", "sheet"],
 )
-async def test_what_follows_the_key_that_opens_a_field_is_its_text(opening: Iterable[str], typed: str) -> None:
+async def test_keys_after_the_one_that_opens_a_field_are_its_text(opening: Iterable[str], typed: str) -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -127,7 +127,7 @@ async def test_what_follows_the_key_that_opens_a_field_is_its_text(opening: Iter
 
 
 async def test_no_key_is_lost_with_views_that_are_removed_one_by_one() -> None:
-    """As when another round has other results: the focus goes to the next view, which is removed in its turn."""
+    """This happens when another round has other results: the focus moves to the next view, which is then removed too."""
     app = app_of()
     async with app.run_test() as pilot:
         await settle(pilot)
@@ -144,7 +144,7 @@ async def test_no_key_is_lost_with_views_that_are_removed_one_by_one() -> None:
         assert app.screen is not screen
 
 
-async def test_a_slow_dialog_gets_its_keys_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+async def test_a_slow_dialog_still_gets_its_keys(monkeypatch: pytest.MonkeyPatch) -> None:
     """On a slow machine a dialog takes longer than the wait after which a lost answer is asked for again."""
     compose = AskText.compose
 
@@ -160,7 +160,7 @@ async def test_a_slow_dialog_gets_its_keys_all_the_same(monkeypatch: pytest.Monk
         assert [event.body.text for event in app.visit.job.notes if isinstance(event.body, Noted)] == ["Z9q"]
 
 
-async def test_a_pasted_page_that_no_note_holds_stays_in_its_field() -> None:
+async def test_pasted_text_too_long_for_a_note_stays_in_its_field() -> None:
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -173,8 +173,10 @@ async def test_a_pasted_page_that_no_note_holds_stays_in_its_field() -> None:
         assert not app.visit.job.notes
 
 
-async def test_many_keys_at_once_take_no_time(monkeypatch: pytest.MonkeyPatch) -> None:
-    """200 letters, as a path dropped on the terminal: some 0.9 s of the processor; lost markers alone would take 60 s."""
+async def test_many_keys_at_once_are_handled_quickly(monkeypatch: pytest.MonkeyPatch) -> None:
+    """200 letters, like a path dropped on the terminal, take about 0.9 s of processor time; lost markers alone would take
+    60 s.
+    """
     monkeypatch.setattr(idle_screens, "AT_ONCE", True)
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
@@ -197,7 +199,7 @@ LOOSE_KEYS = (
 
 
 @pytest.mark.parametrize("seed", range(3))
-async def test_any_burst_does_what_the_same_keys_do_one_after_the_other(seed: int) -> None:
+async def test_any_burst_has_the_same_effect_as_single_keys(seed: int) -> None:
     choose = random.Random(seed)
     keys = [choose.choice(LOOSE_KEYS) for _ in range(12)]
     found = []

@@ -1,4 +1,4 @@
-"""Typing readings by keyboard: the table alone, in a program of its own."""
+"""Typing readings by keyboard: the entry table alone, in a minimal program."""
 
 from typing import ClassVar
 
@@ -58,7 +58,7 @@ async def type_text(pilot, text):
     await pilot.press(*(names.get(char, char) for char in text))
 
 
-async def test_digits_enter_and_down(bench):
+async def test_digits_are_stored_by_enter_and_by_down(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         for text in ("76.5", "74", "75,25"):
             await type_text(pilot, text)
@@ -76,7 +76,7 @@ async def test_keys_that_arrive_together_keep_their_order(bench):
         assert bench.entered == [("FL", "76", 76.0), ("FC", "74", 74.0), ("FR", "75", 75.0)]
 
 
-async def test_backspace_mends_and_escape_drops(bench):
+async def test_backspace_corrects_and_escape_discards(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await type_text(pilot, "779")
         await pilot.press("backspace", "backspace")
@@ -96,7 +96,7 @@ async def test_unusual_value_needs_a_second_enter(bench):
         assert bench.entered == [("FL", "129.4", 129.4)]
 
 
-async def test_mending_an_unusual_value_asks_anew(bench):
+async def test_correcting_an_unusual_value_asks_again(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await type_text(pilot, "129")
         await pilot.press("enter", "backspace")
@@ -106,7 +106,7 @@ async def test_mending_an_unusual_value_asks_anew(bench):
         assert bench.entered == []  # 128 is unusual as well: asked, not stored
 
 
-async def test_wrong_text_stores_nothing_and_says_why(bench):
+async def test_invalid_text_stores_nothing_and_gives_the_reason(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await type_text(pilot, "7.6.5")
         await pilot.press("enter")
@@ -123,10 +123,10 @@ async def test_commands_work_only_while_nothing_is_typed(bench):
         assert bench.noted == 1
         await pilot.press("7", "n")
         assert bench.noted == 1
-        assert bench.table.typing.text == "7n"  # what would be swallowed here would make another number of it
+        assert bench.table.typing.text == "7n"  # swallowing the letter would change the number
 
 
-async def test_a_letter_in_a_number_is_seen_and_refused(bench):
+async def test_a_letter_in_a_number_is_shown_and_refused(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await type_text(pilot, "1e9")
         await pilot.press("enter", "enter")
@@ -153,7 +153,7 @@ async def test_arrows_do_not_confirm_an_unusual_value(bench):
         assert "outside the usual" in bench.table.typing.problem
 
 
-async def test_what_is_pasted_waits_for_enter_and_a_list_is_no_number(bench):
+async def test_pasted_text_waits_for_enter_and_a_list_is_not_a_number(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         bench.table.post_message(events.Paste("76,5 dB(C)\n"))
         await pilot.pause()
@@ -193,13 +193,13 @@ async def test_x_withdraws_only_where_there_is_a_reading(bench):
         assert bench.withdrawn == ["FL"]
 
 
-async def test_beyond_the_ends_another_view_may_take_over(bench):
+async def test_moving_past_the_ends_leaves_the_table(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await pilot.press("up", "down", "down", "down")
         assert bench.edges == [-1, 1]
 
 
-async def test_new_rows_keep_the_place_and_what_is_typed(bench):
+async def test_new_rows_keep_the_cursor_and_the_typed_text(bench):
     async with bench.run_test(size=(80, 24)) as pilot:
         await pilot.press("down", "7")
         bench.table.show(list(reversed(rows())))

@@ -1,4 +1,4 @@
-"""Everything by name, and the colours that are kept."""
+"""The search for commands by name, and the theme that is remembered."""
 
 from pathlib import Path
 
@@ -21,7 +21,7 @@ def names(text):
     return [each.name for each in found(OFFERS, text)]
 
 
-def test_words_find_names_before_what_is_said_of_them():
+def test_matches_in_names_come_before_matches_in_descriptions():
     assert names("") == ["Log", "Write the record", "Check a record"]
     assert names("REC") == ["Write the record", "Check a record"]
     assert names("log") == ["Log", "Check a record"]
@@ -29,7 +29,7 @@ def test_words_find_names_before_what_is_said_of_them():
     assert names("nothing of it") == []
 
 
-async def test_a_few_letters_and_enter_do_it():
+async def test_a_few_letters_and_enter_run_a_command():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -38,12 +38,12 @@ async def test_a_few_letters_and_enter_do_it():
         assert isinstance(app.screen, Log)
         await pilot.press("escape", "colon", *"xyz", "enter")
         await settle(pilot)
-        assert isinstance(app.screen, Overview)  # nothing is called so: nothing is done
+        assert isinstance(app.screen, Overview)  # no command matches, so nothing happens
         await pilot.press("colon", "escape")
         assert isinstance(app.screen, Overview)
 
 
-async def test_the_line_that_enter_does_is_marked_while_the_field_has_the_keys():
+async def test_the_command_that_enter_runs_is_marked_while_the_field_has_the_focus():
     app = app_of()
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -56,12 +56,12 @@ async def test_the_line_that_enter_does_is_marked_while_the_field_has_the_keys()
         assert len(marked) == 1
 
 
-def test_a_chosen_theme_is_kept_and_an_unknown_one_is_not_taken(tmp_path: Path):
+def test_a_chosen_theme_is_remembered_and_an_unknown_one_is_ignored(tmp_path: Path):
     kept, known = tmp_path / "state" / "theme", frozenset({"textual-light"})
     assert chosen_look(kept, known) is None
     keep_look(kept, "textual-light")
     assert chosen_look(kept, known) == "textual-light"
     keep_look(kept, "no such theme")
     assert chosen_look(kept, known) is None
-    keep_look(tmp_path / "state" / "theme" / "below-a-file", "textual-light")  # cannot be kept: no matter
+    keep_look(tmp_path / "state" / "theme" / "below-a-file", "textual-light")  # failing to remember it is harmless
     assert chosen_look(None, known) is None
