@@ -160,6 +160,19 @@ def cost(room: SubResponses, settings: SubSettings, first: SubResponses) -> floa
     return float(level.var(axis=0) @ SHARE + 0.5 * shape + 0.3 * (old.mean(axis=0) @ SHARE - mean @ SHARE))
 
 
+@pytest.mark.parametrize(("hz", "gain_db", "q"), [(45.0, 9.0, 4.0), (52.0, 8.0, 3.2), (61.0, 5.0, 4.0)])
+def test_finer_steps_leave_no_worse_a_filter(hz: float, gain_db: float, q: float) -> None:
+    """Steps of 0.1 Hz and 0.1 dB contain those of 1 Hz and 0.5 dB."""
+    room = flat_room(peak_db(hz, gain_db, q))
+    fine = FilterRanges(
+        frequency_hz=Steps(min=20.0, max=250.0, step=0.1), gain_db=Steps(min=-12.0, max=6.0, step=0.1)
+    )
+    left, coarse = (
+        cost(by_scipy(room, find(room, 1, ranges), "q"), unchanged(1), room) for ranges in (fine, FilterRanges())
+    )
+    assert left <= coarse
+
+
 def test_a_target_is_followed() -> None:
     room = flat_room(np.zeros(len(FREQ_HZ)))
     bump = peak_db(40.0, 6.0, 2.0)
