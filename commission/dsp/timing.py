@@ -34,7 +34,8 @@ U_MAIN_S = combine(ESTIMATOR_U_S, PLACEMENT_U_S, CROSSOVER_U_S, CENTRE_U_S)
 """All four combined: 0.082 ms. Tape and air are not part of an arrival; a comparison with a distance adds them."""
 U_SUB_S = 0.0005
 """Onset of a subwoofer without a low-pass (common practice, no source). In the rooms of `tests/references/sub_onset.py` the
-standard deviation is 0.03 ms; the rest allows for boxes, drivers and obstacles that those lack."""
+standard deviation is 0.03 ms; the rest allows for boxes, whose sound comes from up to 25 cm beside the point taped
+(`uncertainty.SUB_CENTRE_U_M`, 0.42 ms), drivers and obstacles that those lack."""
 U_LOW_PASS_SHARE = 0.22
 """Relative standard uncertainty of the delay of a low-pass from its measured slope (by simulation: Butterworth and
 Linkwitz-Riley of orders 2 to 8 at 60 to 150 Hz, sealed and ported boxes: `tests/references/sub_onset.py`)."""

@@ -18,6 +18,12 @@ no source)."""
 EARS_U_M, CENTRE_U_M, SAG_U_M = 0.012, 0.025, 0.005
 """Standard uncertainties of a taped distance: position of the ears within ±2 cm; acoustic centre within ±4 cm of the
 taped point; sag and kinks within ±1 cm (rectangular; common practice, no source)."""
+SUB_CENTRE_WITHIN_M = 0.25
+SUB_CENTRE_U_M = SUB_CENTRE_WITHIN_M / math.sqrt(3)
+"""Acoustic centre of a subwoofer, within ±25 cm of the point taped, rectangular. At long wavelengths it is two thirds of
+the baffle's radius in front of the diaphragm (J. Vanderkooy, Audio Engineering Society, 2010, from a summary); for a
+sphere it is half the radius (`tests/dsp/test_uncertainty.py`). Of a box 50 cm deep, taped at its front, it is 17 cm
+nearer if the driver faces the seat and 25 cm farther if it faces sideways or down."""
 TAPE_U_M = math.sqrt(EARS_U_M**2 + CENTRE_U_M**2 + SAG_U_M**2)
 """All three combined: 2.8 cm."""
 SURVEY_U_M = 0.015

@@ -39,6 +39,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import applied_delays_s, unit_m
 from commission.dsp.timing import CROSSOVER_U_S, U_MAIN_S, U_SUB_S
 from commission.dsp.trims import to_grid
+from commission.dsp.uncertainty import SUB_CENTRE_U_M
 from commission.model import (
     AS_FOUND,
     AS_LEFT,
@@ -75,6 +76,8 @@ DELAY_STEPS: tuple[tuple[DelayUnit, float], ...] = (
 TAPES_M = (0.005, 0.01, 0.02, 0.03)
 STAND_M = 0.02
 """Up to this displacement the meter is on a stand."""
+BOX_DEPTHS_M = (0.3, 0.5)
+"""Depth of a subwoofer's box, equal to its width."""
 AIR_C, WITHIN_K = 21.5, 3.0
 METER_U_DB, VOLUME_U_DB = 0.5, 0.3
 LIMIT_DB = 1.0
@@ -161,7 +164,8 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     whole = cinema(IDS, ["A2"], processor=processor, temperature_c=AIR_C, instruments=(meter,))
     # Positions are not entered: the tape is what is known.
     system = replace(whole, channels=tuple(replace(c, position_m=None) for c in whole.channels))
-    true_m = np.linalg.norm(places - ears, axis=1)
+    taped_at_m = np.linalg.norm(places - ears, axis=1)
+    true_m = taped_at_m + np.where(MAIN, 0.0, sub_centres_m(rng, len(IDS)))
     speed, own = speed_of_sound_m_s(AIR_C + rng.uniform(-WITHIN_K, WITHIN_K)), speed_of_sound_m_s(AIR_C)
     delay = system.processor.delay
 
@@ -171,7 +175,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     best_db = [to_grid(75.0 - each, *grid) for each in at_zero_db]
     by_ear_db = [to_grid(75.0 - each + rng.normal(0, 1.5), *grid) for each in at_zero_db]
     trims_db = np.array(best_db if visit.well_set else by_ear_db)
-    taped_m = true_m + rng.normal(0, visit.tape_m, len(IDS))
+    taped_m = taped_at_m + rng.normal(0, visit.tape_m, len(IDS))
     # Found: set as the true distances ask, or by another tape with some mistakes.
     mistakes_m = np.where(rng.random(len(IDS)) < 0.2, rng.uniform(-0.6, 0.6, len(IDS)), rng.normal(0, 0.02, len(IDS)))
     delay_settings = _entered(true_m if visit.well_set else true_m + mistakes_m, delay, own)
@@ -188,15 +192,16 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
         return out
 
     def heard(round_id: str) -> Analyses:
-        way = (ears - places) / true_m[:, None]
+        way = (ears - places) / taped_at_m[:, None]
         moved = displaced_meter.on_sphere(rng, visit.microphone_m, 1)[0]
         at_s = (
             (true_m + way @ moved) / speed
             + applied_delays_s(delay_settings, delay, own)
             + rng.normal(0, CROSSOVER_U_S, len(IDS))
         )
-        # Where the sound comes from is not where the tape ended; the tape's scatter holds that part, too.
-        at_s = np.where(MAIN, at_s, at_s + rng.normal(0, U_SUB_S, len(IDS)))
+        # Where the sound of a main channel comes from is not where the tape ended; the tape's scatter holds that part, too.
+        onset_s = math.sqrt(U_SUB_S**2 - (SUB_CENTRE_U_M / speed) ** 2)
+        at_s = np.where(MAIN, at_s, at_s + rng.normal(0, onset_s, len(IDS)))
         parts = [
             arrivals({(c, "A2"): 0.0125 + float(t)}, u_s=U_MAIN_S if m else U_SUB_S, round_id=round_id)
             for c, t, m in zip(IDS, at_s, MAIN, strict=True)
@@ -236,6 +241,16 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     job = job_of(*bodies, *levels(read(volume_db), round_id=AS_LEFT))  # type: ignore[arg-type]
     truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, delay_settings, delay, own, speed)
     _score(tally, job, AS_LEFT, heard(AS_LEFT) if visit.sound else Analyses(), truth, visit)
+
+
+def sub_centres_m(rng: np.random.Generator, count: int) -> np.ndarray:
+    """How much farther the sound of subwoofers comes from than the front of the box, where the tape ends [shape=(count,)].
+
+    The centre is two thirds of the baffle's radius in front of the diaphragm (`uncertainty.SUB_CENTRE_U_M`), which faces
+    the seat, or sideways or down.
+    """
+    radius_m = rng.uniform(*BOX_DEPTHS_M, count) / 2
+    return np.asarray(np.where(rng.random(count) < 0.5, -2 / 3 * radius_m, radius_m))
 
 
 def job_bodies(job: Job) -> list[object]:

@@ -502,6 +502,7 @@ def _flights(
         budget_for.flight_budget(
             channel.id,
             origin=origin,
+            is_sub=channel.is_sub,
             apart_m=distance - middle,
             speed_m_s=speed_m_s,
             temperature_c=job.system.temperature_c,

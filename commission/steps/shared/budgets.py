@@ -37,6 +37,10 @@ ANGLE_U_DB, GAIN_U_DB, ESTIMATOR_U_DB = 0.17, 0.06, 0.01
 """Microphone's angle ±0.3 dB and gain ±0.1 dB, both rectangular; noise and estimator (all common practice, no source)."""
 
 
+SUB_CENTRE = (
+    f"where a subwoofer's sound comes from, within ±{100 * u_of.SUB_CENTRE_WITHIN_M:.0f} cm of the point taped"
+)
+SUB_CENTRE_BASIS = "two thirds of the baffle's radius in front of the diaphragm (Vanderkooy 2010, from a summary)"
 MEAN_PLACE = "mean of the places around the seat"
 BY_REPEATS = "scatter of the visit's repeated readings, combined with the default (JCGM 101 6.4.9.4)"
 
@@ -185,23 +189,28 @@ def repeat_spread(resolution_db: float) -> Budget:
     return Budget(id="levels.repeat", title="Largest minus smallest reading", unit="dB", contributions=both)
 
 
-def _distance(origin: str, speed_m_s: float) -> tuple[Contribution, ...]:
+def _distance(origin: str, speed_m_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
     """Uncertainty of a distance between ears and loudspeaker, by tape or from positions."""
     rest = (
         ("sag and kinks of the tape, within ±1 cm", u_of.SAG_U_M)
         if origin == "tape"
         else ("both positions, within a few centimetres", u_of.SURVEY_U_M)
     )
-    known = (
-        ("where the ears are, within ±2 cm", u_of.EARS_U_M),
-        ("where the sound of the loudspeaker comes from, within ±4 cm of the point taped", u_of.CENTRE_U_M),
-        rest,
+    centre = (
+        (SUB_CENTRE, u_of.SUB_CENTRE_U_M, SUB_CENTRE_BASIS)
+        if is_sub
+        else (
+            "where the sound of the loudspeaker comes from, within ±4 cm of the point taped",
+            u_of.CENTRE_U_M,
+            CUSTOM,
+        )
     )
+    known = (("where the ears are, within ±2 cm", u_of.EARS_U_M, CUSTOM), centre, (*rest, CUSTOM))
     return tuple(
         Contribution(
-            source=source, u=u, unit="m", sensitivity=1000 / speed_m_s, distribution="rectangular", basis=CUSTOM
+            source=source, u=u, unit="m", sensitivity=1000 / speed_m_s, distribution="rectangular", basis=basis
         )
-        for source, u in known
+        for source, u, basis in known
     )
 
 
@@ -219,7 +228,9 @@ def _air(apart_m: float, speed_m_s: float, temperature_c: float) -> Contribution
     )
 
 
-def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float, temperature_c: float) -> Budget:
+def flight_budget(
+    channel: str, *, origin: str, is_sub: bool, apart_m: float, speed_m_s: float, temperature_c: float
+) -> Budget:
     """Delay by a setting minus the delay needed, against the main channels' median [ms].
 
     `apart_m`: the channel's distance minus that of the others (their median).
@@ -229,7 +240,7 @@ def flight_budget(channel: str, *, origin: str, apart_m: float, speed_m_s: float
         title="Delay set minus delay required",
         unit="ms",
         channel=channel,
-        contributions=(*_distance(origin, speed_m_s), _air(apart_m, speed_m_s, temperature_c)),
+        contributions=(*_distance(origin, speed_m_s, is_sub=is_sub), _air(apart_m, speed_m_s, temperature_c)),
     )
 
 
@@ -263,9 +274,12 @@ def arrival_parts(u_s: float, *, is_sub: bool) -> tuple[Contribution, ...]:
 
 
 def arrival_budget(flight: Budget | None, u_s: float, *, channel: str, is_sub: bool) -> Budget:
-    """Arrival minus tape and setting [ms] or, without `flight`, minus the main channels' median."""
+    """Arrival minus tape and setting [ms] or, without `flight`, minus the main channels' median.
+
+    The uncertainty of a subwoofer's onset includes where its sound comes from, so that this does not count twice.
+    """
     title = "Arrival minus the main channels' median" if flight is None else "Arrival minus tape and setting"
-    parts = () if flight is None else flight.contributions
+    parts = () if flight is None else [each for each in flight.contributions if each.source != SUB_CENTRE]
     return Budget(
         id="distances.arrival",
         title=title,
