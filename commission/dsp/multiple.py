@@ -1,8 +1,10 @@
 """Thresholds for many comparisons at once, so that all of them together are rarely wrong.
 
-Of fifty values that did not change, two or three exceed U = 2 u by chance. Holm's method (S. Holm, "A simple
-sequentially rejective multiple test procedure", Scandinavian Journal of Statistics 6 (1979) 65–70, from memory)
-controls the risk of one or more false verdicts, whatever else has changed and however the comparisons are correlated.
+Of fifty values that did not change, two or three exceed U = 2 u by chance. Hommel's method (G. Hommel, "A stagewise
+rejective multiple test procedure based on a modified Bonferroni test", Biometrika 75 (1988) 383–386, from memory)
+controls the risk of one or more false verdicts, whatever else has changed. It rests on the inequality of R. J. Simes,
+which holds for independent comparisons, and for those that share errors or an estimate of their scatter (S. K. Sarkar,
+C.-K. Chang, Journal of the American Statistical Association 92 (1997) 1601–1608, from memory).
 """
 
 from __future__ import annotations
@@ -15,16 +17,15 @@ FALSE_WORDS = 0.05
 """Share of tables in which one or more verdicts may be false (common practice, no source)."""
 
 
-def holm_threshold(p_values: Sequence[float], risk: float = FALSE_WORDS) -> float:
+def hommel_threshold(p_values: Sequence[float], risk: float = FALSE_WORDS) -> float:
     """Largest p value that counts as significant; `risk` if none does or there is no comparison.
 
-    In ascending order, each of p₁ … pₘ is compared with risk/(m − i + 1) until one exceeds it. The threshold of that
-    one applies to all: those before it are below, those after it above.
+    It is risk/j for the largest number j of which the j largest p, in ascending order, exceed k·risk/j with k = 1 … j.
     """
     ordered = sorted(p_values)
-    for i, p in enumerate(ordered):
-        if not p <= risk / (len(ordered) - i):
-            return risk / (len(ordered) - i)
+    for size in range(len(ordered), 0, -1):
+        if not any(p <= k * risk / size for k, p in enumerate(ordered[-size:], 1)):
+            return risk / size
     return risk
 
 

@@ -53,7 +53,7 @@ There is nothing to measure here: this step compares the two rounds.
 """
 
 NO_WORSE_BASIS = (
-    "U = k u of the change, from the repeatability; k by Holm 1979 (from memory), so that at most one table in "
+    "U = k u of the change, from the repeatability; k by Hommel 1988 (from memory), so that at most one table in "
     "twenty has a false result"
 )
 

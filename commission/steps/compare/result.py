@@ -198,7 +198,7 @@ def _with_coverage(channels: dict[str, ChannelCompare]) -> dict[str, ChannelComp
         p_values = [
             multiple.two_sided_p(c.change_db2 / c.u_db2 if c.u_db2 > 0 else math.inf, c.budget.dof) for c in changes
         ]
-        threshold[kind] = multiple.holm_threshold(p_values)
+        threshold[kind] = multiple.hommel_threshold(p_values)
     return {
         name: replace(
             each,
