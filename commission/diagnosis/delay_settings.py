@@ -256,7 +256,10 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     unit = e.job.system.processor.delay.unit
     for wrong in distances.wrong_times(e.job, e.round, e.distances):
         each = e.distances.channels[wrong.channel]
-        if wrong.what != "setting" or wrong.channel in explained or _within_scatter(e, each):
+        if wrong.what != "setting" or explained & {wrong.channel, wrong.other} or _within_scatter(e, each):
+            continue
+        if wrong.other is not None:
+            yield _wrong_difference(e, wrong, each, e.distances.channels[wrong.other])
             continue
         metres = number(abs(wrong.error_s) * each.speed_m_s, 2)
         evidence = []
@@ -287,6 +290,37 @@ def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             confirm=f"Look at the setting of {wrong.channel} on the processor's distance page.",
             remedy=f"Enter {number(each.setting.setting, 2)} {unit}, then measure {wrong.channel} again.",
         )
+
+
+def _wrong_difference(
+    e: Evidence, wrong: distances.WrongTime, first: distances.ChannelDistance, second: distances.ChannelDistance
+) -> FindingDetails:
+    """Two main channels whose delays differ by a wrong amount, at a processor that takes delays."""
+    pair, unit = (first, second), e.job.system.processor.delay.unit
+    current, suitable, distances_m = (
+        listed([number(value, 2) for value in values])
+        for values in zip(*((each.held or 0.0, each.setting.setting, each.distance_m) for each in pair), strict=True)
+    )
+    a, b = (each.channel.id for each in pair)
+    return FindingDetails(
+        title=f"{a} or {b}: {'likely a ' if wrong.likely else ''}wrong delay setting",
+        channels=(a, b),
+        evidence=(
+            f"the settings are {current} {unit}; {suitable} {unit} suit {distances_m} m by {first.origin}",
+            f"delay of {a} against {b} {number(1000 * abs(wrong.error_s), 2)} ± {number(2000 * wrong.u_s, 2)} ms too "
+            f"{'long' if wrong.error_s > 0 else 'short'}: "
+            f"{number(abs(wrong.error_s) * first.speed_m_s, 2)} m of distance",
+            *(("the arrivals fit these settings, so the distances are right",) if wrong.seats else ()),
+            "which of the two is wrong is not determined, because only their difference is audible",
+        ),
+        alternatives=(
+            "the settings were noted wrongly",
+            *(("a tape reading is wrong",) if wrong.likely else ()),
+            "a delay elsewhere, in the amplifier or a wireless link",
+        ),
+        confirm=f"Look at the settings of {a} and {b} on the processor's delay page.",
+        remedy="Enter the delays from the settings sheet, then measure both again.",
+    )
 
 
 LATE_CAUSES = (

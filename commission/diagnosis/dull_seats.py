@@ -35,7 +35,8 @@ them is 0.95 of the sum of their angles from it (common practice, no source)."""
 DIPOLE_DEG = (60.0, 120.0)
 """Where a dipole may be as seen from a seat in the null between its two sides (common practice, no source)."""
 PERSON_M = 0.4
-"""Two people do not sit nearer to each other than this (common practice, no source)."""
+"""Two people do not sit nearer to each other than this: such places are a listener's ears, or one seat read twice (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,9 +81,6 @@ class _DullSeat:
     @property
     def why_open(self) -> str:
         """Another explanation of the readings than an obstacle; empty if none is known."""
-        beside = [each.seat.id for each in self.others if each.apart_m < PERSON_M]
-        if beside:
-            return f"{beside[0]} is so near that a head between two microphones may hide one of them"
         return "a dipole is as soft at the seats beside it" if self._perhaps_beside_dipole else ""
 
     @property
@@ -150,6 +148,8 @@ def _dull_seats(e: Evidence, found: Found) -> Iterator[_DullSeat]:
         if value - _others_db(e, channel_id, seat_id) > ALONE_DB:
             continue  # so are the others there, if less: a gain that changed
         others = _others_served(e, channel, seat, {s for c, s in fails if c == channel_id})
+        if any(each.apart_m < PERSON_M for each in others):
+            continue  # two ears of one listener: the head between them hides one, as it does in use
         near = others[0] if others and others[0].angle_deg <= SAME_DIRECTION_DEG else None
         mirrored = _mirrored_db(e, channel, seat)
         if near is None and mirrored is None:

@@ -1303,23 +1303,21 @@ def test_one_of_two_seats_is_blocked_and_what_is_louder_there_is_no_reflection()
 
 
 @pytest.mark.parametrize(
-    ("channel", "seat", "spread", "why"),
-    [
-        ("SiL", "A3", None, "a dipole is as soft"),
-        ("FC", "A3", None, "no seats on both sides of A3 hear it well"),
-        ("FL", "A1", 0.3, "A2 is so near"),
-    ],
+    ("channel", "why"), [("SiL", "a dipole is as soft"), ("FC", "no seats on both sides of A3 hear it well")]
 )
-def test_a_dull_seat_is_not_called_blocked_where_aim_dipole_or_a_head_explain_it(
-    channel: str, seat: str, spread: float | None, why: str
-) -> None:
-    system = cinema()
-    if spread is not None:
-        seats = (replace(s, position_m=(spread * n, 3.3, 1.1)) for n, s in enumerate(system.seats[:3]))
-        system = replace(system, seats=tuple(seats))
-    (finding,) = found(quiet(system=system).add_db(channel, -14, [seat], above_hz=3000))["room.dull-seat"]
-    assert (finding.channels, finding.seats) == ((channel,), (seat,))
+def test_a_dull_seat_is_not_called_blocked_where_aim_or_dipole_explain_it(channel: str, why: str) -> None:
+    (finding,) = found(quiet().add_db(channel, -14, ["A3"], above_hz=3000))["room.dull-seat"]
+    assert (finding.channels, finding.seats) == ((channel,), ("A3",))
     assert why in finding.evidence[1]
+
+
+@pytest.mark.parametrize(("apart_m", "named"), [(0.18, False), (0.35, False), (0.45, True)])
+def test_a_head_between_two_ears_blocks_no_loudspeaker(apart_m: float, named: bool) -> None:
+    """At 8 kHz and above a head takes 10 to 20 dB from the ear turned away (common practice, no source)."""
+    system = cinema()
+    seats = tuple(replace(s, position_m=(apart_m * n, 3.3, 1.1)) for n, s in enumerate(system.seats[:2]))
+    room = quiet(system=replace(system, seats=seats)).add_db("FL", -14, [seats[0].id], above_hz=3000)
+    assert bool({"room.blocked", "room.dull-seat"} & set(found(room))) is named
 
 
 def test_a_gap_between_two_seats_that_hear_a_centre_well_is_an_obstacle() -> None:

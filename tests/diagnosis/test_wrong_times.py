@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -140,9 +141,35 @@ def test_of_two_main_channels_the_distance_entered_shows_which_is_wrong(metres: 
     assert finding.channels == ("FR",) and "likely" not in finding.title
 
 
+def delayed(room: SoundRoom, **more_ms: float) -> Job:
+    """The job with delays in milliseconds, 10 ms longer than needed and `more_ms`."""
+    d, longest = room.distances_m, max(room.distances_m.values())
+    needed_ms = {c: 10 + 1000 * (longest - value) / room.speed_m_s for c, value in d.items()}
+    return room.job(*[setting(c, distance=round(value + more_ms.get(c, 0), 1)) for c, value in needed_ms.items()])
+
+
+@pytest.mark.parametrize("late_ms", [-4.0, 2.4])
+@pytest.mark.parametrize("heard", [True, False])
+def test_of_two_main_channels_the_delays_entered_show_that_one_is_wrong(late_ms: float, heard: bool) -> None:
+    room = stereo("ms", 0.1, late_ms / 1000)
+    finding = only(room if heard else room.drop(None), "settings.distance", delayed(room, FR=late_ms))
+    assert finding.channels == ("FL", "FR") and "which of the two is wrong is not determined" in finding.evidence[-1]
+    assert ("the arrivals fit these settings, so the distances are right" in finding.evidence) is heard
+    value_ms, u_ms = re.search(r"([\d.]+) ± ([\d.]+) ms", finding.evidence[1]).groups()  # type: ignore[union-attr]
+    assert abs(float(value_ms) - abs(late_ms)) <= 0.1 + float(u_ms)  # two settings, each rounded to 0.1 ms
+
+
 def test_of_two_that_arrive_together_the_setting_of_one_makes_up_for_its_latency() -> None:
     room = one_seat(stereo())
     assert found(room, entered(room, "FR", 1.0)) == {}
+
+
+@pytest.mark.parametrize("late_ms", [1.2, 2.4])
+def test_a_longer_delay_of_one_of_two_that_the_sound_contradicts_is_not_called_wrong(late_ms: float) -> None:
+    """FL is late by itself: by as much as the delay of FR is too long, or more."""
+    room = quiet(system=cinema(["FL", "FR"], processor=processor_of("ms", 0.1))).delay("FR", 0.0012)
+    assert "settings.distance" in found(room, delayed(room, FR=1.2))
+    assert "settings.distance" not in found(room.delay("FL", late_ms / 1000), delayed(room, FR=1.2))
 
 
 def test_two_distances_in_the_wrong_unit_show_it() -> None:

@@ -348,7 +348,7 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         who=ANYBODY,
     ),
     "settings.distance": PlainFinding(
-        text="The distance setting of {channels} [was|is] most likely wrong, so it [was|is] heard too early or too late.",
+        text="Sound from {channels} [was|is] heard too early or too late, most likely by a wrong setting of its distance.",
         notice="it is unclear where sounds come from.",
         mending="Enter the setting that this record proposes under Settings.",
         severity=CLEAR,

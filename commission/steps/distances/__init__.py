@@ -37,9 +37,9 @@ from commission.model import (
     table_of,
 )
 from commission.model.formatting import number
-from commission.model.units import FOOT_M, counted, format_length, format_temperature
+from commission.model.units import FOOT_M, counted, format_length, format_temperature, listed
 from commission.steps.distances import result as result_of
-from commission.steps.distances.causes import delays_fault, late_by_all_delays, likely_delays, wrong_times
+from commission.steps.distances.causes import WrongTime, delays_fault, late_by_all_delays, likely_delays, wrong_times
 from commission.steps.distances.result import (
     ONE_STEP,
     STEP_AND_U,
@@ -60,6 +60,7 @@ __all__ = [
     "SUB_LATENCY_S",
     "ChannelDistance",
     "DistancesResult",
+    "WrongTime",
     "delays_fault",
     "late_by_all_delays",
     "likely_delays",
@@ -304,7 +305,7 @@ def _advice(job: Job, round_id: str, result: DistancesResult) -> tuple[Advice, .
         return (Advice(text=text, step="distances", priority=15),)
     for wrong in () if unit_sentence(result) is not None else wrong_times(job, round_id, result):
         text = (
-            f"Check the distance setting of {wrong.channel} in the processor."
+            f"Check the distance setting of {listed([c for c in (wrong.channel, wrong.other) if c])} in the processor."
             if wrong.what == "setting"
             else f"Tape {wrong.channel} again: its sound does not arrive when the tape says."
         )

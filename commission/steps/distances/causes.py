@@ -65,6 +65,10 @@ class WrongTime:
     """Not beyond doubt: only two of setting, distance and sound are known."""
     seats: int = 0
     """Number of seats at which the sound confirms it."""
+    other: str | None = None
+    """The other one of two main channels, if only the difference of their delays is known to be wrong; `error_s` and
+    `u_s` are then of the difference.
+    """
 
 
 def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
@@ -175,38 +179,43 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
 
 
 def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResult) -> tuple[WrongTime, ...]:
-    """The one of two main channels whose setting contradicts its distance, while the other's agrees.
+    """The one of two main channels whose setting contradicts its distance, while the other's agrees; or both, if the
+    difference of their delays does.
 
-    Delays and arrivals only show that the two differ; a processor that takes distances shows which of them is wrong.
+    A processor that takes distances shows which of two is wrong; delays and arrivals only show that the two differ.
     """
     delay = job.system.processor.delay
-    if delay.unit == "ms" or any(each.held is None for each in mains):
-        return ()
-    off = {}
+    slack_s = job.limit("distances.arrival").upper / 1000 + step_s(delay, result.speed_m_s)
+    off = []
     for each in mains:
-        error_s = delays_of.unit_m(delay.unit) * (each.setting.exact - (each.held or 0.0)) / each.speed_m_s
-        u_s = each.check_setting.uncertainty / 1000
-        slack_s = job.limit("distances.arrival").upper / 1000 + step_s(delay, result.speed_m_s)
+        if each.held is None or each.held_error_s is None:
+            return ()
+        error_s, u_s = each.held_error_s, each.check_setting.uncertainty / 1000
+        if delay.unit == "ms":
+            error_s, u_s = 2 * error_s, 2 * u_s  # of the difference: each is off by half of it
+        else:
+            error_s = delays_of.unit_m(delay.unit) * (each.setting.exact - each.held) / each.speed_m_s
         if surely_above(abs(error_s), slack_s, u_s):
-            off[each.channel.id] = (each, error_s, u_s, slack_s)
-    if len(off) != 1:
+            off.append((each, error_s, u_s))
+    if len(off) != (2 if delay.unit == "ms" else 1):
         return ()
-    ((each, error_s, u_s, slack_s),) = off.values()
+    each, error_s, u_s = off[0]
     (other,) = (main for main in mains if main is not each)
     heard = False
     if each.arrival_s is not None and other.arrival_s is not None:
         late_s = each.arrival_s - other.arrival_s
-        if abs(late_s) <= slack_s:
-            return ()  # both arrive together: the setting compensates a delay in the loudspeaker
-        heard = abs(late_s - error_s) <= slack_s + 2 * each.arrival_u_s
+        if abs(late_s) <= slack_s or abs(late_s - error_s) > slack_s + 2 * each.arrival_u_s:
+            return ()  # the setting compensates a delay in the loudspeaker, or the sound contradicts it
+        heard = True
     return (
         WrongTime(
             channel=each.channel.id,
             what="setting",
             error_s=error_s,
             u_s=u_s,
-            likely=not (heard or _is_placed(job, each)),
+            likely=not (heard or (_is_placed(job, each) and (delay.unit != "ms" or _is_placed(job, other)))),
             seats=int(heard),
+            other=other.channel.id if delay.unit == "ms" else None,
         ),
     )
 
