@@ -139,3 +139,5 @@ def test_places_to_try_are_at_the_walls_inside_the_room() -> None:
     assert len(places) == 16  # four corners, and three places between them on each of four walls
     assert (places > 0).all() and (places < size_m).all()
     assert set(np.round(places[:, 1] / 6.0, 2)) >= {0.25, 0.5, 0.75}
+    in_corner = np.vstack([at, places[:1]])  # the next places are 0.65 m and more from that corner
+    np.testing.assert_array_equal(list(_places(size_m, in_corner, heads, 0)), places[1:])

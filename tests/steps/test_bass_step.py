@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, cast
@@ -9,18 +10,21 @@ from typing import Any, cast
 import numpy as np
 import pytest
 from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, CROSSOVER, FOUND_SETTINGS, MAINS, SPEED_M_S, BassVisit, as_found
-from builders import cinema, decided, defined, job_of, levels, setting
+from builders import analysis, cinema, decided, defined, job_of, levels, setting
 
 from commission.diagnosis import findings
 from commission.dsp.bass_search import Figures, figures
 from commission.dsp.bass_sum import SubResponses, SubSettings, unchanged
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
     Analyses,
     CrossoverFilter,
+    DelayRange,
     Filter,
     FilterRanges,
     FilterWidth,
     Outcome,
+    Processor,
     Steps,
     Target,
     Verdict,
@@ -33,11 +37,12 @@ from commission.steps.bass.choices import PRICES, SUM_KEY, TRADEOFF_KEY, unbeate
 from commission.steps.bass.crossover import FrontPair
 from commission.steps.bass.entries import same_settings
 from commission.steps.bass.filters import FILTERS_KEY
-from commission.steps.bass.measurement import MeasuredBass, measured_bass
+from commission.steps.bass.measurement import MeasuredBass, _usable_hz, measured_bass
 from commission.steps.bass.placing import Candidate, front_of_round
 from commission.steps.bass.result import USE_KEY, BassResult, search_from
 from commission.steps.bass.search_space import search_space, shifted_into
 from commission.steps.handover.settings_sheet import settings_sheet
+from commission.steps.handover.sheet_prediction import _bass
 from commission.visit import Visit
 
 OUTCOMES = {"bass": Outcome(step="bass", round=AS_FOUND)}
@@ -85,6 +90,8 @@ def test_a_proposal_is_better_than_what_it_is_compared_with() -> None:
     visit = as_found(subs=3, seed=2)
     result = result_of(visit)
     assert result.is_change
+    alike, single = (other.name for other in result.others)
+    assert alike == "all alike" and re.fullmatch(r"SUB[123] alone", single)
     for other in (result.as_found, *result.others):
         assert result.proposed.figures.cost < other.figures.cost
     assert result.gained > 2 * result.u_gained
@@ -440,6 +447,19 @@ def test_a_noisy_stretch_is_left_out_and_named() -> None:
     assert any("above the noise" in text for text in found.left_out)
 
 
+def test_bass_is_compared_where_the_subwoofers_play_from_20_to_120_hz() -> None:
+    """They end at 40 Hz, 60 dB deep. Noise beside that range is no reason to leave anything out."""
+    plays = GRID_HZ >= 40.0
+    heard = analysis(
+        third_octave_db=np.where(plays, 0.0, -60.0), noise_db=np.where(plays & (GRID_HZ < 150.0), -60.0, 60.0)
+    )
+    item: Any = SimpleNamespace(analysis=heard)
+    usable_hz, left_out = _usable_hz({"A1": [item]})
+    # Half a step of the grid, a 48th of an octave.
+    assert [usable_hz[0], usable_hz[-1]] == pytest.approx([40.0, 120.0], rel=0.015)
+    assert left_out == []
+
+
 def test_responses_past_the_delays_give_the_same_proposal() -> None:
     through, past = as_found(subs=2, seed=4), as_found(subs=2, seed=4)
     past.bodies, past.items = [], []
@@ -470,9 +490,13 @@ def test_the_sheet_takes_the_proposal_unless_decided_otherwise() -> None:
     lines = {(each.channel, each.kind): each for each in settings_sheet(visit.job, visit.analyses)}
     for sub, new in result.subs.items():
         assert lines[sub, "trim"].new == new.trim_db and lines[sub, "delay"].new == new.setting
+    predicted = _bass(visit.job, visit.analyses)
+    assert predicted is not None and predicted.sd_db == pytest.approx(result.proposed.sd_db, abs=5e-5)
+    assert [each.seat for each in predicted.seats] == list(result.measured.seats)
     visit.bodies.append(decided("bass", USE_KEY, "no"))
     lines = {(each.channel, each.kind): each for each in settings_sheet(visit.job, visit.analyses)}
     assert lines["SUB1", "delay"].new != result.subs["SUB1"].setting or ("SUB1", "trim") not in lines
+    assert _bass(visit.job, visit.analyses) is None
 
 
 def test_settings_by_hand_are_stored_and_predicted() -> None:
@@ -631,12 +655,17 @@ def test_without_subwoofers_there_is_nothing() -> None:
 
 def test_trims_are_searched_within_what_is_left_of_their_range() -> None:
     trims = {"SUB1": 2.0, "SUB2": -3.0}
-    job = job_of(defined(cinema()), *(setting(c, trim_db=v, distance=3.014) for c, v in trims.items()))
+    processor = Processor(delay=DelayRange(unit="m", max=5.0, step=0.03))
+    system = cinema(processor=processor, temperature_c=20.0)
+    job = job_of(defined(system), *(setting(c, trim_db=v, distance=3.014) for c, v in trims.items()))
     measured: Any = SimpleNamespace(round=AS_FOUND, subs=tuple(trims))
     space = search_space(job, measured, Analyses())
     bounds, held = space.bounds, job.system.processor.trim_db
     # A distance beside its step of 3 cm leads to the next one.
     assert 3.014 + space.grid.delay_origin_s / space.slope_s == pytest.approx([3.0, 3.0])
+    # At 343.2 m/s (ISO 9613-1, 20 °C) 3.014 m nearer is 8.78 ms later, and 1.986 m farther 5.79 ms earlier.
+    assert bounds.delay_high_s == pytest.approx([8.78e-3] * 2, abs=1e-5)
+    assert bounds.delay_low_s == pytest.approx([-5.79e-3] * 2, abs=1e-5)
     assert bounds.gain_low_db == pytest.approx([held.min - 2.0, held.min + 3.0])
     assert bounds.gain_high_db == pytest.approx([held.max - 2.0, held.max + 3.0])
 
@@ -662,6 +691,22 @@ def test_without_front_loudspeakers_at_all_seats_their_sum_is_not_determined() -
     visit.items = [each for each in visit.items if each.channel not in MAINS or each.seat != "A1"]
     why = front_of_round(visit.job, AS_FOUND, visit.analyses)
     assert why == "no front loudspeaker was measured at all these seats on the clock of the subwoofers"
+
+
+def test_the_cost_of_the_other_settings_is_given_to_a_tenth_of_a_decibel() -> None:
+    """One decimal: a microphone put back within 5 cm moves each of these figures by tenths."""
+
+    def candidate(sum_db: float, sd_db: float, output_db: float) -> Any:
+        return SimpleNamespace(sum_gain_db=sum_db, figures=SimpleNamespace(sd_db=sd_db, output_db=output_db))
+
+    result: Any = SimpleNamespace(
+        crossover=SimpleNamespace(gain_db=0.0, mains=("FL",)),
+        candidates={"even": candidate(-1.04, 2.0, 1.0), "keep": candidate(0.26, 2.55, 2.33)},
+        wanted="even",
+        by_hand=False,
+    )
+    (remark,) = bass._sum_remarks(result)
+    assert "by +0.3 instead of −1.0 dB" in remark and "output changes by +1.3 dB" in remark
 
 
 def test_a_stored_setting_beside_its_step_is_not_shifted() -> None:

@@ -15,6 +15,7 @@ from bass_visit import AS_FOUND, AS_LEFT, BINS_HZ, FOUND_SETTINGS, BassVisit, as
 from commission.diagnosis import bass as rule
 from commission.diagnosis import findings
 from commission.model import Analyses, Filter, FilterRanges, Outcome, Verdict
+from commission.record.data.text import table_lines
 from commission.steps import all_steps, bass, distances, levels
 from commission.steps.bass import explanation, measurement, verification
 from commission.steps.bass.explanation import SubChange, explain
@@ -283,8 +284,14 @@ def test_a_seat_where_subwoofers_cancel_accuses_no_microphone() -> None:
             visit.items[k] = replace(item, analysis=replace(item.analysis, bass=bass_of))
     found = checked(visit)
     assert found.off == () and found.agreement_db[found.seats.index("A2")] is None and largest_db(found) < 0.05
-    (check,) = [c for c in bass.evaluate(visit.job, AS_LEFT, visit.analyses).checks if c.seat == "A2"]
+    outcome = bass.evaluate(visit.job, AS_LEFT, visit.analyses)
+    (check,) = [c for c in outcome.checks if c.seat == "A2"]
     assert check.verdict is Verdict.NOT_TESTED and "cancel" in str(check.why_not)
+    assert [c.why_not for c in outcome.checks if c.id == check.id and c.seat != "A2"] == [None] * (
+        len(found.seats) - 1
+    )
+    (table,) = [each for each in outcome.tables if each.id == "bass:seats"]
+    assert [c.title for c in table.columns][:2] == ["Seat", "As left"]
     assert not [f for f in findings(visit.job, AS_LEFT, visit.analyses, OUTCOMES) if f.step == "bass"]
 
 
@@ -339,6 +346,21 @@ def test_the_rule_is_quiet_without_a_round_before() -> None:
     visit = as_found(subs=2, seed=3)
     assert isinstance(bass.verify(visit.job, AS_FOUND, visit.analyses), str)
     assert rule.RULES[0].check == "bass.agreement"
+
+
+def test_a_change_is_listed_with_its_sign_and_to_a_tenth() -> None:
+    change = SubChange(
+        sub="SUB1",
+        typed_gain_db=1.0,
+        typed_delay_s=0.0021,
+        typed_polarity=1,
+        gain_db=-0.5,
+        delay_s=0.00049,
+        polarity=1,
+    )
+    checked: Any = SimpleNamespace(changes=(change,), before=AS_FOUND, after=AS_LEFT)
+    row = table_lines(bass._changes_table(checked))[3]
+    assert row.split()[:5] == ["SUB1", "+1.0", "−0.5", "+2.1", "+0.5"]
 
 
 ONE_FILTER = (Filter(frequency_hz=45.0, gain_db=-8.0, width=3.0),)

@@ -38,6 +38,7 @@ def test_what_was_not_looked_at_has_no_verdict_and_no_finding() -> None:
     assert verdicts.pop("checklist.item.mains") is Verdict.PASS
     assert set(verdicts.values()) == {Verdict.NOT_TESTED}
     assert begun.done == 1
+    assert begun.advice[0].text == f"Checklist: check “{job.checklist_in_force.items[1].name}” next."
 
 
 def test_each_item_to_be_mended_is_a_finding_of_its_cause_with_the_caution() -> None:

@@ -127,7 +127,7 @@ def test_nothing_changed_is_no_real_change_everywhere() -> None:
 
 
 def test_bands_that_a_loudspeaker_plays_in_part_are_named() -> None:
-    """A sixth of an octave inside a band of 20 to 80 Hz: 22.4 and 71.3 Hz."""
+    """More than a sixth of an octave inside a band of 20 to 80 Hz, by half a grid point: 22.8 and 70.2 Hz."""
 
     def heard(*range_hz: float) -> Any:
         return SimpleNamespace(bands={"tone": {"20-80": SimpleNamespace(after=SimpleNamespace(heard_hz=range_hz))}})

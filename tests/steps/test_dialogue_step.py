@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -24,6 +25,7 @@ from commission.model import (
     Verdict,
 )
 from commission.model.formatting import number
+from commission.record.data.text import table_lines
 from commission.steps import dialogue
 
 RATE = 48000
@@ -140,6 +142,9 @@ def test_noise_is_named_where_it_costs_most() -> None:
     }
     # IEC 60268-16 gives 0.02 to 0.03 between repeats (from memory).
     assert [0.02 <= each.u <= 0.03 for each in seat.budget.contributions if each.unit == "STI"] == [True]
+    # So two decimals are shown.
+    table = evaluated(of, analyses({"A2": decay(0.35, 6)})).tables[0]
+    assert re.fullmatch(r"A2( +0\.\d\d){3}( +\+0\.\d\d){3} .*", table_lines(table)[3])
     assert seat.gain_noise == pytest.approx((seat.sti_without_noise or 0) - (seat.sti or 0))
     chosen = Decided(round=AS_FOUND, step="dialogue", key="noise_state", value="everything off")
     better = dialogue.solve(

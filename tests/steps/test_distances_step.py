@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,6 +18,7 @@ from sound_room import SoundRoom
 from commission.dsp.air import speed_of_sound_m_s
 from commission.model import (
     Analyses,
+    Budget,
     Check,
     DelayRange,
     EventBody,
@@ -28,7 +30,9 @@ from commission.model import (
     SettingEntered,
     Verdict,
 )
+from commission.model.formatting import cell_text
 from commission.steps import distances as step
+from commission.steps.distances import result as distances_result
 from commission.steps.shared.survey import places_not_told_apart
 
 NONE = Analyses()
@@ -103,6 +107,9 @@ def test_tape_gives_settings_by_hand() -> None:
     assert (near.distance_m, near.origin) == (3.42, "tape")
     assert near.setting.delay_s == pytest.approx(2.26694e-3, abs=1e-7)
     assert near.setting.setting == 2.3
+    # A tape read to 1 cm is known to 0.03 ms: a third decimal would be noise.
+    table = step.evaluate(job_of(defined(system), *tapes({"FL": 3.42, "BL": 4.20})), "as-found", NONE).tables[0]
+    assert [cell_text(table.rows[0].cells[i], table.columns[i], "") for i in (1, 3, 5)] == ["3.42", "2.27", "2.3"]
     assert 1000 * near.setting.error_s == pytest.approx(0.03306, abs=1e-4)
     assert near.setting.phase_deg(80) == pytest.approx(0.952, abs=3e-3)
     assert near.setting.phase_deg(1000) == pytest.approx(11.90, abs=3e-2)
@@ -164,6 +171,9 @@ def test_right_settings_and_arrivals_pass() -> None:
     assert outcome.main_result == ""
     result = step.solve(job, "as-found", arrivals(heard(right())))
     assert result.latency_s is not None
+    doubtful = replace(result.channels["FL"], why_no_arrival="it is not clear")
+    assert step._channel_remarks(job, result, doubtful) == ["FL: it is not clear."]
+    assert step._channel_remarks(job, result, replace(doubtful, arrival_s=None)) == []
     # Settings are rounded to 3 cm, half of it 0.044 ms; the reference distance is what the largest setting corresponds to.
     assert result.latency_s == pytest.approx(0.0421, abs=1e-9)
     assert result.outliers == ()
@@ -614,6 +624,25 @@ def test_an_onset_that_is_known_too_badly_can_fail_and_never_waits_to_pass(
     assert check.verdict is verdict
     if verdict is Verdict.NOT_TESTED:
         assert "cannot show an agreement within 2 ms: measure it with bass management off" in (check.why_not or "")
+
+
+def test_the_sound_decides_on_a_main_channels_setting_and_never_on_a_subwoofers() -> None:
+    """The room and the low-pass move the arrival of a subwoofer by milliseconds; 5 ms are beyond every limit."""
+    job = job_of(defined(cinema()))
+    u: Any = SimpleNamespace(u=0.1, id="arrival")
+    budgets: Any = SimpleNamespace(
+        own_m_s=C, alignment=Budget(id="arrival", title="Arrival", unit="ms", contributions=())
+    )
+    for channel, together_s, verdict in (
+        ("FL", 0.0, Verdict.PASS),
+        ("SUB1", 0.0, Verdict.FAIL),
+        ("FL", math.nan, Verdict.FAIL),
+    ):
+        times: Any = SimpleNamespace(held_error_s=0.005, together_s=together_s, residual_s=0.0)
+        known: Any = SimpleNamespace(arrival_s=0.01)
+        of = next(c for c in job.system.channels if c.id == channel)
+        check, _ = distances_result._check_setting(job, of, known, times, u, budgets, wrong_unit=False)
+        assert check.verdict is verdict, (channel, together_s)
 
 
 def test_without_an_arrival_a_latency_that_is_entered_is_kept_and_said() -> None:

@@ -24,6 +24,7 @@ from commission.model import (
     TrimRange,
     Verdict,
 )
+from commission.model.formatting import cell_text
 from commission.steps import levels as step
 
 NONE = Analyses()
@@ -69,6 +70,8 @@ def test_new_trim_is_old_trim_plus_correction() -> None:
     keys = [column.key for column in outcome_of(job).tables[0].columns]
     assert row.cells[keys.index("old")] == 2.0
     assert row.cells[keys.index("new")] == 3.5
+    # A step of 0.5 dB needs one decimal to be typed; more would pretend settings that the processor lacks.
+    assert cell_text(row.cells[keys.index("new")], outcome_of(job).tables[0].columns[keys.index("new")], "") == "+3.5"
 
 
 def test_a_current_trim_that_was_not_entered_is_named() -> None:

@@ -14,6 +14,7 @@ from builders import cinema, defined, job_of, setting
 from sound_room import SoundRoom
 
 from commission.dsp.pair_polarity import Relation
+from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses, Capture, Check, Instrument, Job, Outcome, Verdict
 from commission.steps import seats
 from commission.steps.seats import polarity
@@ -242,6 +243,17 @@ def test_the_reference_table_shows_what_was_measured_there() -> None:
         assert (row.cells[place["low"]], row.cells[place["high"]]) == (sound.low_hz, sound.high_hz)
 
 
+def test_arrivals_at_a_seat_span_a_time_on_one_clock_alone() -> None:
+    room = small_room()
+    on_two = [replace(i, clock="other") if (i.channel, i.seat) == ("FL", "B1") else i for i in room.analysed()]
+    (table,) = (t for t in seats.evaluate(room.job(), AS_FOUND, Analyses(on_two)).tables if t.id == "by-seat")
+    spread = [column.key for column in table.columns].index("spread")
+    found = {row.key: row.cells[spread] for row in table.rows}
+    times_ms = [1000 * (room.items[c, "A1"].arrival_s or 0.0) for c in ("FL", "FC", "FR", "SiL", "SiR")]
+    assert found["A1"] == pytest.approx(max(times_ms) - min(times_ms)) and max(times_ms) - min(times_ms) > 1.0
+    assert found["B1"] is None
+
+
 @pytest.mark.parametrize(("db", "figure"), [(9.0, "loud +"), (-9.0, "soft −")])
 def test_a_level_that_is_off_at_a_seat_is_called_loud_or_soft(db: float, figure: str) -> None:
     room = SoundRoom(cinema(["FL", "FC", "FR"], ["A1", "A2", "A3", "B1"]), uneven_db=0.0).add_db("FR", db, ["B1"])
@@ -252,6 +264,14 @@ def test_a_dead_woofer_fails_and_does_not_condemn_the_partners_tweeter() -> None
     outcome = outcome_of(SoundRoom().add_db("FL", -35, below_hz=2500))
     assert {("lows", "FL", s) for s in ALL_SEATS} <= failed(outcome)
     assert {channel for kind, channel, _ in failed(outcome) if kind in ("treble", "lows")} == {"FL"}
+
+
+def test_a_seat_where_the_lows_are_unknown_is_not_compared() -> None:
+    room = small_room()
+    known = np.where((GRID_HZ > 210.0) & (GRID_HZ < 270.0), np.nan, room.items["FL", "A1"].third_octave_db)
+    room.change("FL", ["A1"], third_octave_db=known)
+    found = seats.solve(room.job(), AS_FOUND, room.analyses()).against
+    assert {c: each.alike_seats[1] for c, each in found.items() if c in ("FL", "SiL")} == {"FL": 3, "SiL": 4}
 
 
 def test_a_centre_without_partner_is_held_against_the_others() -> None:

@@ -510,6 +510,19 @@ def test_at_one_seat_a_centre_is_reversed_only_beside_loudspeakers_of_its_model(
     assert made._single("FC", [("FL", "FR")]).state == state
 
 
+def test_a_surround_whose_partner_sounds_from_elsewhere_is_not_compared_with_another_model() -> None:
+    """That partner alone is of its model."""
+    opposite = Relation(
+        sign=-1, correlation=-0.95, agree=4, seats=4, weakest_octave=0.9, phase_rad=0.1, unlike_db=1.0, confidence=0.9
+    )
+    made: Any = object.__new__(polarity.PolarityComparison)
+    made._job, made._round, made._through_processor = JOB, "as-found", {}
+    made._relation = lambda one, other: opposite
+    for left_out, state in (({}, "reversed"), ({"SiR": "sounds from BR"}, "unknown")):
+        made._left_out = left_out
+        assert made._single("SiL", [("FL", "FR")]).state == state
+
+
 def test_a_dip_that_hides_the_split_beside_a_third_counts_beside_the_partner() -> None:
     pair = Relation(sign=None, correlation=0.83, agree=5, seats=5, split_hz=1700.0, dip=1, dip_db=17.0, lead_db=9.0)
     alike = Relation(sign=1, correlation=0.68, agree=5, seats=5)

@@ -20,7 +20,7 @@ from commission.model import AS_FOUND, AnalysedResponse, Analyses, Capture, Chec
 from commission.model.progress import unwatched
 from commission.steps import wiring
 from commission.steps.wiring import result as wiring_result
-from commission.steps.wiring.result import explained_db
+from commission.steps.wiring.result import BandDistortion, explained_db
 
 SUB_HZ = (25.0, 90.0)
 
@@ -227,6 +227,16 @@ def test_without_sweeps_or_levels_there_is_no_verdict(tmp_path: Path) -> None:
     assert (outcome.done, outcome.total) == (2, 4)
     empty = wiring.evaluate(job, AS_FOUND, Analyses())
     assert not empty.checks and "Nothing is checked under load yet" in empty.remarks[0]
+
+
+def test_distortion_is_listed_at_the_level_at_which_it_was_measured() -> None:
+    each: Any = SimpleNamespace(
+        distortion=(
+            BandDistortion(band="mid", drive_db=0.0, percent=0.5, at_most=True),
+            BandDistortion(band="mid", drive_db=10.0, percent=3.2),
+        )
+    )
+    assert [wiring.distortion_text(each, "mid", loud) for loud in (False, True)] == ["< 0.5", "3.2"]
 
 
 def test_a_bent_characteristic_explains_its_compression_by_its_third_harmonic() -> None:

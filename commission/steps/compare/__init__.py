@@ -403,15 +403,15 @@ def _weights_remark(job: Job) -> tuple[str, ...]:
 
 
 def _in_part(result: CompareResult) -> list[str]:
-    """Bands of which a loudspeaker plays only a part."""
+    """Bands of which a loudspeaker lacks more than a sixth of an octave; 3/16 is halfway between two grid points."""
     parts: dict[str, str] = {}
     for name, each in result.channels.items():
         for label, change in each.bands["tone"].items():
             low, high = (float(edge) for edge in label.split("-"))
             first, last = change.after.heard_hz
-            if first > low * 2 ** (1 / 6):
+            if first > low * 2 ** (3 / 16):
                 parts[label] = parts.get(label, "") + f", {name} from {first:.0f}"
-            elif last < high / 2 ** (1 / 6):
+            elif last < high / 2 ** (3 / 16):
                 parts[label] = parts.get(label, "") + f", {name} to {last:.0f}"
     return [
         f"{label} Hz is compared only within the range of each loudspeaker: {text[2:]} Hz."

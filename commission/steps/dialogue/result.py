@@ -27,7 +27,7 @@ from commission.steps import levels, quiet, seats
 from commission.steps.quiet.result import Noise
 from commission.steps.shared.cache import cached
 
-SPEECH_DBA = (60.0, 65.0, 70.0)
+SPEECH_DBA = (NORMAL_SPEECH_DBA, 65.0, 70.0)
 """Available levels: normal effort at 1 m (ISO 9921, from memory), and louder playback."""
 LOUDER_DBA = 70.0
 RAISED_DB = 3.0
