@@ -1,4 +1,4 @@
-"""Job files that somebody made to do harm, or that are half of what they were: refused in one sentence, at once."""
+"""Hostile and truncated job files are refused promptly in one sentence."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def read(path: Path, read_only: bool) -> None:
 
 
 def refusal(path: Path, *, read_only: bool = False) -> str:
-    """What opening and reading the log says, which must come within two seconds."""
+    """The error of opening and reading the log, which must come within two seconds."""
     begin = time.process_time()
     with pytest.raises(StoreError) as error:
         read(path, read_only)
@@ -63,7 +63,7 @@ def change(path: Path, *statements: str) -> None:
     database.close()
 
 
-def test_the_known_schema_is_that_of_the_file() -> None:
+def test_the_known_schema_matches_the_file() -> None:
     database = sqlite3.connect(":memory:")
     database.executescript(files("commission.job").joinpath("schema.sql").read_text(encoding="utf-8"))
     assert schema_digest(database) == SCHEMA_DIGESTS[VERSION]
@@ -119,7 +119,7 @@ def test_a_journal_that_names_another_file_deletes_nothing(path: Path, tmp_path:
 
 
 def raw(path: Path, *values: object) -> None:
-    """A third event with these values, past the strict types: the table is declared without them, then as before."""
+    """Add a third event with these values in spite of strict types, by declaring the table without them for a while."""
     sql = _declare(path, None)
     database = sqlite3.connect(path, isolation_level=None)
     database.execute("INSERT INTO event VALUES (?,?,?,?,?,?,?)", values)
@@ -128,7 +128,7 @@ def raw(path: Path, *values: object) -> None:
 
 
 def _declare(path: Path, sql: str | None) -> str:
-    """Put this declaration of the log in place of its own, or one without strict types; its own."""
+    """Replace the declaration of the log by this one, or by one without strict types; returns the original."""
     database = sqlite3.connect(path, isolation_level=None)
     ((own,),) = database.execute("SELECT sql FROM sqlite_master WHERE name = 'event'")
     loose = own.replace("STRICT", "").replace(" NOT NULL", "")
@@ -165,7 +165,7 @@ def test_values_of_another_type_are_refused(path: Path, values: tuple[object, ..
     assert re.search(word, refusal(path, read_only=True))
 
 
-def test_letters_that_are_none_are_refused(path: Path) -> None:
+def test_invalid_characters_are_refused(path: Path) -> None:
     database = sqlite3.connect(path, isolation_level=None)
     database.execute("DROP TRIGGER event_no_update")
     database.execute("UPDATE event SET body = CAST(x'7b22ff227d' AS TEXT) WHERE seq = 2")
@@ -178,7 +178,7 @@ def test_letters_that_are_none_are_refused(path: Path) -> None:
     assert "damaged" in refusal(path)
 
 
-def test_a_damaged_schema_is_refused_in_words(path: Path) -> None:
+def test_a_damaged_schema_is_refused_in_one_sentence(path: Path) -> None:
     data = bytearray(path.read_bytes())
     for word, other in ((b"CREATE TABLE event", b"CREATE TABLE \xff\xfeent"), (b"TRIGGER", b"TR\xffGGER")):
         place = data.find(word)
@@ -187,8 +187,8 @@ def test_a_damaged_schema_is_refused_in_words(path: Path) -> None:
     assert "damaged" in refusal(path) or "other tables" in refusal(path)
 
 
-def test_any_damage_is_one_sentence(path: Path, tmp_path: Path) -> None:
-    """Bytes at random, of the whole file: opened, refused or found by `verify`; never a traceback, never long."""
+def test_any_damage_gives_one_sentence(path: Path, tmp_path: Path) -> None:
+    """Random bytes anywhere in the file: it opens, is refused or fails `verify`; never a traceback, never slow."""
     import random
 
     rng = random.Random(5)
@@ -228,14 +228,14 @@ def test_sizes_are_limited_before_anything_is_read(path: Path, monkeypatch: pyte
             assert "larger than any visit" in refusal(path)
 
 
-def test_reading_ends_after_its_time(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A log that keeps SQLite busy is given up; what keeps it busy here is a query of ours."""
+def test_reading_stops_at_its_time_limit(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reading a log that keeps SQLite busy is given up; here a slow query keeps it busy."""
     job = JobFile.open(path, read_only=True)
     monkeypatch.setattr(store, "MOST_CPU_S", 0.2)
     endless = "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT count(*) FROM n"
     with pytest.raises(StoreError, match="longer to read than any job"), job._limited(0.2):
         job._db.execute(endless).fetchone()
-    assert len(job.events()) == 2  # and goes on afterwards
+    assert len(job.events()) == 2  # and works again afterwards
     job.close()
 
 
@@ -252,7 +252,7 @@ def open_folder() -> Iterator[Path]:
 
 
 def as_nobody(path: Path) -> str:
-    """What opening the job for reading says to a user without rights."""
+    """The error of opening the job for reading, as a user without rights."""
     os.setresuid(65534, 65534, 0)
     try:
         job = JobFile.open(path, read_only=True)
@@ -266,7 +266,7 @@ def as_nobody(path: Path) -> str:
 
 
 @pytest.mark.skipif(not hasattr(os, "setresuid") or os.getuid() != 0, reason="takes root, to become somebody else")
-def test_what_stands_against_reading_is_said(path: Path, open_folder: Path) -> None:
+def test_the_reason_why_a_job_cannot_be_read_is_stated(path: Path, open_folder: Path) -> None:
     other = Path(shutil.copy(path, open_folder / "job.commission"))
     other.chmod(0o644)
     assert as_nobody(other) == "2 events"
@@ -284,18 +284,18 @@ def test_what_stands_against_reading_is_said(path: Path, open_folder: Path) -> N
     journal.chmod(0o644)
     printed = as_nobody(other)
     assert f"Copy it together with {journal}" in printed
-    job = JobFile.open(other, read_only=True)  # who may write takes back what was half written
+    job = JobFile.open(other, read_only=True)  # whoever may write rolls back the unfinished transaction
     assert len(job.events()) == 2
     job.close()
 
 
-def test_a_pipe_is_named_as_one(tmp_path: Path) -> None:
+def test_a_pipe_is_reported_as_a_pipe(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "x.commission")
     assert "is a pipe or a device" in refusal(tmp_path / "x.commission")
     assert "does not exist" in refusal(tmp_path / ("x" * 300))
 
 
-def test_a_journal_that_holds_nothing_is_removed(path: Path) -> None:
+def test_an_empty_journal_is_removed(path: Path) -> None:
     """A kill before its first page was written leaves one that SQLite neither plays back nor removes."""
     journal = Path(f"{path}-journal")
     journal.write_bytes(bytes(512))
@@ -322,7 +322,7 @@ for n in range(int(sys.argv[2]), 100000):
 """
 
 
-def test_a_kill_while_a_job_is_made_leaves_no_stump(tmp_path: Path) -> None:
+def test_a_kill_while_a_job_is_made_leaves_no_partial_file(tmp_path: Path) -> None:
     import random
 
     rng, next_number = random.Random(2), 0
@@ -335,16 +335,16 @@ def test_a_kill_while_a_job_is_made_leaves_no_stump(tmp_path: Path) -> None:
         maker.send_signal(signal.SIGKILL)
         maker.communicate()
         made = sorted(tmp_path.glob("*.commission"), key=lambda each: int(each.stem))
-        for each in made[next_number:]:  # whatever has a name is whole
+        for each in made[next_number:]:  # every file with a name is complete
             job = JobFile.open(each)
             assert len(job.events()) == 201
             assert job.verify() is None
             job.close()
         next_number = len(made)
-    JobFile.create(tmp_path / f"{next_number}.commission", OPENING).close()  # and the next name is free
+    JobFile.create(tmp_path / f"{next_number}.commission", OPENING).close()  # and the name can be used again
 
 
-def test_leftovers_of_a_name_go_and_others_stay(tmp_path: Path) -> None:
+def test_leftovers_of_the_same_name_are_removed_and_others_stay(tmp_path: Path) -> None:
     path = tmp_path / "job.commission"
     stale = unfinished_name(path)
     fresh, other = unfinished_name(path), unfinished_name(tmp_path / "other.commission")
@@ -366,13 +366,13 @@ def test_a_name_that_was_taken_meanwhile_is_not_overwritten(tmp_path: Path) -> N
     assert path.read_bytes() == b"theirs"
 
 
-def test_a_name_that_is_too_long_is_refused_in_words(tmp_path: Path) -> None:
+def test_a_name_that_is_too_long_is_refused_in_one_sentence(tmp_path: Path) -> None:
     with pytest.raises(StoreError, match="cannot be made"):
         JobFile.create(tmp_path / ("x" * 300 + ".commission"), OPENING)
 
 
 def test_a_recording_that_belongs_to_another_event_breaks_the_log(path: Path) -> None:
-    """The chain covers which recording a row names; that it is the one of the body is checked beside it."""
+    """The chain covers the recording that a row names; a separate check compares it with the body."""
     database = sqlite3.connect(path, isolation_level=None)
     ((seq, prev),) = database.execute("SELECT seq, hash FROM event ORDER BY seq DESC LIMIT 1")
     sha = hashlib.sha256(b"data").hexdigest()
@@ -386,8 +386,8 @@ def test_a_recording_that_belongs_to_another_event_breaks_the_log(path: Path) ->
     job.close()
 
 
-def test_a_reading_still_takes_little_time(path: Path) -> None:
-    """Ten milliseconds an entry is what nobody notices; a disk that synchronises slowly is not ours to judge."""
+def test_storing_a_reading_takes_little_time(path: Path) -> None:
+    """Nobody notices ten milliseconds for an entry; the time for synchronising the disk is not counted."""
     job = JobFile.open(path)
     reading = ReadingEntered(round="as-found", step="levels", channel="FL", quantity="level", value=75.0, unit="dB")
     begin = time.process_time()

@@ -95,7 +95,7 @@ def test_encoding_and_decoding_gives_the_same_event(body: EventBody) -> None:
 
 
 @given(log=st.lists(bodies, max_size=12), cut=st.integers(0, 12))
-def test_folding_in_two_parts_equals_folding_whole(log: list[EventBody], cut: int) -> None:
+def test_folding_in_two_parts_equals_folding_at_once(log: list[EventBody], cut: int) -> None:
     events = [Event(seq=i, at="", body=body) for i, body in enumerate(log, start=1)]
     assert fold(events[cut:], fold(events[:cut])) == fold(events)
     one_by_one = fold(())
@@ -104,7 +104,7 @@ def test_folding_in_two_parts_equals_folding_whole(log: list[EventBody], cut: in
     assert one_by_one == fold(events)
 
 
-def test_an_entry_is_folded_alone_however_long_the_log_is(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_new_entry_is_folded_without_the_earlier_ones(monkeypatch: pytest.MonkeyPatch) -> None:
     taken: list[int] = []
     take = history._SoFar.take
     monkeypatch.setattr(history._SoFar, "take", lambda self, event: taken.append(event.seq) or take(self, event))  # type: ignore[func-returns-value]
@@ -116,7 +116,7 @@ def test_an_entry_is_folded_alone_however_long_the_log_is(monkeypatch: pytest.Mo
 
 
 @pytest.mark.parametrize("value", [float("nan"), float("inf")])
-def test_what_json_cannot_hold_is_refused_before_anything_is_written(value: float, tmp_path: Path) -> None:
+def test_values_that_json_cannot_hold_are_refused_before_anything_is_written(value: float, tmp_path: Path) -> None:
     job = JobFile.create(tmp_path / "a.commission")
     job.append(OPENING)
     reading = ReadingEntered(round="as-found", step="levels", quantity="level", value=value, unit="dB")
@@ -126,9 +126,9 @@ def test_what_json_cannot_hold_is_refused_before_anything_is_written(value: floa
     job.close()
 
 
-def test_half_a_character_is_refused_with_the_kind_of_its_entry() -> None:
+def test_half_a_surrogate_pair_is_refused_with_the_kind_of_its_entry() -> None:
     with pytest.raises(InputError) as caught:
-        encode(Noted(step="site", text="a\ud800b"))  # half of a surrogate pair, as file names may hold
+        encode(Noted(step="site", text="a\ud800b"))  # as file names may hold
     assert (caught.value.where, caught.value.found, caught.value.expected) == (
         "noted",
         "an invalid character",
@@ -165,7 +165,7 @@ def stored(tmp_path: Path) -> Path:
 
 
 def test_the_chain_can_be_recomputed_from_the_recipe_alone(stored: Path) -> None:
-    """By sqlite3 and hashlib, from the words in the module's first docstring."""
+    """With sqlite3 and hashlib, by the recipe in the module docstring."""
     database = sqlite3.connect(stored)
     prev = b""
     for seq, at, kind, body, blob, stored_prev, digest in database.execute(
@@ -206,7 +206,7 @@ def _tamper(path: Path, *statements: str) -> None:
         database.execute(f"DROP TRIGGER {name}")
     for statement in statements:
         database.execute(statement)
-    for _, sql in triggers:  # put back, or the file is refused before its log is read
+    for _, sql in triggers:  # put back, since the file would otherwise be refused before its log is read
         database.execute(sql)
     database.close()
 
@@ -229,7 +229,7 @@ def _tamper(path: Path, *statements: str) -> None:
         (("DELETE FROM blob WHERE rowid = 2",), "event 4"),
     ],
 )
-def test_every_kind_of_tampering_shows(stored: Path, statements: tuple[str, ...], word: str) -> None:
+def test_every_kind_of_tampering_is_detected(stored: Path, statements: tuple[str, ...], word: str) -> None:
     whole = JobFile.open(stored, read_only=True)
     assert whole.verify() is None
     whole.close()
@@ -241,14 +241,14 @@ def test_every_kind_of_tampering_shows(stored: Path, statements: tuple[str, ...]
     assert word in broken
 
 
-def test_the_check_says_how_far_it_is(stored: Path) -> None:
+def test_verification_reports_its_progress(stored: Path) -> None:
     printed: list[tuple[float, str]] = []
     with closing(JobFile.open(stored, read_only=True)) as job:
         assert job.verify(lambda share, text: printed.append((share, text))) is None
     assert printed == [(0.0, "recording 1 of 2"), (0.5, "recording 2 of 2"), (1.0, "")]
 
 
-def test_a_second_writer_is_refused_and_readers_are_not(stored: Path) -> None:
+def test_a_second_writer_is_refused_but_readers_are_not(stored: Path) -> None:
     first = JobFile.open(stored)
     with pytest.raises(StoreError, match="in use by another program"):
         JobFile.open(stored)
@@ -261,10 +261,10 @@ def test_a_second_writer_is_refused_and_readers_are_not(stored: Path) -> None:
     reader.close()
     first.close()
     JobFile.open(stored).close()
-    assert [p.name for p in stored.parent.iterdir()] == [stored.name]  # a job at rest is one file
+    assert [p.name for p in stored.parent.iterdir()] == [stored.name]  # a closed job is a single file
 
 
-def test_another_program_is_refused_too(stored: Path) -> None:
+def test_a_writer_in_another_program_is_refused_too(stored: Path) -> None:
     code = (
         "import sys; from pathlib import Path; from commission.job.store import JobFile\n"
         "job = JobFile.open(Path(sys.argv[1])); print('open', flush=True); sys.stdin.read()"
@@ -276,10 +276,10 @@ def test_another_program_is_refused_too(stored: Path) -> None:
         JobFile.open(stored)
     other.kill()
     other.communicate()
-    JobFile.open(stored).close()  # the lock went with the program
+    JobFile.open(stored).close()  # the lock ended with the program
 
 
-def test_each_wrong_file_has_its_own_sentence(tmp_path: Path, stored: Path) -> None:
+def test_each_kind_of_wrong_file_has_its_own_message(tmp_path: Path, stored: Path) -> None:
     foreign, text, newer, cut = (tmp_path / name for name in ("f.db", "t.commission", "n.commission", "c.commission"))
     sqlite3.connect(foreign).execute("CREATE TABLE t (a)").connection.close()
     text.write_text("hello " * 100)
@@ -340,13 +340,13 @@ def test_a_full_disk_loses_nothing_that_was_stored(stored: Path) -> None:
     job.close()
 
 
-def test_a_log_without_a_single_event_is_not_whole(tmp_path: Path) -> None:
+def test_a_log_without_events_is_not_valid(tmp_path: Path) -> None:
     with closing(JobFile.create(tmp_path / "begun.commission")) as job:
         assert job.verify() == "the log is empty"
 
 
 @pytest.mark.skipif(os.name == "nt", reason="Windows keeps an open file where it is")
-def test_a_file_that_was_taken_away_while_open_is_reported(stored: Path) -> None:
+def test_a_file_removed_while_open_is_reported(stored: Path) -> None:
     journal = JobFile.open(stored)
     aside = stored.rename(stored.with_name("aside.commission"))
     with pytest.raises(StoreError, match=r"is gone: it was moved, renamed or deleted"):
@@ -357,7 +357,7 @@ def test_a_file_that_was_taken_away_while_open_is_reported(stored: Path) -> None
 
 
 def test_a_file_that_cannot_be_written_opens_for_reading(stored: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Root may write anywhere, so that the answer of the system is what is replaced here."""
+    """Root may write anywhere, so the answer of the system is replaced here."""
     monkeypatch.setattr(os, "access", lambda path, mode: mode != os.W_OK)
     job = JobFile.open(stored)
     assert job.read_only
@@ -405,7 +405,7 @@ def test_kill_at_any_moment_loses_no_acknowledged_event(stored: Path) -> None:
         rest, _ = writer.communicate()
         for printed in (line + rest).splitlines():
             parts = printed.split()
-            if len(parts) == 2 and len(parts[1]) == 64:  # the last line may be cut
+            if len(parts) == 2 and len(parts[1]) == 64:  # the last line may be incomplete
                 acknowledged[int(parts[0])] = parts[1]
     job = JobFile.open(stored)
     assert job.verify() is None
@@ -417,7 +417,7 @@ def test_kill_at_any_moment_loses_no_acknowledged_event(stored: Path) -> None:
     job.close()
 
 
-def test_sqlite_gives_up_past_its_deadline_alone() -> None:
+def test_sqlite_gives_up_only_past_its_deadline() -> None:
     deadline = _Deadline()
     assert not deadline.is_over()  # none is set
     for left_s, over in ((10.0, False), (-0.001, True)):

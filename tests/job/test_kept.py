@@ -1,4 +1,4 @@
-"""Analyses kept between two openings: the same to the bit, and never where anything that they came from has changed."""
+"""Analyses cached between two openings are identical to the bit, and not used where any of their inputs has changed."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ FEW = SOME[:2]
 
 
 def with_recordings(folder: Path, names: Sequence[str]) -> Path:
-    """The sample's installation with some of its recordings."""
+    """The job of the sample with some of its recordings."""
     services = LocalServices(folder / "state")
     visit = services.create_from_toml(folder / "some", SAMPLE / "harbour-lane.toml")
     files = [SAMPLE / "as-found" / f"{name}.flac" for name in names]
@@ -70,8 +70,8 @@ def folder(filled: Path, tmp_path: Path) -> Path:
     return Path(shutil.copytree(filled, tmp_path / "analyses"))
 
 
-class Counted:
-    """The real decoder, which counts what it decodes."""
+class CountingDecoder:
+    """The real decoder with a count of decoded responses."""
 
     def __init__(self) -> None:
         self.count = 0
@@ -84,8 +84,8 @@ class Counted:
 
 
 def with_counted(job_file: Path, folder: Path | None) -> tuple[Analyses, int]:
-    """What one opening of the job makes of it, and how many responses it had to decode."""
-    decoder = Counted()
+    """The analyses of one opening of the job, and the number of responses that it had to decode."""
+    decoder = CountingDecoder()
     visit = Visit(JobFile.open(job_file, read_only=True), decoder, None if folder is None else KeptAnalyses(folder))
     analyses = visit.analyse(threading.Event(), unwatched)
     visit._journal.close()
@@ -103,7 +103,7 @@ def fields(analysis: Analysis | NoiseAnalysis | None) -> Iterator[tuple[str, obj
         yield field.name, (value.dtype, value.shape, value.tobytes()) if is_array else value
 
 
-def test_what_is_recalled_is_what_was_computed_to_the_bit(tmp_path: Path) -> None:
+def test_cached_analyses_are_identical_to_computed_ones(tmp_path: Path) -> None:
     """Recordings of every kind. Pages written from kept results are confirmed by `verify`, which keeps nothing, in
     `tests/cli/test_commands.py`.
     """
@@ -129,12 +129,14 @@ def test_every_field_of_an_analysis_is_kept() -> None:
     assert {field.name for field in dataclasses.fields(Analysis)} == {*kept._Kept.__struct_fields__, *grids}
 
 
-def test_another_program_computes_anew(job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_another_program_version_computes_again(
+    job_file: Path, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     monkeypatch.setattr(kept, "_program", lambda: b"one letter of the source was changed")
     assert with_counted(job_file, folder)[1] == len(FEW)
 
 
-def test_the_program_is_every_line_between_recording_and_analysis(
+def test_the_program_digest_covers_all_code_between_recording_and_analysis(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     ours = Path(str(commission.__file__)).parent
@@ -148,10 +150,10 @@ def test_the_program_is_every_line_between_recording_and_analysis(
     assert len(seen) == 5
 
 
-def test_a_channel_that_became_a_subwoofer_is_analysed_again(job_file: Path, folder: Path, tmp_path: Path) -> None:
+def test_a_channel_changed_to_a_subwoofer_is_analysed_again(job_file: Path, folder: Path, tmp_path: Path) -> None:
     changed = Path(shutil.copy(job_file, tmp_path))
     journal = JobFile.open(changed)
-    visit = Visit(journal, Counted())
+    visit = Visit(journal, CountingDecoder())
     system = visit.job.system
     channels = tuple(dataclasses.replace(c, role="sub") if c.id == "FC" else c for c in system.channels)
     visit.append(SystemDefined(system=dataclasses.replace(system, channels=channels)))
@@ -161,12 +163,12 @@ def test_a_channel_that_became_a_subwoofer_is_analysed_again(job_file: Path, fol
     assert with_counted(changed, folder)[1] == mine
 
 
-def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_again(
+def test_a_channel_changed_to_a_subwoofer_in_an_open_job_is_analysed_again(
     job_file: Path, folder: Path, tmp_path: Path
 ) -> None:
-    """Otherwise the job says one thing now and another when it is opened again, or what is kept is wrong for good."""
+    """Otherwise the job would show other results when opened again, or the cache would stay wrong."""
     changed = Path(shutil.copy(job_file, tmp_path))
-    journal, decoder = JobFile.open(changed), Counted()
+    journal, decoder = JobFile.open(changed), CountingDecoder()
     visit = Visit(journal, decoder, KeptAnalyses(folder))
     visit.analyse(threading.Event(), unwatched)
     assert decoder.count == 0
@@ -176,7 +178,7 @@ def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_ag
     assert {r.body.channel for r in visit.pending} == {"FC"}
     seen = visit.analyse(threading.Event(), unwatched)
     visit.append(SystemDefined(system=system))
-    assert not visit.pending  # what it was before is known
+    assert not visit.pending  # its earlier analysis is cached
     visit.append(SystemDefined(system=dataclasses.replace(system, channels=channels)))
     journal.close()
     recalled, decoded = with_counted(changed, folder)
@@ -188,7 +190,7 @@ def test_a_channel_that_becomes_a_subwoofer_while_the_job_is_open_is_analysed_ag
         assert later.analysis.level_db == pytest.approx(one.analysis.level_db, abs=1e-4)
 
 
-def test_what_cannot_be_stored_is_not_kept(job_file: Path, tmp_path: Path) -> None:
+def test_analyses_that_cannot_be_stored_are_not_kept(job_file: Path, tmp_path: Path) -> None:
     visit = Visit(JobFile.open(job_file, read_only=True), decode)
     odd = {
         item.seq: dataclasses.replace(item.analysis, low_hz=np.float64(40.0))
@@ -211,7 +213,9 @@ def test_what_cannot_be_stored_is_not_kept(job_file: Path, tmp_path: Path) -> No
         lambda path: (path.unlink(), path.mkdir()),
     ],
 )
-def test_what_is_damaged_is_computed_anew(job_file: Path, folder: Path, spoil: Callable[[Path], object]) -> None:
+def test_damaged_cache_entries_are_computed_again(
+    job_file: Path, folder: Path, spoil: Callable[[Path], object]
+) -> None:
     (path,) = folder.iterdir()
     spoil(path)
     computed, decoded = with_counted(job_file, folder)
@@ -233,19 +237,19 @@ def test_only_the_newest_jobs_are_kept(job_file: Path, folder: Path, monkeypatch
     assert mine in folder.iterdir() and len(list(folder.iterdir())) == 2
 
 
-def test_verify_takes_nothing_from_what_is_kept(job_file: Path, tmp_path: Path) -> None:
+def test_verify_does_not_use_the_cache(job_file: Path, tmp_path: Path) -> None:
     services = LocalServices(tmp_path / "state")
     assert services.open(job_file, read_only=True, afresh=True)._memory is None
 
 
-def test_where_nothing_waits_nothing_is_looked_for(tmp_path: Path) -> None:
-    """A job file whose making was cut short holds no event, by whose digest what is kept could be found."""
+def test_a_job_without_recordings_does_not_search_the_cache(tmp_path: Path) -> None:
+    """A job file whose creation was interrupted holds no event, and so no digest to search the cache for."""
     JobFile.create(tmp_path / "empty.commission").close()
     analyses, decoded = with_counted(tmp_path / "empty.commission", tmp_path / "analyses")
     assert (len(analyses), decoded) == (0, 0)
 
 
-def test_what_a_return_visit_takes_over_is_computed_anew(
+def test_values_that_a_return_visit_takes_over_are_computed_again(
     job_file: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The earlier visit's figures go into the new job's log, where they are evidence."""

@@ -1,4 +1,4 @@
-"""Photographs: upright, scaled down, nothing of the camera's left; what is no picture is refused in one sentence."""
+"""Photographs are set upright, scaled down and stripped of camera data; other files are refused in one sentence."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def camera_jpeg(width: int = 800, height: int = 400) -> bytes:
     return buffer.getvalue()
 
 
-def test_position_camera_and_comment_are_gone_and_the_picture_stands_upright() -> None:
+def test_position_camera_and_comment_are_removed_and_the_picture_is_upright() -> None:
     original = camera_jpeg()
     assert b"SECRETCAMERA" in original
     assert Image.open(io.BytesIO(original)).getexif().get_ifd(GPS_TAG)
@@ -56,7 +56,9 @@ def test_position_camera_and_comment_are_gone_and_the_picture_stands_upright() -
 
 @pytest.mark.parametrize(("width", "height", "size"), [(6400, 3200, (1600, 800)), (300, 200, (300, 200))])
 @pytest.mark.usefixtures("decoded_here")
-def test_large_ones_shrink_and_small_ones_stay(width: int, height: int, size: tuple[int, int]) -> None:
+def test_large_pictures_are_scaled_down_and_small_ones_are_kept(
+    width: int, height: int, size: tuple[int, int]
+) -> None:
     buffer = io.BytesIO()
     Image.new("RGB", (width, height), "green").save(buffer, "JPEG")
     picture = photos.shrink(buffer.getvalue(), "room.jpg")
@@ -102,7 +104,9 @@ def _bomb(width: int, height: int) -> bytes:
         (_bomb(100, 100), "cannot be read"),
     ],
 )
-def test_what_is_no_photograph_is_named_in_one_sentence(data: bytes, message: str, tmp_path: Path) -> None:
+def test_a_file_that_is_not_a_photograph_is_refused_in_one_sentence(
+    data: bytes, message: str, tmp_path: Path
+) -> None:
     path = tmp_path / "photo.jpg"
     path.write_bytes(data)
     with pytest.raises(InputError, match=message) as error:
@@ -118,23 +122,23 @@ def test_a_folder_a_pipe_and_a_missing_file_are_named(tmp_path: Path) -> None:
         photos.read_photo(tmp_path / "none.jpg")
     if hasattr(os, "mkfifo"):
         os.mkfifo(tmp_path / "pipe.jpg")
-        with pytest.raises(InputError, match="or a device"):  # and does not wait for somebody to write into it
+        with pytest.raises(InputError, match="or a device"):  # and does not wait for a writer
             photos.read_photo(tmp_path / "pipe.jpg")
 
 
-def test_names_reach_the_terminal_without_controls(tmp_path: Path) -> None:
+def test_names_are_printed_without_control_characters(tmp_path: Path) -> None:
     for name in ("a\x1b[31mb.jpg", os.fsdecode(b"a\xffb.jpg")):
         try:
             (tmp_path / name).write_bytes(b"no picture")
         except OSError:
-            continue  # a file system that has no such names
+            continue  # a file system without such names
         for path in (tmp_path / name, tmp_path / name / "x"):
             with pytest.raises(InputError) as error:
                 photos.read_photo(path)
             assert str(error.value).isprintable()
 
 
-def test_a_file_that_is_too_large_is_not_read_whole(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_file_that_is_too_large_is_not_read_completely(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(photos, "LARGEST_BYTES", 1000)
     (tmp_path / "x.jpg").write_bytes(b"\xff\xd8" * 501)
     with pytest.raises(InputError, match="of at most 1 kB"):
@@ -183,7 +187,7 @@ def _with_chunks(png: bytes, *chunks: tuple[bytes, bytes]) -> bytes:
     return png[:at] + more + png[at:]
 
 
-def test_no_place_in_a_file_keeps_what_the_camera_wrote() -> None:
+def test_no_part_of_a_file_keeps_camera_data() -> None:
     """PNG: tEXt, zTXt, iTXt, eXIf, what follows IEND (ISO/IEC 15948, 11.3); JPEG: XMP in APP1, IPTC in APP13, a second
     picture after the first (from memory)."""
     plain = io.BytesIO()
@@ -236,7 +240,7 @@ def test_sixteen_bits_of_gray_keep_their_shades() -> None:
 
 @pytest.mark.parametrize("mode", ["P", "RGB", "L"])
 @pytest.mark.usefixtures("decoded_here")
-def test_a_colour_that_is_see_through_stays_so(mode: str) -> None:
+def test_a_transparent_colour_stays_transparent(mode: str) -> None:
     """PNG, chunk tRNS (ISO/IEC 15948, 11.3.2.1)."""
     picture = Image.new("RGB", (20, 10), "white")
     picture.paste("black", (0, 0, 10, 10))
@@ -249,7 +253,7 @@ def test_a_colour_that_is_see_through_stays_so(mode: str) -> None:
 
 
 def test_a_large_jpeg_is_decoded_small_from_the_start(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The decoder of JPEG can halve what it gives; 8000 × 6000 pixels would take 144 MB."""
+    """The JPEG decoder can scale by halves; 8000 × 6000 pixels would take 144 MB."""
     from PIL import ImageFile
 
     decoded: list[tuple[int, int]] = []

@@ -1,4 +1,4 @@
-"""Numbers that cannot be: refused at entry and in a definition, left out and named where an old log holds them."""
+"""Impossible numbers are refused at entry and in a definition; in an old log they are left out and named."""
 
 from __future__ import annotations
 
@@ -71,7 +71,7 @@ def trim(value: float) -> SettingEntered:
         Noted(step="site", text="x" * 20_000),
     ],
 )
-def test_what_cannot_be_is_refused_at_entry(body: EventBody, tmp_path: Path) -> None:
+def test_impossible_numbers_are_refused_at_entry(body: EventBody, tmp_path: Path) -> None:
     job = JobFile.create(tmp_path / "a.commission", [JobCreated(title="t", program_version="0")])
     with pytest.raises(InputError, match=r"expected (a number from|at most)"):
         job.append([body])
@@ -79,7 +79,7 @@ def test_what_cannot_be_is_refused_at_entry(body: EventBody, tmp_path: Path) -> 
     job.close()
 
 
-def test_what_any_home_cinema_has_is_taken() -> None:
+def test_ordinary_values_are_accepted() -> None:
     for body in (reading(-12.5), reading(141.9), reading(0.02, "m"), trim(-40.0), SystemDefined(system=cinema())):
         encode(body)
 
@@ -103,7 +103,7 @@ def test_what_any_home_cinema_has_is_taken() -> None:
         ),
     ],
 )
-def test_a_definition_names_the_field(text: str, path: str) -> None:
+def test_an_error_in_a_definition_names_the_field(text: str, path: str) -> None:
     with pytest.raises(InputError) as error:
         parse_definition(f'title = "x"\n{text}', "x.toml")
     assert error.value.where.replace(": ", "").endswith(path), error.value.where
@@ -124,18 +124,18 @@ def test_a_definition_names_the_field(text: str, path: str) -> None:
         {"system": {"title": "x", "sweep": {"start_hz": 0.0}}},
     ],
 )
-def test_a_system_that_cannot_be_is_refused_when_the_log_is_read(body: dict[str, Any]) -> None:
+def test_an_impossible_system_is_refused_when_the_log_is_read(body: dict[str, Any]) -> None:
     with pytest.raises(StoreError, match=r"Event 2 \(system-defined\) cannot be right"):
         decode("system-defined", json.dumps(body), 2)
 
 
-def test_numbers_beyond_any_float_and_nests_without_end_are_refused() -> None:
+def test_numbers_beyond_any_float_and_very_deep_nesting_are_refused() -> None:
     for text in ('{"round":"r","step":"s","quantity":"q","value":1e999,"unit":"dB"}', '{"a":' * 100_000):
         with pytest.raises(StoreError, match="Event 3"):
             decode("reading-entered", text, 3)
 
 
-def test_a_figure_of_an_earlier_visit_is_judged_by_its_quantity() -> None:
+def test_a_value_of_an_earlier_visit_is_checked_by_its_quantity() -> None:
     from commission.model import EarlierVisit
 
     def visit(quantity: str, value: float) -> EarlierVisit:
@@ -149,8 +149,8 @@ def test_a_figure_of_an_earlier_visit_is_judged_by_its_quantity() -> None:
     assert problem is not None and problem.path == "figures[0].value"
 
 
-def test_an_old_entry_that_cannot_be_is_left_out_and_named(tmp_path: Path) -> None:
-    """As an earlier version stored it: the job opens, the number counts for nothing, and everything else goes on."""
+def test_an_impossible_entry_in_an_old_log_is_left_out_and_named(tmp_path: Path) -> None:
+    """As an earlier version stored it: the job opens without this number, and everything else works."""
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "loft", cinema(["FL", "FC"], ["A2"]))
     visit.append(reading(75.0))
@@ -181,7 +181,7 @@ def test_an_old_entry_that_cannot_be_is_left_out_and_named(tmp_path: Path) -> No
     visit.close()
 
 
-def test_folding_in_parts_keeps_what_was_left_out() -> None:
+def test_folding_in_parts_keeps_the_list_of_left_out_entries() -> None:
     bodies: tuple[EventBody, ...] = (reading(75), reading(math.nan), trim(1e99))
     log = [Event(seq=i, at=AT, body=body) for i, body in enumerate(bodies, 1)]
     assert fold(log[2:], fold(log[:2])) == fold(log)

@@ -1,6 +1,6 @@
-"""Power cuts: what was shown as stored is there afterwards, and the log is whole.
+"""Power cuts: entries shown as stored are there afterwards, and the log is intact.
 
-Two ways, which share nothing: every state that a disk may be left in by SQLite's own order of writing and synchronising
+Two independent methods: every state that a disk may be left in by SQLite's own order of writing and synchronising
 (`unsynced.py`), and images of a mounted file system, copied the moment an entry is acknowledged.
 """
 
@@ -50,7 +50,7 @@ def job_path(tmp_path: Path) -> Path:
 
 
 def losses(job_path: Path, synchronous: str) -> tuple[int, int]:
-    """(states looked at, states in which something stored was lost or broken)."""
+    """(states examined, states in which a stored entry was lost or damaged)."""
     asked = f"import sys; sys.path.insert(0, {str(HERE)!r}); import unsynced; sys.exit(not unsynced.works())"
     if subprocess.run([sys.executable, "-c", asked]).returncode:
         pytest.skip(
@@ -79,14 +79,14 @@ def losses(job_path: Path, synchronous: str) -> tuple[int, int]:
     return len(seen), lost
 
 
-def test_no_power_cut_takes_back_what_was_stored(job_path: Path) -> None:
+def test_no_power_cut_loses_a_stored_entry(job_path: Path) -> None:
     seen, lost = losses(job_path, "EXTRA")
     assert seen > 100
     assert lost == 0
 
 
-def test_the_same_cuts_lose_entries_where_the_folder_is_not_synchronised(job_path: Path) -> None:
-    """That the test above can fail: SQLite's usual setting leaves the removal of the journal to the system."""
+def test_the_same_cuts_lose_entries_if_the_folder_is_not_synchronised(job_path: Path) -> None:
+    """This shows that the test above can fail: SQLite's usual setting leaves the removal of the journal to the system."""
     assert losses(job_path, "FULL")[1] > 0
 
 
@@ -99,7 +99,7 @@ def mounted(image: Path, place: Path) -> None:
     sys.platform != "linux" or os.getuid() != 0 or shutil.which("mkfs.ext4") is None,
     reason="to mount a file system takes Linux, root and mkfs.ext4",
 )
-def test_a_file_system_copied_right_after_an_entry_holds_it(tmp_path: Path) -> None:
+def test_a_file_system_copied_right_after_an_entry_contains_it(tmp_path: Path) -> None:
     image, copy, disk, again = (tmp_path / name for name in ("image", "copy", "disk", "again"))
     with image.open("wb") as file:
         file.truncate(12_000_000)

@@ -1,4 +1,4 @@
-"""The writer's lock holds whatever else is read, and a job that somebody changed meanwhile takes no entry."""
+"""The writer's lock survives other reads of the file, and a job changed by another program takes no entry."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ def second_program(path: Path) -> subprocess.CompletedProcess[str]:
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="locks of an open file description are Linux's")
-def test_closing_another_descriptor_of_the_job_lets_no_second_writer_in(path: Path) -> None:
+def test_closing_another_descriptor_of_the_job_keeps_a_second_writer_out(path: Path) -> None:
     """POSIX.1-2017, fcntl: closing any descriptor of a file drops all locks that the process has on it."""
     job = JobFile.open(path)
     path.open("rb").close()
@@ -59,8 +59,8 @@ def test_closing_another_descriptor_of_the_job_lets_no_second_writer_in(path: Pa
     job.close()
 
 
-def test_what_another_program_appended_is_not_written_over(path: Path) -> None:
-    """With the lock lost, by a program that does not know ours: SQLite's own shell takes its place."""
+def test_entries_of_another_program_are_not_overwritten(path: Path) -> None:
+    """Written while the lock is lost, by a program that does not know it: here SQLite's own shell."""
     job = JobFile.open(path)
     path.open("rb").close()
     digest = b"\1" * 32
@@ -77,7 +77,7 @@ def test_what_another_program_appended_is_not_written_over(path: Path) -> None:
 
 
 @pytest.mark.parametrize("how", ["copied over", "replaced", "cut off", "emptied"])
-def test_a_job_that_was_overwritten_stores_nothing_more(path: Path, tmp_path: Path, how: str) -> None:
+def test_an_overwritten_job_stores_nothing_more(path: Path, tmp_path: Path, how: str) -> None:
     older = shutil.copy(path, tmp_path / "older.commission")
     job = JobFile.open(path)
     job.append(NOTE)
@@ -94,7 +94,7 @@ def test_a_job_that_was_overwritten_stores_nothing_more(path: Path, tmp_path: Pa
 
 
 def test_an_event_that_another_program_edited_in_place_is_noticed(path: Path) -> None:
-    """Size, header and the end of the log stay the same: a program that writes bytes, not one that uses SQLite."""
+    """Size, header and the end of the log stay the same: the other program writes bytes without SQLite."""
     job = JobFile.open(path)
     job.append(NOTE)
     job.append(NOTE)
@@ -108,7 +108,7 @@ def test_an_event_that_another_program_edited_in_place_is_noticed(path: Path) ->
     job.close()
 
 
-def test_a_job_that_was_moved_away_takes_entries_when_it_is_back(path: Path, tmp_path: Path) -> None:
+def test_a_job_moved_away_takes_entries_once_it_is_back(path: Path, tmp_path: Path) -> None:
     job = JobFile.open(path)
     path.rename(tmp_path / "elsewhere")
     assert "is gone" in str(job.file_problem())
@@ -178,7 +178,7 @@ def _never() -> threading.Event:
     return threading.Event()
 
 
-def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
+def test_special_files_are_refused_without_waiting(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
     with (tmp_path / "sparse").open("wb") as file:
         file.truncate(4_000_000_000)
@@ -198,10 +198,12 @@ def test_what_is_no_file_is_not_waited_for(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("number", "in_use"), [(errno.EAGAIN, True), (errno.EACCES, True), (errno.ENOLCK, False), (errno.EINVAL, False)]
 )
-def test_a_file_system_without_locks_is_no_second_writer(
+def test_a_file_system_without_locks_is_not_mistaken_for_a_second_writer(
     number: int, in_use: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """fcntl(2): EAGAIN or EACCES where somebody else holds the lock; others where there are none, as on some networks."""
+    """fcntl(2): EAGAIN or EACCES where another process holds the lock; other errors where locks are missing, as on some
+    networks.
+    """
     path = tmp_path / "a.commission"
     JobFile.create(path).close()
 
@@ -213,7 +215,7 @@ def test_a_file_system_without_locks_is_no_second_writer(
         JobFile.open(path).close()
 
 
-def test_another_header_is_another_file_and_another_time_is_not(tmp_path: Path) -> None:
+def test_a_changed_header_means_another_file_but_a_changed_time_does_not(tmp_path: Path) -> None:
     path = tmp_path / "a.commission"
     JobFile.create(path).close()
     guard = JobGuard(path, writer=True)

@@ -1,4 +1,4 @@
-"""The job definition: the README's own example, round trips, and one sentence for every mistake."""
+"""The job definition: the README's example, round trips, and one sentence for every mistake."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def _without_none(value: Any) -> Any:
     return value
 
 
-def test_the_readmes_example_reads() -> None:
+def test_the_example_of_the_readme_is_read() -> None:
     found = parse_definition(README)
     assert found.system.title == "Loft cinema"
     assert found.system.channels[0].distance_m == pytest.approx(3.52)
@@ -101,7 +101,7 @@ def test_numbers_survive_the_round_trip(x: float, y: float, z: float, trim: floa
         ("[room]", "[room", ["TOML", "line"]),
     ],
 )
-def test_every_mistake_has_its_sentence(old: str, new: str, words: list[str]) -> None:
+def test_every_mistake_has_its_own_message(old: str, new: str, words: list[str]) -> None:
     assert old in README
     with pytest.raises(InputError) as caught:
         parse_definition(README.replace(old, new, 1), "loft.toml")
@@ -127,12 +127,12 @@ def test_a_number_in_place_of_a_table_is_named(name: str) -> None:
         (f"temperature_c = {'[' * 5000}", "loft.toml: found lists or tables within each other, hundreds deep"),
     ],
 )
-def test_floods_are_refused_by_file_and_name(more: str, words: str) -> None:
+def test_oversized_definitions_are_refused_with_file_and_name(more: str, words: str) -> None:
     with pytest.raises(InputError, match=words):
         parse_definition(f'title = "x"\n{more}', "loft.toml")
 
 
-def test_unreadable_files(tmp_path: Path) -> None:
+def test_unreadable_files_are_reported(tmp_path: Path) -> None:
     latin = tmp_path / "latin.toml"
     latin.write_bytes("title = 'Käse'".encode("latin-1"))
     for path, word in ((tmp_path / "none.toml", "none.toml"), (latin, "UTF-8"), (tmp_path, "readable")):
@@ -144,7 +144,7 @@ def test_control_characters_do_not_reach_the_job() -> None:
     assert "\x1b" not in parse_definition(README.replace("Loft cinema", "Loft\\u001b[31m")).system.title
 
 
-def test_in_a_job_in_feet_and_inches_a_text_needs_its_unit() -> None:
+def test_in_a_job_in_feet_and_inches_a_length_as_text_needs_its_unit() -> None:
     imperial = README.replace('title = "Loft cinema"', 'title = "Loft cinema"\nunits = "imperial"')
     found = parse_definition(imperial.replace('distance_m = "3.52 m"', 'distance_m = "31\' 9 7/8\\""'))
     assert found.system.channels[0].distance_m == pytest.approx(9.699625)  # 381.875 in · 0.0254 m (NIST SP 811)
@@ -207,7 +207,7 @@ def test_filters_and_a_target_are_read() -> None:
         ("min = 0.1, max = 2.0", "min = 0.0, max = 2.0", ("processor.filters.widths.min", "above zero")),
     ],
 )
-def test_filters_that_cannot_be_are_named(old: str, new: str, words: tuple[str, ...]) -> None:
+def test_impossible_filters_are_named(old: str, new: str, words: tuple[str, ...]) -> None:
     with pytest.raises(InputError) as caught:
         parse_definition(FILTERS.replace(old, new))
     text = str(caught.value)
@@ -267,7 +267,7 @@ def test_a_channels_own_crossover_takes_the_place_of_the_processors() -> None:
         ("low_pass_hz = 80", "low_pass_hz = -80", "channel[3].low_pass_hz: found -80, expected a number from 0"),
     ],
 )
-def test_a_crossover_that_cannot_be_is_one_sentence(old: str, new: str, words: str) -> None:
+def test_an_impossible_crossover_gives_one_sentence(old: str, new: str, words: str) -> None:
     assert old in CROSSOVERS
     with pytest.raises(InputError) as caught:
         parse_definition(CROSSOVERS.replace(old, new, 1))

@@ -1,4 +1,4 @@
-"""A disk that loses power: what SQLite writes, synchronises and deletes is noted, and every state that may be left is made.
+"""A disk that loses power: SQLite's writes, synchronisations and deletions are recorded, and all possible states produced.
 
 `record(path, work)` runs in a process of its own. It puts a shim between SQLite and its own layer of the operating system
 (sqlite.org/vfs.html: a copy of the default `sqlite3_vfs` with some methods replaced), and notes each operation. `states`
@@ -119,7 +119,7 @@ def install(operations: list[Operation]) -> None:
 
 
 def works() -> bool:
-    """Whether the shim sees what this Python's SQLite does; asked in a process of its own."""
+    """Whether the shim sees the operations of this Python's SQLite; checked in a separate process."""
     operations: list[Operation] = []
     try:
         install(operations)

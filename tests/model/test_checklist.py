@@ -1,4 +1,4 @@
-"""The checklist: the shipped one can be read aloud, a firm's own replaces it, and every slip is named."""
+"""The checklist: the shipped one covers a visit, a firm's own replaces it, and every mistake in one is named."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ cause = "room"
 """
 
 
-def test_the_shipped_list_covers_what_a_visit_must_look_at() -> None:
+def test_the_shipped_list_covers_what_a_visit_must_check() -> None:
     # Power and rack ventilation, door seals and rattles, light on the screen, picture formats, scenes and sound modes:
     # common practice, no source.
     items = {item.id: item for item in default_checklist().items}
@@ -31,7 +31,7 @@ def test_the_shipped_list_covers_what_a_visit_must_look_at() -> None:
     for item in items.values():
         assert item.how and item.remedy, item.id
         assert item.statement[0].isupper() and item.fault[0].islower(), item.id
-        assert len(item.name) <= 20, item.id  # else it pushes the answer off a screen of 80 columns
+        assert len(item.name) <= 20, item.id  # a longer one pushes the answer off a screen of 80 columns
     for dangerous in ("mains", "rack-air", "overhead", "rattles"):
         assert items[dangerous].caution, dangerous
 
@@ -63,13 +63,13 @@ def test_a_firms_checklist_replaces_the_whole_list_and_is_stored_in_the_job() ->
         (("schema = 1", "schema = "), "invalid TOML"),
     ],
 )
-def test_each_slip_gets_its_sentence(change: tuple[str, str], message: str) -> None:
+def test_each_mistake_gets_its_own_message(change: tuple[str, str], message: str) -> None:
     assert change[0] in OWN
     with pytest.raises(InputError, match=re.escape(message)):
         read_checklist(OWN.replace(*change), "studio.toml")
 
 
-def test_an_id_may_be_used_once_and_a_list_may_not_be_endless() -> None:
+def test_ids_are_unique_and_the_length_of_a_list_is_limited() -> None:
     item = OWN[OWN.index("[[item]]") :]
     with pytest.raises(InputError, match="item 2.id: found “curtain” a second time"):
         read_checklist(OWN + item, "studio.toml")

@@ -1,4 +1,4 @@
-"""Limits profiles: the shipped one cites its bases, a firm's own is over it, and every slip is named."""
+"""Limits profiles: the shipped one cites its bases, a firm's own overrides it, and every mistake in one is named."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ basis = "our own practice"
 """
 
 
-def test_every_shipped_limit_has_a_basis_that_says_where_it_comes_from() -> None:
+def test_every_shipped_limit_states_its_source() -> None:
     source = re.compile(
         r"common practice|determined by simulation|from memory|\d{3,}|outside the room|arithmetic|ANSI"
     )
@@ -38,7 +38,7 @@ def test_every_shipped_limit_has_a_basis_that_says_where_it_comes_from() -> None
         assert not each.own
 
 
-def test_a_firms_profile_lies_over_the_defaults() -> None:
+def test_a_firms_profile_overrides_the_defaults() -> None:
     own = read_profile(OWN, "studio.toml")
     assert own.title == "Studio practice, version 2026-02"
     assert own.of("levels.match") == Limit(low=-1.0, high=1.0, unit="dB", basis="our own practice")
@@ -77,7 +77,7 @@ def test_a_profile_stored_before_a_quantity_was_judged_falls_back_to_the_default
         (("basis", "[[limit]]\nbasis"), "expected"),
     ],
 )
-def test_each_slip_gets_its_sentence(change: tuple[str, str], message: str) -> None:
+def test_each_mistake_gets_its_own_message(change: tuple[str, str], message: str) -> None:
     assert change[0] in OWN
     with pytest.raises(InputError, match=re.escape(message)) as error:
         read_profile(OWN.replace(*change), "studio.toml")
@@ -103,16 +103,16 @@ finite = st.floats(-100, 100)
 def test_a_wider_limit_never_worsens_a_verdict(
     low: float, width: float, wider: tuple[float, float], value: float, u: float
 ) -> None:
-    """Follows from JCGM 106:2012, 8.3 (from memory): acceptance grows and rejection shrinks with the interval."""
+    """By JCGM 106:2012, 8.3 (from memory), acceptance grows and rejection shrinks with the interval."""
     narrow = Limit(low=low, high=low + width, unit="dB", basis="x").judge(value, u)
     wide = Limit(low=low - wider[0], high=low + width + wider[1], unit="dB", basis="x").judge(value, u)
     assert wide.severity <= narrow.severity
 
 
-def test_the_judging_code_and_the_profile_name_the_same_quantities() -> None:
+def test_code_and_profile_name_the_same_quantities() -> None:
     """Every quantity that the code asks for is shipped, and nothing is shipped that no code asks for.
 
-    Where the name is no literal, by what the step declares of its checks, which `test_check_limits` holds against them.
+    Where the name is not a literal, the checks that the step declares count; `test_check_limits` compares them.
     """
     root = Path(__file__).resolve().parents[2] / "commission"
     asked = {each.quantity for step in all_steps() for each in step.limits if each.quantity}

@@ -1,4 +1,4 @@
-"""What a job may hold as a picture, by its header alone: never more to decode than a small photograph."""
+"""Pictures that a job may hold, by header alone: decoding one never costs more than a small photograph."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def picture(kind: str, size: tuple[int, int] = (80, 60), mode: str = "RGB", **op
 
 @pytest.mark.parametrize("kind", ["PNG", "JPEG"])
 @pytest.mark.parametrize("size", [(1, 1), (4000, 30), (900, 1700)])
-def test_what_is_stored_of_a_photograph_is_one(kind: str, size: tuple[int, int]) -> None:
+def test_a_stored_photograph_is_accepted(kind: str, size: tuple[int, int]) -> None:
     assert stored_picture_problem(shrink_here(picture(kind, size), "x").data) is None
     assert stored_picture_problem(picture(kind, (80, 60), "L")) is None
 
@@ -44,11 +44,11 @@ def test_what_is_stored_of_a_photograph_is_one(kind: str, size: tuple[int, int])
         (picture("PNG") + bytes(LARGEST_BYTES), "11 MB"),
     ],
 )
-def test_what_is_none_is_named(data: bytes, problem: str) -> None:
+def test_other_files_are_refused_with_the_reason(data: bytes, problem: str) -> None:
     assert problem in (stored_picture_problem(data) or "")
 
 
-def test_scans_that_were_added_are_counted() -> None:
+def test_additional_jpeg_scans_are_counted() -> None:
     """Each scan of a JPEG draws all its pixels again."""
     data = picture("JPEG")
     scan = data[data.index(b"\xff\xda") : -2]

@@ -28,7 +28,7 @@ def test_an_uncertainty_has_two_digits_and_no_exponent(value: float, text: str) 
     assert two_digits(value) == text
 
 
-def test_a_place_is_a_channel_at_a_seat_or_what_there_is_of_it() -> None:
+def test_a_place_is_named_by_channel_and_seat_or_by_one_of_them() -> None:
     assert [place_text("FL", "A2"), place_text("F\x1bL", None), place_text(None, "A2"), place_text(None, None)] == [
         "FL at A2",
         "FL",

@@ -1,4 +1,4 @@
-"""TOML that somebody else wrote, or meant badly: one sentence, never another error."""
+"""Invalid or hostile TOML gives one sentence, never another error."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_every_reader_refuses_in_one_sentence(tmp_path: Path, text: str) -> None
         assert len(str(error.value)) < 1000
 
 
-def test_a_byte_order_mark_and_ends_of_lines_of_another_system_are_read(tmp_path: Path) -> None:
+def test_a_byte_order_mark_and_foreign_line_endings_are_accepted(tmp_path: Path) -> None:
     path = tmp_path / "file.toml"
     path.write_bytes(b"\xef\xbb\xbfname = 'Quill'\r\nlines = ['a', 'b']\r\n")
     assert load_letterhead(path).lines == ("a", "b")
@@ -50,7 +50,7 @@ def test_a_byte_order_mark_and_ends_of_lines_of_another_system_are_read(tmp_path
 
 
 @given(st.text(alphabet="ab=[]{}'\".\n\t\x00\ufeff#,0-:", max_size=40))
-def test_any_text_gives_tables_or_one_sentence(text: str) -> None:
+def test_any_text_gives_tables_or_an_error_sentence(text: str) -> None:
     try:
         assert isinstance(read_toml(text, "x", "y"), dict)
     except InputError as error:

@@ -64,20 +64,20 @@ def test_nonsense_is_refused_with_the_field_and_what_is_expected(text: str) -> N
         parse_length_m(text, "tape")
 
 
-def test_coordinates_may_be_negative_where_that_means_something() -> None:
+def test_coordinates_may_be_negative_but_lengths_may_not() -> None:
     assert parse_length_m("-1.45", signed=True) == -1.45
     assert parse_length_m("−1' 6\"", signed=True) == pytest.approx(-0.4572)
     assert parse_length_m(3) == 3.0
 
 
 @given(metres=st.floats(0, 30))
-def test_what_is_shown_reads_back(metres: float) -> None:
+def test_printed_lengths_are_read_back(metres: float) -> None:
     assert parse_length_m(format_length(metres, "imperial")) == pytest.approx(metres, abs=0.0254 / 16 + 1e-9)
     assert parse_length_m(format_length(metres)) == pytest.approx(metres, abs=0.005 + 1e-9)
 
 
 @given(text=st.text(max_size=30))
-def test_no_text_does_anything_but_read_or_be_refused(text: str) -> None:
+def test_any_text_is_read_or_refused(text: str) -> None:
     for parse in (parse_length_m, parse_temperature_c):
         try:
             assert isinstance(parse(text), float)
@@ -94,7 +94,7 @@ def test_temperatures(text: str, celsius: float) -> None:
 
 
 @pytest.mark.parametrize("text", ["", "hot", "200", "70 K", "nan"])
-def test_temperatures_of_no_room(text: str) -> None:
+def test_temperatures_outside_any_room_are_refused(text: str) -> None:
     with pytest.raises(InputError):
         parse_temperature_c(text)
 

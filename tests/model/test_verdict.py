@@ -33,7 +33,9 @@ def test_beyond_a_bound_worked_by_hand() -> None:
 
 
 @given(value=numbers, low=numbers, width=st.floats(0, 50), u=st.floats(0, 10))
-def test_a_limit_fails_just_where_a_bound_is_surely_passed(value: float, low: float, width: float, u: float) -> None:
+def test_a_limit_fails_exactly_where_a_bound_is_surely_exceeded(
+    value: float, low: float, width: float, u: float
+) -> None:
     limit = Limit(low=low, high=low + width, unit="dB", basis="made up for the test")
     beyond = surely_above(value, low + width, u) or surely_below(value, low, u)
     assert (limit.judge(value, u) is Verdict.FAIL) is beyond
@@ -45,7 +47,7 @@ def test_a_wider_limit_never_worsens_a_verdict(value: float, high: float, more: 
     assert wide.judge(value, u).severity <= narrow.judge(value, u).severity
 
 
-def test_nobody_else_guards_a_verdict_in_another_way() -> None:
+def test_only_one_module_applies_the_guard_band() -> None:
     """The factor is in one module: another rule elsewhere would judge the same number differently."""
     package = Path(commission.__file__).parent
     using = []

@@ -1,4 +1,4 @@
-"""Visits for tests of the record: without a store, their responses analysed by hand; and everything a document says."""
+"""Visits for tests of the record, without a store and with analyses made by hand; and the text of documents."""
 
 from __future__ import annotations
 
@@ -48,8 +48,8 @@ from commission.visit import Visit
 CREATED_AT = "2026-03-14T17:05:00Z"
 
 
-class Shelf:
-    """A log that is only read."""
+class ReadOnlyJournal:
+    """A log that takes no entries."""
 
     path = Path("harbour-lane.commission")
     read_only = True
@@ -78,13 +78,13 @@ class Shelf:
         return None
 
 
-class Told(Visit):
-    """A visit whose responses are analysed already."""
+class AnalysedVisit(Visit):
+    """A visit with analyses made by hand."""
 
     def __init__(self, events: tuple[Event, ...], given: Mapping[int, Any], blobs: Mapping[str, bytes]) -> None:
         self._given: Analyses | None = None
         self._by_seq = given
-        super().__init__(Shelf(events, blobs), lambda stored, fetch, whole=(): [])
+        super().__init__(ReadOnlyJournal(events, blobs), lambda stored, fetch, whole=(): [])
 
     @property
     def analyses(self) -> Analyses:
@@ -121,18 +121,18 @@ def visit_of(
     events = events_of(JobCreated(title="test", program_version="0.1.0"), *bodies, *responses)
     first = len(events) - len(responses) + 1
     given = {first + i: _of_its_place(each, c, s) for i, ((_, c, s), each) in enumerate(heard.items())}
-    return Told(events, given, blobs or {})
+    return AnalysedVisit(events, given, blobs or {})
 
 
 def _of_its_place(heard: Any, channel: str, seat: str) -> Any:
-    """An analysis with a fine structure of its place, as two places in a room never read alike; no level changes by it."""
+    """The analysis with a fine structure of its place added, since two places in a room never read alike; levels stay."""
     phase = crc32(f"{channel}/{seat}".encode())
     ripple = 2.0 * np.sin(np.arange(len(heard.view_db)) * (0.3 + phase % 97 / 50) + phase % 89)
     return replace(heard, view_db=heard.view_db + ripple)
 
 
 def _with_ripple(heard: Any, place: str) -> Any:
-    """With the fine structure that reflections make, at every place another: no two places in a room read alike."""
+    """The analyses with a fine structure as reflections make it, different at every place: no two places read alike."""
     if not isinstance(heard, Analysis) or len(heard.view_db) != len(GRID_HZ):
         return heard
     ripple = np.random.default_rng(list(place.encode())).normal(0, 2.0, len(GRID_HZ))
@@ -140,7 +140,7 @@ def _with_ripple(heard: Any, place: str) -> Any:
 
 
 def response(level_db: float, arrival_s: float, tilt: FloatArray | float = 0.0, **changes: object) -> object:
-    """An analysis on the real grid: flat at a level, with a deviation added."""
+    """An analysis on the program's grid: a flat level with a deviation added."""
     curve = np.full(len(GRID_HZ), level_db) + tilt
     given: dict[str, object] = {
         "freq_hz": GRID_HZ,
@@ -229,7 +229,7 @@ def grids(document: Document) -> list[PrintedTable]:
 
 
 def texts_of(block: Block) -> Iterator[str]:
-    """Everything that a block says."""
+    """All texts of a block."""
     match block:
         case Paragraph():
             yield block.text
@@ -254,7 +254,7 @@ def texts_of(block: Block) -> Iterator[str]:
 
 
 def texts(document: Document) -> Iterator[str]:
-    """Everything that a document says."""
+    """All texts of a document."""
     yield from (document.title, document.subtitle, document.date_text, document.how_to_check)
     for part in sections(document):
         yield part.title
@@ -265,7 +265,7 @@ def texts(document: Document) -> Iterator[str]:
 
 
 def text_of(part: Section) -> str:
-    """Everything that a section says, the ones inside included."""
+    """All text of a section, sections inside it included."""
     own = [part.title, *(text for block in part.blocks for text in texts_of(block))]
     return "\n".join([*own, *(text_of(inner) for inner in part.sections)])
 

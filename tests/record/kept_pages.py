@@ -1,4 +1,4 @@
-"""Pages that are made, and whose text is read, once for equal documents: what is tested is how records are checked."""
+"""A cache of rendered pages and of their text, for tests of how records are verified."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from commission.record.export import render
 
 
 def rendered_once() -> Callable[[Document, str], bytes]:
-    """The program's `render`, which keeps what it made of each document."""
+    """The program's `render` with a cache by document."""
     kept: dict[tuple[bytes, str], bytes] = {}
 
     def once(document: Document, suffix: str) -> bytes:
@@ -28,7 +28,7 @@ def rendered_once() -> Callable[[Document, str], bytes]:
 
 
 def extracted_once() -> Callable[..., str]:
-    """pypdf's text of a page, kept by what is drawn there and what its glyphs mean: most forgeries change few pages."""
+    """pypdf's text of a page, cached by its drawing operations and fonts: most forgeries change few pages."""
     kept: dict[tuple[bytes, ...], str] = {}
     extract = PageObject.extract_text
 
@@ -45,7 +45,7 @@ def extracted_once() -> Callable[..., str]:
 
 
 def keep_pages(patch: pytest.MonkeyPatch, *modules: ModuleType) -> None:
-    """Keep what these modules render, and the text that pypdf reads from a page."""
+    """Cache what these modules render, and the text that pypdf reads from a page."""
     patch.setattr(PageObject, "extract_text", extracted_once())
     once = rendered_once()
     for module in modules:

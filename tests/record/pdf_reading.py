@@ -1,7 +1,7 @@
-"""A tagged PDF as somebody hears it: what the structure tree holds, in its order, each with its role, words and place.
+"""A tagged PDF as read aloud: the contents of its structure tree in order, each with role, words and place.
 
 Written after ISO 32000-1:2008, 14.6 to 14.8 (marked content, structure, numbering of content) and 9.10.3 (ToUnicode), from
-memory, with pikepdf to read the objects; what a file gets wrong comes back as sentences.
+memory, with pikepdf to read the objects; mistakes of a file are returned as sentences.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ BLOCKS = frozenset("Title H1 H2 H3 H4 H5 H6 P Lbl LBody TH TD Caption Span".spli
 
 
 @dataclass(frozen=True)
-class Heard:
+class SpokenPiece:
     """One piece: `page` from 0, `x` and `y` of its first letter, pt from the lower left corner."""
 
     role: str
@@ -47,11 +47,11 @@ def role(element: Object) -> str:
     return str(element.S).removeprefix("/")
 
 
-def heard(file: Pdf) -> list[Heard]:
-    """Every piece in the order of the tree; a figure is its alternative text, marks of a list are left out."""
+def heard(file: Pdf) -> list[SpokenPiece]:
+    """Every piece in the order of the tree; a figure is read by its alternative text, and list markers are left out."""
     shown = [_shown(page) for page in file.pages]
     index = _page_index(file)
-    out: list[Heard] = []
+    out: list[SpokenPiece] = []
 
     def visit(node: Object) -> None:
         for element in [node] if isinstance(node, Dictionary) else node:
@@ -59,13 +59,13 @@ def heard(file: Pdf) -> list[Heard]:
                 continue
             name = role(element)
             if name == "Figure":
-                out.append(Heard("Figure", str(element.get("/Alt", ""))))
+                out.append(SpokenPiece("Figure", str(element.get("/Alt", ""))))
             elif name in BLOCKS and not any(role(e) == "Figure" for e in elements(element)):
                 parts = [(page, *shown[page][mcid]) for page, mcid in _content(element, index) if mcid in shown[page]]
                 text = "".join(part[1] for part in parts)
                 if text.strip("•‣– \u200b") or name == "TD":
                     page, _, x, y = parts[0] if parts else (-1, "", 0.0, 0.0)
-                    out.append(Heard(name, text, page, x, y))
+                    out.append(SpokenPiece(name, text, page, x, y))
             elif "/K" in element and not isinstance(element.K, int):
                 visit(element.K)
 
@@ -82,7 +82,7 @@ def _content(element: Object, index: dict[tuple[int, int], int]) -> Iterator[tup
 
 
 def _own_content(element: Object, index: dict[tuple[int, int], int]) -> Iterator[tuple[int, int]]:
-    """The same of an element alone; page −1 where none is named."""
+    """The same for an element without its children; page −1 where none is named."""
     for part in _parts(element):
         if isinstance(part, int):
             yield (index.get(element.Pg.objgen, -1) if "/Pg" in element else -1), part
@@ -138,7 +138,7 @@ _IDENTITY: Matrix = (1.0, 0.0, 0.0, 1.0, 0.0, 0.0)
 
 
 def _times(m: Matrix, n: Matrix) -> Matrix:
-    """m, then n."""
+    """The matrix product: m applied first, then n."""
     a, b, c, d, e, f = n
     return (
         m[0] * a + m[1] * c,
@@ -151,7 +151,7 @@ def _times(m: Matrix, n: Matrix) -> Matrix:
 
 
 def _letters(font: Object) -> dict[bytes, str]:
-    """Code of two bytes → letters, out of the font's ToUnicode map."""
+    """Two-byte code → letters, from the font's ToUnicode map."""
     return _map(font.ToUnicode.read_bytes()) if "/ToUnicode" in font else {}
 
 
@@ -216,7 +216,7 @@ def _marked(page: Page) -> Iterator[int]:
 
 
 def table_faults(file: Pdf) -> list[str]:
-    """Headers over columns and before rows, each saying which it is, and a cell for each column (14.8.5.7)."""
+    """Columns and rows need headers with the right scope, and every row a cell for each column (14.8.5.7)."""
     faults = []
     for count, table in enumerate((e for e in elements(file.Root.StructTreeRoot.K) if role(e) == "Table"), start=1):
         rows = [[c for c in row.K if role(c) in ("TH", "TD")] for row in elements(table) if role(row) == "TR"]
@@ -232,7 +232,7 @@ def table_faults(file: Pdf) -> list[str]:
                 faults.append(f"table {count}, row {number}: its header does not say so")
             if any(
                 _attribute(cell, "Headers") for cell in row
-            ):  # such a list would shut out all that it does not name
+            ):  # such a list would exclude every header that it does not name
                 faults.append(f"table {count}, row {number}: a cell names its headers, and not all of them")
     return faults
 
@@ -247,7 +247,7 @@ def _attribute(element: Object, name: str) -> object:
 
 
 def order_faults(file: Pdf) -> list[str]:
-    """Who listens goes the way of the eyes: on, down or to the right, never back."""
+    """The reading order must follow the layout: down or to the right, never back."""
     pieces = [each for each in heard(file) if each.page >= 0]
     return [
         f"“{b.text[:30]}” is heard after “{a.text[:30]}”, but is placed before it"

@@ -1,4 +1,4 @@
-"""Documents made by hand: an ordinary one, and one in which every text is hostile."""
+"""Documents made by hand: an ordinary one, and one with hostile texts throughout."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ FREQUENCIES = np.geomspace(20, 20000, 241)
 
 
 def png(width: int = 32, height: int = 24) -> bytes:
-    """A small picture, by the PNG specification (W3C 2003): one gray ramp."""
+    """A small picture with one gray ramp, by the PNG specification (W3C 2003)."""
 
     def chunk(kind: bytes, data: bytes) -> bytes:
         return struct.pack(">I", len(data)) + kind + data + struct.pack(">I", zlib.crc32(kind + data))
@@ -115,7 +115,7 @@ def grid(columns: int, rows: int, text: str = "FL", title: str = "Trims and dela
 
 
 def ordinary(**changes: object) -> Document:
-    """Every kind of block, and data beside."""
+    """A document with every kind of block and with attached data."""
     results = {"schema": "x", "text": "a < b </script> <!-- \\u003c \\", "values": [1.5, -2.25]}
     verdicts = PrintedTable(
         id="verdicts",
@@ -206,7 +206,7 @@ def ordinary(**changes: object) -> Document:
 
 
 def hostile() -> Document:
-    """Every text of a document is one that markup, terminals or fonts stumble over."""
+    """A document whose texts all contain markup, control characters or letters that fonts lack."""
     blocks: list[Block] = []
     for i, text in enumerate(HOSTILE):
         blocks += [

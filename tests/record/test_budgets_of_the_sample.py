@@ -49,7 +49,7 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
             elif budget is not None:
                 assert check.uncertainty == budget.u, check
             else:
-                # Signs, yes or no, and values that are not there have no uncertainty.
+                # Signs, yes-or-no answers and missing values have no uncertainty.
                 assert check.uncertainty == 0 or check.value is None, check
             if budget is not None:
                 held[check.id.split(".")[0]] = held.get(check.id.split(".")[0], 0) + 1
@@ -59,7 +59,7 @@ def test_every_check_uses_the_u_of_its_budget(visit: Visit) -> None:
     assert min(held.values()) >= 10
 
 
-def test_what_every_channel_holds_is_there(visit: Visit) -> None:
+def test_every_channel_has_its_budgets(visit: Visit) -> None:
     channels = {c.id for c in visit.job.system.channels}
     for step, ids in (
         ("levels", ("levels.match", "levels.absolute", "levels.left")),
@@ -71,7 +71,7 @@ def test_what_every_channel_holds_is_there(visit: Visit) -> None:
     assert len(visit.outcome("seats", visit.job.rounds[-1]).budgets) < 12  # one of a kind
 
 
-def test_text_and_json_hold_the_budgets(visit: Visit) -> None:
+def test_text_and_json_contain_the_budgets(visit: Visit) -> None:
     with_them, without = ("\n".join(visit_lines(visit, "as-left", budgets=each)) for each in (True, False))
     assert "combined u" not in without
     assert with_them.count("U = 2 u  ") >= 10
@@ -86,7 +86,7 @@ def test_text_and_json_hold_the_budgets(visit: Visit) -> None:
     assert found["levels"]["as-left"]["budgets"]
 
 
-def test_of_two_that_differ_neither_has_a_value_on_screen_in_text_or_in_json(visit: Visit) -> None:
+def test_a_comparison_of_two_values_shows_no_single_value_on_screen_in_text_or_json(visit: Visit) -> None:
     unsure = [
         check
         for check in visit.outcome("seats", "as-found").checks

@@ -1,4 +1,4 @@
-"""What a record says, of jobs made by hand: odd ones, hostile ones, empty ones, and a step that nobody knows."""
+"""The content of records of odd, hostile and empty jobs made by hand, and of a step that is defined here."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def hostile() -> Visit:
 
 @cache
 def twenty_seats() -> Visit:
-    """Computed once for all its records, which read it only."""
+    """Computed once for all records, which only read it."""
     return visit_of(defined(big_cinema()), heard=heard_everywhere(big_cinema()))
 
 
@@ -130,7 +130,7 @@ def odd(request: pytest.FixtureRequest) -> Document:
     return odd_record(request.param)
 
 
-def test_nothing_is_empty_made_up_or_uncontrolled(odd: Document) -> None:
+def test_no_text_is_empty_invented_or_holds_control_characters(odd: Document) -> None:
     for text in texts(odd):
         assert not [c for c in text if unicodedata.category(c) in ("Cc", "Cs")], text
         assert not re.search(r"\b(nan|None|inf)\b", text), text
@@ -152,14 +152,14 @@ def test_nothing_is_empty_made_up_or_uncontrolled(odd: Document) -> None:
             assert block.text
 
 
-def test_ids_are_plain_and_used_once(odd: Document) -> None:
+def test_ids_are_plain_and_unique(odd: Document) -> None:
     ids = [part.id for part in sections(odd)]
     ids += [block.id for block in blocks(odd) if hasattr(block, "id")]
     assert len(ids) == len(set(ids))
     assert all(re.fullmatch(r"[a-z0-9][a-z0-9-]*", ident) for ident in ids)
 
 
-def test_the_order_and_what_every_record_has(odd: Document) -> None:
+def test_every_record_has_the_same_parts_in_order(odd: Document) -> None:
     order = [part.id for part in odd.sections]
     wanted = ["summary", "site", "settings", "plan", "steps", "findings", "limits", "notes", "cautions", "signatures"]
     assert order == [ident for ident in wanted if ident in order]
@@ -176,12 +176,12 @@ def test_the_same_visit_gives_the_same_record() -> None:
 
 
 @pytest.mark.parametrize("moment", ["", "2026-03-14", "2026-03-14T17:05:00+01:00", "2026-03-14T17:05:00Z\n"])
-def test_the_moment_is_utc_with_seconds(moment: str) -> None:
+def test_the_time_of_the_record_is_utc_with_seconds(moment: str) -> None:
     with pytest.raises(InputError, match="moment of the record"):
         document(two_point_one(), created_at=moment)
 
 
-def test_the_files_inside(odd: Document) -> None:
+def test_the_record_contains_its_files(odd: Document) -> None:
     by_name = {each.name: each for each in odd.attachments}
     results = json.loads(by_name["results.json"].data)
     assert results["created_at"] == CREATED_AT
@@ -189,7 +189,7 @@ def test_the_files_inside(odd: Document) -> None:
     assert by_name["settings.csv"].data.startswith(b"channel,name,what,old,new")
 
 
-def test_the_settings_sheet_inside_is_the_one_that_is_read_out() -> None:
+def test_the_attached_settings_sheet_is_the_one_printed() -> None:
     visit = two_point_one()
     sheet = next(each for each in record(visit).attachments if each.name == "settings.csv")
     assert sheet.data.decode() == sheet_csv(visit)
@@ -249,7 +249,7 @@ def _invented(job, round_id, analyses):
     )
 
 
-def test_a_step_that_nobody_knows_is_in_the_record(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_an_unknown_step_is_in_the_record(monkeypatch: pytest.MonkeyPatch) -> None:
     step = Step(
         id="tilt",
         title="Tilt",
@@ -324,7 +324,7 @@ def _not_examined(doc: Document) -> str:
     return text_of(section(doc, "summary")).split("Not examined in this visit: ")[1].split("\n")[0]
 
 
-def test_steps_not_done_say_so_in_place() -> None:
+def test_steps_that_were_not_done_are_listed_in_place() -> None:
     doc = record(ODD["as found by hand"]())
     seats = section(doc, "step-seats")
     assert [b.text for b in seats.blocks if isinstance(b, Paragraph) and b.kind == "missing"] == [
@@ -333,7 +333,7 @@ def test_steps_not_done_say_so_in_place() -> None:
     assert "Seats (what is heard at each seat)" in _not_examined(doc)
 
 
-def test_a_visit_that_only_measured_reads_well_alone() -> None:
+def test_a_visit_with_a_single_round_reads_as_complete() -> None:
     system = cinema()
     heard = heard_everywhere(system, (AS_FOUND,))
     doc = record(
@@ -347,14 +347,14 @@ def test_a_visit_that_only_measured_reads_well_alone() -> None:
     own = "\n".join(text_of(section(doc, part)) for part in ("summary", "settings", "site"))
     for word in ("as left", "as-left", "before", "after", "again", "compared?"):
         found = [line for line in own.splitlines() if re.search(rf"\b{word}\b", line, re.IGNORECASE)]
-        # What is to be done may say so; the visit itself has no second half that could be missed.
+        # The next steps may mention it; the visit itself must not sound as if half of it were missing.
         fair = r"What it takes|enter these, then measure again|^after (the )?repair|^find the cause|never again"
         assert [line for line in found if not re.search(fair, line)] == [], word
     assert "What each seat hears today" in text_of(section(doc, "summary"))
     assert "step-compare" not in {part.id for part in sections(doc)}
 
 
-def test_one_seat_has_nothing_to_be_compared_with() -> None:
+def test_a_single_seat_is_compared_with_nothing() -> None:
     doc = record(two_point_one())
     text = text_of(section(doc, "summary"))
     assert "2.1" not in text
@@ -364,7 +364,7 @@ def test_one_seat_has_nothing_to_be_compared_with() -> None:
     assert "New loudness settings are recorded for 1 of 3 loudspeakers, with a change of 3.0 dB." in text
 
 
-def test_twenty_seats_stand_in_grids_that_fit_a_page() -> None:
+def test_twenty_seats_are_in_grids_that_fit_a_page() -> None:
     doc = odd_record("9.2.6 with twenty seats")
     assert max(len(grid.headings) for grid in grids(doc) if grid.id.startswith("seats")) == 11
     names = [grid.title for grid in grids(doc) if grid.id.startswith("seats")]
@@ -376,7 +376,7 @@ def test_twenty_seats_stand_in_grids_that_fit_a_page() -> None:
     assert all(f"Seat {seat.id}" in summary for seat in big_cinema().seats)
 
 
-def test_hostile_names_are_text_and_nothing_more() -> None:
+def test_hostile_names_are_plain_text() -> None:
     doc = record(hostile())
     everything = "\n".join(texts(doc))
     assert doc.subtitle == "=1+1 {job}"
@@ -404,7 +404,7 @@ def judged(found: object, left: object) -> str:
 @pytest.mark.parametrize(
     ("found", "left", "word"), [(6.0, 0.5, "better"), (0.5, 6.0, "worse"), (3.0, 3.0, "no real change")]
 )
-def test_each_seat_is_reported_what_the_numbers_carry(found: float, left: float, word: str) -> None:
+def test_the_sentence_of_each_seat_matches_its_numbers(found: float, left: float, word: str) -> None:
     text = judged(found, left)
     assert f"Seat A1: {word}. " in text
     assert f"Seat A2 (reference): {word}. " in text
@@ -420,10 +420,10 @@ def test_loudness_within_its_uncertainty_is_no_change() -> None:
     assert "better. Loudness within 2.1 dB (was 3.0)" in judged(3.0, 2.1)
 
 
-def test_nothing_is_called_sound_that_was_not_looked_at() -> None:
+def test_nothing_unexamined_is_called_sound() -> None:
     summary = text_of(section(record(ODD["as found by hand"]()), "summary"))
     assert "Too little was measured to say anything about: equipment and wiring" in summary
-    # Thirteen levels that agree are a test of the settings, and of nothing else.
+    # Thirteen levels that agree test the settings, and nothing else.
     assert re.findall("no fault in: ([^.]*)", summary) == ["the settings"]
 
 
@@ -443,7 +443,7 @@ def reset_rows(doc: Document) -> dict[str, tuple[str, ...]]:
     return {row[0]: row[1:] for row in next(g for g in grids(doc) if g.id == "settings-reset").rows}
 
 
-def test_after_a_reset_what_was_left_counts_and_what_was_only_found_is_marked() -> None:
+def test_the_reset_table_takes_values_as_left_and_marks_those_only_found() -> None:
     bodies: tuple[EventBody, ...] = (
         setting("FL", trim_db=1.0, distance=3.2, polarity="normal"),
         setting("FR", trim_db=2.0, distance=3.4),
@@ -493,7 +493,7 @@ def test_settings_changed_and_not_measured_again_are_not_called_better() -> None
     assert "1 of 3 loudspeakers, with a change of 6.0 dB" in summary
 
 
-def test_an_interim_round_stands_between() -> None:
+def test_an_interim_round_is_listed_between_the_others() -> None:
     system = cinema(["FL", "FC", "FR"], ["A2"])
     bodies: tuple[EventBody, ...] = (
         *levels({"FL": 75.0, "FC": 75.0, "FR": 81.0}),
@@ -506,7 +506,7 @@ def test_an_interim_round_stands_between() -> None:
     assert "1 of 3 done; the rest is missing." in text_of(section(doc, "step-levels-after-the-move"))
 
 
-def test_letterhead_and_paper_are_handed_on() -> None:
+def test_letterhead_and_paper_are_passed_to_the_document() -> None:
     from commission.record.document import Letterhead
 
     head = Letterhead(name="Harbour Sound", lines=("Quay 3",))
@@ -521,8 +521,8 @@ def test_letterhead_and_paper_are_handed_on() -> None:
         ((AS_FOUND, AS_LEFT), "deep bass better, 2.0 dB off (before 5.0 dB)"),
     ],
 )
-def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...], wanted: str) -> None:
-    """Levels of 70, 75 and 80 dB: the outer seats are 5 dB off their mean, by arithmetic."""
+def test_deep_bass_is_the_deviation_of_a_seat_from_the_mean(rounds: tuple[str, ...], wanted: str) -> None:
+    """Levels of 70, 75 and 80 dB: by arithmetic the outer seats are 5 dB off the mean."""
     system = cinema(["FL", "FR", "SUB1"], ["A1", "A2", "A3"])
     heard: dict[tuple[str, str, str], Any] = {}
     for r in rounds:
@@ -537,7 +537,7 @@ def test_deep_bass_is_how_far_a_seat_is_off_the_average(rounds: tuple[str, ...],
     assert "deep bass 0.0 dB off" in middle or "deep bass no real change, 0.0 dB off" in middle
 
 
-def test_a_part_that_cannot_be_written_says_so_and_the_rest_is_there(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_part_that_cannot_be_written_says_so_and_the_others_are_written(monkeypatch: pytest.MonkeyPatch) -> None:
     def broken(context: object) -> None:
         raise ValueError("no such place")
 

@@ -1,4 +1,4 @@
-"""What the record of a return visit says on page one, in plain words."""
+"""Page one of the record of a return visit."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def page_one(*now: EventBody, then: tuple[EventBody, ...] = (*levels(LEVELS), *T
     return text_of(section(record(visit_of(defined(SYSTEM), earlier, *now)), "summary-earlier"))
 
 
-def test_a_loudspeaker_that_fell_is_reported_with_its_figure_and_its_doubt() -> None:
+def test_a_quieter_loudspeaker_is_reported_with_value_and_uncertainty() -> None:
     text = page_one(*levels(LEVELS | {"SiL": 71.0}), *TRIMS)
     assert text.startswith("Since the visit of 14 March 2026")
     assert "the state in which it was found then: that visit recorded nothing else" in text
@@ -46,7 +46,7 @@ def test_a_loudspeaker_that_fell_is_reported_with_its_figure_and_its_doubt() -> 
     assert "Its setting may have changed" not in text, "its trim was noted both times"
 
 
-def test_what_somebody_set_is_distinguished_from_what_drifted() -> None:
+def test_changed_settings_are_distinguished_from_drift() -> None:
     turned = tuple(
         setting(c, trim_db=2.0 if c == "FL" else -1.0, distance=2.5 if c == "FC" else 3.0, polarity="normal")
         for c in LEVELS
@@ -61,8 +61,8 @@ def test_what_somebody_set_is_distinguished_from_what_drifted() -> None:
     )
 
 
-def test_a_loudspeaker_that_became_quieter_is_looked_at_before_its_trim_is_changed() -> None:
-    """Its trim is as it was: a cable, an amplifier or a driver made it quieter, and no trim makes up for that."""
+def test_a_quieter_loudspeaker_is_examined_before_its_trim_is_changed() -> None:
+    """Its trim is unchanged: a cable, an amplifier or a driver made it quieter, and a trim is no remedy for that."""
     earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
     doc = record(visit_of(defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 69.0}), *TRIMS))
     remains = text_of(section(doc, "summary-remains"))
@@ -74,20 +74,20 @@ def test_a_loudspeaker_that_became_quieter_is_looked_at_before_its_trim_is_chang
     assert "find the cause first" in rows["SiL (Side left)"]
 
 
-def test_a_part_that_was_compared_is_counted() -> None:
+def test_a_partial_comparison_states_its_count() -> None:
     some = {channel: level for channel, level in LEVELS.items() if channel not in ("SiL", "SiR")}
     text = page_one(*levels(some), *TRIMS)
     assert f"{len(some)} of {len(LEVELS)} loudspeakers could be compared; not: Side left and Side right." in text
     assert "could be compared" not in page_one(*levels(LEVELS), *TRIMS)
 
 
-def test_a_drift_may_be_a_hand_where_no_trim_was_noted() -> None:
+def test_without_a_noted_trim_a_drift_may_be_a_changed_setting() -> None:
     text = page_one(*levels(LEVELS | {"SiL": 71.0}), then=levels(LEVELS))
     assert "Side left has become 4.0 dB quieter" in text
     assert "Its setting may have changed as well: it was not recorded at both visits." in text
 
 
-def test_a_room_as_it_was_left() -> None:
+def test_an_unchanged_room_is_reported_as_unchanged() -> None:
     then: tuple[EventBody, ...] = (*levels(LEVELS), *TRIMS, *levels(LEVELS, round_id=AS_LEFT))
     text = page_one(*levels(LEVELS | {"FR": 75.1}), *TRIMS, then=then)
     assert "is compared with the state in which it was left then." in text
@@ -95,7 +95,7 @@ def test_a_room_as_it_was_left() -> None:
     assert "has been changed since then" not in text
 
 
-def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
+def test_settings_that_were_never_entered_accuse_nobody() -> None:
     then: tuple[EventBody, ...] = (*TRIMS, RoundOpened(round=AS_LEFT), setting("FL", trim_db=-4.0, round_id=AS_LEFT))
     text = page_one(*TRIMS, then=then)
     assert "The loudness setting is not what was planned then, and may never have been entered: " in text
@@ -103,7 +103,7 @@ def test_nobody_is_accused_of_what_was_never_typed_in() -> None:
     assert "has been changed since then" not in text
 
 
-def test_a_volume_that_was_turned_is_reported_as_such() -> None:
+def test_a_changed_volume_is_reported_as_such() -> None:
     text = page_one(*levels({c: 78.0 for c in LEVELS}), *TRIMS)
     assert (
         "All loudspeakers together read 3.0 dB louder than then; this may only be the volume setting of the day"
@@ -113,18 +113,18 @@ def test_a_volume_that_was_turned_is_reported_as_such() -> None:
     assert "together" not in page_one(*levels({c: 75.3 for c in LEVELS}), *TRIMS)
 
 
-def test_only_settings_or_nothing_measured_yet() -> None:
+def test_only_settings_changed_or_nothing_is_measured_yet() -> None:
     assert "Only settings could be compared" in page_one(*TRIMS)
     assert "Nothing that the earlier visit measured has been measured again yet." in page_one()
     assert "The earlier visit measured nothing that could be compared." in page_one(then=())
 
 
-def test_no_other_visit_tells_of_an_earlier_one() -> None:
+def test_other_visits_mention_no_earlier_visit() -> None:
     doc = record(visit_of(defined(SYSTEM), *levels(LEVELS)))
     assert "summary-earlier" not in {part.id for part in sections(doc)}
 
 
-def test_the_step_tells_the_round_as_found_alone() -> None:
+def test_only_the_round_as_found_is_compared_with_the_earlier_visit() -> None:
     earlier = earlier_of(visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS))
     visit = visit_of(
         defined(SYSTEM), earlier, *levels(LEVELS | {"SiL": 71.0}), *TRIMS, *levels(LEVELS, round_id=AS_LEFT)
@@ -141,7 +141,7 @@ def moved(each: Any, far: float) -> Any:
     return replace(each, position_m=(x, y + far, z))
 
 
-def test_every_band_in_which_the_seats_differ_anew_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_every_band_with_a_changed_spread_over_the_seats_is_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     drifts = tuple(
         Drift(quantity=f"spread_db {band}", channel="FL", before=1.0, now=4.0, change=3.0)
         for band in ("80-200", "200-500")
@@ -152,7 +152,7 @@ def test_every_band_in_which_the_seats_differ_anew_is_reported(monkeypatch: pyte
     assert "at 200–500 Hz the seats differ 3.0 dB more" in text
 
 
-def test_the_json_tells_a_return_visit_and_no_other() -> None:
+def test_the_json_of_a_return_visit_alone_holds_a_comparison() -> None:
     then = visit_of(defined(SYSTEM), *levels(LEVELS), *TRIMS)
     assert "drift" not in results(then)
     visit = visit_of(defined(SYSTEM), earlier_of(then), *levels(LEVELS | {"SiL": 71.0}), setting("FL", trim_db=2.0))

@@ -16,7 +16,7 @@ from typing import Any
 
 import pytest
 from builders import LOUDSPEAKERS, cinema, defined, events_of, levels
-from jobs import Shelf
+from jobs import ReadOnlyJournal
 
 from commission.diagnosis.fates import follow
 from commission.model import (
@@ -89,7 +89,7 @@ class Fault:
 
 @dataclass
 class Truth:
-    """What is so in one simulated visit."""
+    """The truth of one simulated visit."""
 
     channels: tuple[str, ...]
     rounds: tuple[str, ...]
@@ -109,7 +109,9 @@ class Truth:
         return next((r for r in self.rounds if self.shown(fault, r)), None)
 
     def state(self, fault: Fault, channel: str) -> str:
-        """By the newest round that carries the check: "fault", "gone", or "unknown" where none after the first does."""
+        """The state by the newest round with the check: "fault", "gone", or "unknown" where no round after the first has
+        it.
+        """
         first = self.first(fault)
         assert first is not None
         check = KINDS[fault.kind][2]
@@ -136,7 +138,7 @@ def simulated(seed: int) -> Truth:
         cured = own[1:] if len(where) == 2 and rng.random() < 0.4 else ()
         faults.append(Fault(kind, own, where, action, late=rng.random() < 0.2, cured=cured))
     truth = Truth(channels, rounds, faults)
-    tidy = rng.random() < 0.25  # a visit in which everything was checked and nothing else is off
+    tidy = rng.random() < 0.25  # a visit in which everything was checked and nothing else is wrong
     for round_id in rounds:
         for check in CHECKS:
             for channel in channels:
@@ -155,7 +157,7 @@ def simulated(seed: int) -> Truth:
 
 
 class SimulatedVisit(Visit):
-    """A visit whose outcomes and findings follow from the truth; what became of them is the program's own work."""
+    """A visit whose outcomes and findings follow from the truth; the program determines what became of the findings."""
 
     def __init__(self, truth: Truth) -> None:
         self.truth = truth
@@ -184,7 +186,7 @@ class SimulatedVisit(Visit):
                 (last if fault.late or first == AS_LEFT else done).append(body)
         opened = JobCreated(title="Simulated cinema", program_version="0.1.0")
         system = defined(cinema(truth.channels, ["A2"]))
-        super().__init__(Shelf(events_of(opened, system, *before, *done, *after, *last), {}), lambda *_: [])
+        super().__init__(ReadOnlyJournal(events_of(opened, system, *before, *done, *after, *last), {}), lambda *_: [])
         self._outcome_of = cache(self._simulated)
 
     @property
@@ -299,7 +301,7 @@ WORDS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "
 
 
 def wrong_claims(page: Page, truth: Truth) -> list[str]:
-    """Everything on the page that the truth does not bear out, and everything true that the page leaves out."""
+    """Claims on the page that the truth does not support, and true ones that the page omits."""
     return [*_of_faults(page, truth), *_of_checks(page, truth), *_of_the_whole(page, truth)]
 
 
@@ -358,7 +360,7 @@ def _of_line(line: str, fault: Fault, truth: Truth, states: dict[str, str]) -> I
 
 
 def _newest(truth: Truth) -> dict[tuple[str, str], tuple[str, Verdict]]:
-    """(check, channel) → the newest round that carries it and its verdict; NOT_TESTED where none does."""
+    """(check, channel) → the newest round with it and its verdict; NOT_TESTED where there is none."""
     out: dict[tuple[str, str], tuple[str, Verdict]] = {}
     for (round_id, check, channel), verdict in truth.verdicts.items():
         known = out.get((check, channel))
@@ -368,7 +370,7 @@ def _newest(truth: Truth) -> dict[tuple[str, str], tuple[str, Verdict]]:
 
 
 def _explained(truth: Truth, check: str, channel: str) -> bool:
-    """Whether a fault that is not gone accounts for what a check shows."""
+    """Whether a remaining fault explains the result of a check."""
     also = {"wiring.tweeter": ("levels.match",), "wiring.woofer": ("levels.match",)}
     for fault in truth.faults:
         first = truth.first(fault)
@@ -475,7 +477,7 @@ RULE_CHECKS = {
 }
 
 
-def test_no_sentence_claims_more_than_the_simulation_bears_out() -> None:
+def test_no_sentence_claims_more_than_the_simulation_supports() -> None:
     wrong = {}
     for seed in range(VISITS):
         truth = simulated(seed)
@@ -515,7 +517,7 @@ CHANGES: dict[str, Change] = {
 
 @pytest.mark.parametrize("change", list(CHANGES))
 def test_a_wrong_sentence_is_noticed(change: str) -> None:
-    """Each page on which the change finds its sentence becomes wrong by it."""
+    """Every page that contains the changed sentence must be found wrong."""
     tried = 0
     for seed in range(VISITS):
         truth = simulated(seed)

@@ -1,4 +1,4 @@
-"""Records that somebody altered after they were made: each is caught, or what could not be compared is named.
+"""Records altered after they were made: every change is detected, or the part that cannot be compared is named.
 
 The forgeries are made with pikepdf (qpdf) and pypdf's own writer, programs that did not make the record. What a PDF can
 hide its pages behind (annotations, boxes, later updates): ISO 32000-1, 7.5.6, 12.5, 14.11.2 (from memory).
@@ -40,7 +40,7 @@ WHEN = "2096-03-14T17:05:00Z"
 
 @pytest.fixture(scope="module", autouse=True)
 def expected_pages_made_once() -> Iterator[None]:
-    """The pages that the job gives are the same in nearly every test here: they are made, and their text is read, once."""
+    """Nearly every test here has the same expected pages: they are rendered, and their text is read, once."""
     with pytest.MonkeyPatch.context() as patch:
         keep_pages(patch, pages)
         decode_here(patch, letterhead)
@@ -55,7 +55,7 @@ def decoded_here(monkeypatch: pytest.MonkeyPatch) -> None:
 
 @pytest.fixture(scope="module")
 def visit(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Visit]:
-    """Three channels, one seat: pages quickly made."""
+    """A job of three channels and one seat, whose pages are made quickly."""
     folder = tmp_path_factory.mktemp("job")
     visit = LocalServices(folder / "state").create(folder / "small", cinema(["FL", "FC", "FR"], ["A2"]))
     visit.append(*levels({"FL": 76.5, "FC": 75.0, "FR": 72.0}))
@@ -110,7 +110,7 @@ def with_json(**changes: Any) -> Callable[[pikepdf.Pdf], None]:
 
 
 @pytest.mark.parametrize("options", [{}, {"linearize": True}, {"qdf": True}], ids=["plain", "web", "unpacked"])
-def test_a_pdf_saved_by_another_program_is_not_confirmed(
+def test_a_pdf_saved_by_another_program_is_not_verified(
     visit: Visit, made: dict[str, bytes], options: dict[str, bool]
 ) -> None:
     raw = edited(made["pdf"], lambda file: None, **options)
@@ -142,7 +142,7 @@ def swap_picture(file: pikepdf.Pdf) -> None:
 
 @pytest.mark.parametrize("forge", [cover, crop, annotate, swap_picture])
 @pytest.mark.usefixtures("decoded_here")
-def test_what_lies_over_the_words_is_not_confirmed(
+def test_a_page_with_covered_text_is_not_verified(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
 ) -> None:
     output = check(visit, edited(made["pdf"], forge))
@@ -170,7 +170,7 @@ def associate_another_file(file: pikepdf.Pdf) -> None:
 
 @pytest.mark.parametrize("forge", [run_script, run_script_by_name, associate_another_file, say_other_words])
 @pytest.mark.usefixtures("decoded_here")
-def test_what_goes_with_the_pages_is_not_confirmed(
+def test_additions_beside_the_pages_are_not_verified(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], None]
 ) -> None:
     output = check(visit, edited(made["pdf"], forge))
@@ -180,7 +180,7 @@ def test_what_goes_with_the_pages_is_not_confirmed(
 
 @pytest.mark.usefixtures("decoded_here")
 def test_an_update_appended_to_a_pdf_is_named(visit: Visit, made: dict[str, bytes]) -> None:
-    """Data about the file, and a note on a page: which of the two it was, the record cannot show."""
+    """Metadata and a note on a page: the record cannot show which of the two was added."""
     writer = PdfWriter(io.BytesIO(made["pdf"]), incremental=True)
     writer.add_metadata({"/Keywords": "x"})
     buffer = io.BytesIO()
@@ -240,7 +240,7 @@ def turned(file: pikepdf.Pdf) -> None:
     ],
 )
 @pytest.mark.usefixtures("decoded_here")
-def test_what_differs_is_named(
+def test_each_difference_is_named(
     visit: Visit, made: dict[str, bytes], forge: Callable[[pikepdf.Pdf], object], named: str
 ) -> None:
     output = check(visit, edited(made["pdf"], forge))
@@ -268,7 +268,9 @@ def test_a_date_before_the_last_event_is_doubted(visit: Visit) -> None:
     assert any("dated 2001-01-01T00:00:00Z, before its last event" in each.text for each in output)
 
 
-def test_what_no_job_holds_is_said_to_be_of_the_record(visit: Visit, made: dict[str, bytes]) -> None:
+def test_parts_that_the_job_does_not_hold_are_reported_as_the_records_own(
+    visit: Visit, made: dict[str, bytes]
+) -> None:
     output = check(visit, made["html"])
     assert output[-1].text.endswith(f"gives with the date that the record bears ({WHEN}) and its letterhead.")
 
@@ -292,7 +294,9 @@ def test_a_page_with_the_same_words_but_other_markup_is_refused(
     assert "The words of the page are right, but its markup, styles" in output[-1].text
 
 
-def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made: dict[str, bytes]) -> None:
+def test_json_rewritten_by_another_program_passes_and_duplicate_names_fail(
+    visit: Visit, made: dict[str, bytes]
+) -> None:
     """RFC 8259, 6: 75 and 75.0 are the same number, and many programs write the one for the other; 4: names once."""
 
     def whole(value: Any) -> Any:
@@ -318,14 +322,14 @@ def test_json_by_another_program_and_what_stands_in_it_twice(visit: Visit, made:
 @pytest.mark.parametrize(
     "changes", [{"program_version": "0.0.1"}, {"created_at": WHEN}, {"printed": {"words": "en"}}]
 )
-def test_what_a_record_says_of_itself_is_not_taken_on_trust(
+def test_claims_of_a_record_about_itself_are_not_trusted(
     visit: Visit, made: dict[str, bytes], changes: dict[str, Any]
 ) -> None:
     output = check(visit, json.dumps(json.loads(made["json"]) | changes).encode())
     assert overall(output).matches is None
 
 
-def test_a_broken_log_confirms_nothing() -> None:
+def test_a_broken_log_verifies_nothing() -> None:
     assert overall((RecordCheck(True, "x"),), log_whole=False).matches is False
     assert overall((RecordCheck(True, "x"), RecordCheck(None, "x"))).matches is None
 
@@ -355,8 +359,8 @@ def test_large_values_are_reported_briefly_and_many_differences_are_counted(
     assert few(f"{i}" for i in range(7)) == ["0", "1", "2", "3", "4", "2 more differences are not listed"]
 
 
-def test_letters_of_other_fonts_are_no_fraud(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """On a computer whose fonts have them they are drawn, on another they are described: nobody forged anything."""
+def test_letters_from_other_fonts_are_not_a_forgery(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A computer whose fonts have these letters draws them, another describes them; neither is a forgery."""
     visit = LocalServices(tmp_path / "state").create(tmp_path / "cinema", cinema(["FL"], ["A2"], title="映画館"))
     target = tmp_path / "record.pdf"
     write_record(visit, target, created_at=WHEN)
@@ -372,7 +376,7 @@ def test_letters_of_other_fonts_are_no_fraud(tmp_path: Path, monkeypatch: pytest
     assert "may look different on another computer" in " ".join(each.text for each in output)
 
 
-def test_a_page_of_another_size_is_not_read_through(visit: Visit, made: dict[str, bytes]) -> None:
+def test_a_page_of_another_length_is_not_compared_line_by_line(visit: Visit, made: dict[str, bytes]) -> None:
     output = check(visit, made["html"].replace(b"</body>", b"<" * 2_000_000 + b"</body>"))
     assert overall(output).matches is False
     assert "something was added to it" in output[-1].text
@@ -386,8 +390,8 @@ def test_long_pages_are_reported_by_their_beginning() -> None:
     ]
 
 
-def test_what_stands_in_every_row_neither_hides_a_difference_nor_takes_minutes() -> None:
-    """Compared each with each, three thousand lines that are the same took six minutes."""
+def test_text_repeated_in_every_row_neither_hides_a_difference_nor_takes_minutes() -> None:
+    """Comparing every pair of three thousand equal lines took six minutes."""
     own = [text for i in range(500) for text in (f"row {i}", "–", "✓ pass", str(i % 9))]
     found = list(own)
     found[41], found[1801] = "forged", "forged too"

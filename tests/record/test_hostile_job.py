@@ -1,4 +1,4 @@
-"""A whole job in which every text is hostile, through to its pages and tables: words stay words.
+"""A complete job with hostile texts throughout: on its pages and in its tables they stay plain text.
 
 Markup of HTML and of the typesetter, formulas of spreadsheets, controls of terminals: whatever a person or a file may
 put into a title, a name, a note, a caption, a limit's basis or a letterhead.
@@ -104,7 +104,7 @@ PLAIN = dict.fromkeys(KEYS, "x")
 
 
 def job(texts: dict[str, str]) -> Visit:
-    """A job with one text of each kind, each behind a mark of its own, so that none is empty or equal to another."""
+    """A job with one text of each kind, each after a distinct prefix, so that none is empty or equal to another."""
     t = {key: f"{key}: {text}" if key not in ("channel", "seat", "round") else text for key, text in texts.items()}
     names = {"FL": f"FL{texts['channel']}", "FR": "FR"}
     seat = f"A2{texts['seat']}"
@@ -173,25 +173,27 @@ def parse(raw: bytes) -> Element:
 
 
 def names_of(tree: Element) -> Counter[str]:
-    """How often each element occurs in a page."""
+    """Number of occurrences of each element in a page."""
     return Counter(str(each.tag) for each in tree.iter())
 
 
 @cache
 def plain_names() -> Counter[str]:
-    """Those of a page with plain words."""
+    """The elements of a page with plain text."""
     return names_of(parse(rendered(PLAIN, ".html")))
 
 
 def printed(text: str) -> str:
-    """Letters alone: pages break and join words as they need."""
+    """The letters of a text, since pages break and join words."""
     return re.sub(r"\s+", "", unicodedata.normalize("NFC", clean_text(text)))
 
 
 @settings(deadline=None, max_examples=6, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(texts=TEXTS)
 def test_no_text_becomes_markup_of_a_page(texts: dict[str, str]) -> None:
-    """A page has the elements of one with plain words (drawings aside, whose parts depend on widths), nothing that runs."""
+    """A page has the same elements as one with plain text (except drawings, whose parts depend on widths) and no
+    scripts.
+    """
     tree = parse(rendered(texts, ".html"))
     assert [each.get("type") for each in tree.iter("script")] == ["application/json"]
     for each in tree.iter():
@@ -220,7 +222,7 @@ def test_no_text_becomes_markup_of_the_typesetter(texts: dict[str, str]) -> None
 
 @settings(deadline=None, max_examples=6, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 @given(texts=TEXTS)
-def test_no_cell_of_any_table_computes_and_no_line_moves_the_terminal(texts: dict[str, str]) -> None:
+def test_no_table_cell_is_a_formula_and_no_line_controls_the_terminal(texts: dict[str, str]) -> None:
     visit = job(texts)
     for table in (checks_csv(visit), sheet_csv(visit)):
         rows = list(csv.reader(io.StringIO(table, newline="")))

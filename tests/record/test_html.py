@@ -34,7 +34,7 @@ def text_of(element: Element) -> str:
     return " ".join(" ".join(element.itertext()).split())
 
 
-def test_nothing_runs_and_nothing_is_fetched(made: tuple[Document, Element]) -> None:
+def test_pages_run_no_script_and_fetch_nothing(made: tuple[Document, Element]) -> None:
     _, tree = made
     scripts = list(tree.iter("script"))
     assert [s.get("type") for s in scripts] == ["application/json"]
@@ -50,7 +50,7 @@ def test_nothing_runs_and_nothing_is_fetched(made: tuple[Document, Element]) -> 
     assert "@import" not in style
 
 
-def test_headings_in_order_tables_with_scopes_and_drawings_with_words(made: tuple[Document, Element]) -> None:
+def test_headings_are_in_order_tables_have_scopes_and_drawings_have_text(made: tuple[Document, Element]) -> None:
     """WCAG 2.2 (W3C 2023): 1.1.1 text alternatives, 1.3.1 relationships, 2.4.1 bypass, 3.1.1 language."""
     _, tree = made
     assert (tree.get("lang") or "").startswith("en")
@@ -76,14 +76,14 @@ def test_headings_in_order_tables_with_scopes_and_drawings_with_words(made: tupl
     assert all(img.get("alt") is not None for img in tree.iter("img"))
 
 
-def test_every_text_arrives_as_text() -> None:
+def test_every_text_stays_text() -> None:
     printed = text_of(parse(render_html(hostile())))
     for text in HOSTILE:
         assert " ".join(clean_text(text).replace("e\u0301", "é").split()) in printed
     assert DIGEST in printed
 
 
-def test_attachments_come_out_as_they_went_in() -> None:
+def test_attachments_are_unchanged() -> None:
     """ "<" inside the data block is written as an escape of JSON (RFC 8259, 7): nothing in it can end the block."""
     for document in (ordinary(), hostile()):
         raw = render_html(document)
@@ -103,7 +103,7 @@ def test_the_same_document_gives_the_same_bytes() -> None:
     assert render_html(hostile()) == render_html(hostile())
 
 
-def test_print_says_job_date_digest_and_page() -> None:
+def test_printed_pages_show_job_date_digest_and_page() -> None:
     style = "".join(next(iter(parse(render_html(ordinary())).iter("style"))).itertext())
     assert 'counter(page)" of "' in style.replace(" ", "").replace('"of"', '" of "') or "counter(page)" in style
     assert "counter(pages)" in style
@@ -113,7 +113,7 @@ def test_print_says_job_date_digest_and_page() -> None:
     assert "size:letter" in render_html(ordinary(paper="us-letter")).decode()
 
 
-def test_the_contents_lead_to_every_step_of_a_long_part() -> None:
+def test_the_contents_link_to_every_step_of_a_long_part() -> None:
     parts = tuple(Section(id=f"step-{i}", title=f"Step {i}") for i in range(5))
     owner, steps = (Section(id=i, title=i.capitalize(), sections=parts) for i in ("owner", "steps"))
     tree = parse(render_html(ordinary(sections=(owner, steps, Section(id="end", title="End")))))
@@ -123,7 +123,7 @@ def test_the_contents_lead_to_every_step_of_a_long_part() -> None:
     assert [targets[(a.get("href") or "")[1:]] for a in nav.iter("a")] == [text_of(a) for a in nav.iter("a")]
 
 
-def test_a_value_is_not_torn_from_its_unit_and_a_small_table_not_between_pages() -> None:
+def test_values_stay_with_their_units_and_small_tables_on_one_page() -> None:
     cells = ("at least −10.0 dB", "✓ 9 ✗ 2", "within ±0.10 ms; within ±2.00 ms", "yes or no", "x" * 50)
     heads = tuple(Heading(title=f"H{i}") for i in range(6))
     small, large = (PrintedTable(id=f"g{n}", title="G", headings=heads, rows=(("FL", *cells),) * n) for n in (3, 30))
@@ -137,7 +137,7 @@ def test_a_value_is_not_torn_from_its_unit_and_a_small_table_not_between_pages()
     assert ".k,td.good,td.bad,td.open,td.none{white-space:nowrap}" in CSS
 
 
-def test_sections_without_blocks_and_a_bare_document() -> None:
+def test_empty_sections_and_a_minimal_document_are_valid() -> None:
     parse(render_html(ordinary(sections=(Section(id="x", title="Empty"),), attachments=(), subtitle="")))
 
 
@@ -155,7 +155,7 @@ def contrast(a: str, b: str) -> float:
     return (high + 0.05) / (low + 0.05)
 
 
-def test_contrast_in_both_colour_schemes() -> None:
+def test_contrast_suffices_in_both_colour_schemes() -> None:
     """WCAG 2.2, 1.4.3: at least 4.5:1 for text; 1.4.11: at least 3:1 for lines of a drawing."""
     assert contrast("#000", "#fff") == pytest.approx(21.0)
     light = dict(re.findall(r"--([\w-]+):(#[0-9a-f]{3,6})", CSS[: CSS.index("@media")]))

@@ -1,6 +1,6 @@
 """HTML records in a real browser with an accessibility engine (axe-core), and under the Nu HTML Checker (W3C).
 
-Both come from npm and need Chromium, Node and Java, so they run where somebody laid them (CI does):
+Both come from npm and need Chromium, Node and Java, so these tests run where they are installed (as in CI):
 copy pages/package.json into a folder, `npm install` there, and name the folder in COMMISSION_TEST_PAGES.
 """
 
@@ -76,7 +76,7 @@ def pages(sample: Path, folder: Path) -> list[Path]:
 
 
 def program(*names: str) -> str:
-    """Where it is; a folder of modules without the programs that run them is a fault of the set-up, never a reason to skip."""
+    """The path of a program; a folder of modules without the programs is a set-up error, never a reason to skip."""
     found = next(filter(None, map(shutil.which, names)), None)
     assert found is not None, f"COMMISSION_TEST_PAGES is set, but there is none of {', '.join(names)}"
     return found
@@ -94,7 +94,7 @@ def in_browser(*files: str) -> subprocess.CompletedProcess[str]:
 
 
 def checked(files: list[Path]) -> list[str]:
-    """What the checker of HTML says, but for what is known to be wrong."""
+    """The messages of the HTML checker, without its known false ones."""
     jar = Path(MODULES) / "node_modules" / "vnu-jar" / "build" / "dist" / "vnu.jar"
     command = [program("java"), "-jar", str(jar), "--format", "json", "--also-check-svg", *map(str, files)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=600, check=False)
@@ -136,7 +136,7 @@ def broken(folder: Path, name: str, changes: dict[str, tuple[str, str]]) -> dict
 
 
 def only_the_broken(lines: list[str], files: dict[str, Path]) -> None:
-    """What is reported is of broken pages, and each of these is reported for what it is."""
+    """Only broken pages are reported, each with its own fault."""
     others = [line for line in lines if ".html" in line and "broken-" not in line]
     assert others == []
     missed = [
@@ -145,14 +145,16 @@ def only_the_broken(lines: list[str], files: dict[str, Path]) -> None:
     assert missed == [], lines
 
 
-def test_a_browser_finds_what_is_broken_and_nothing_else(pages: list[Path], folder: Path) -> None:
-    """The page with every kind of block is looked at in both widths and colours, the others on a light phone."""
+def test_a_browser_reports_the_broken_pages_alone(pages: list[Path], folder: Path) -> None:
+    """The page with every kind of block is checked in both widths and colour schemes, the others as on a phone in light
+    mode.
+    """
     files = broken(folder, "browser", IN_BROWSER)
     done = in_browser(str(pages[0]), "--once", *map(str, (*pages[1:], *files.values())))
     assert (done.returncode, done.stderr) == (1, ""), done.stderr
     only_the_broken(done.stdout.splitlines(), files)
 
 
-def test_the_checker_finds_what_is_broken_and_nothing_else(pages: list[Path], folder: Path) -> None:
+def test_the_checker_reports_the_broken_pages_alone(pages: list[Path], folder: Path) -> None:
     files = broken(folder, "checker", IN_HTML)
     only_the_broken(checked([*pages, *files.values()]), files)

@@ -1,4 +1,4 @@
-"""A letterhead is read whole or refused in one sentence; of a logo only its pixels travel in the record."""
+"""A letterhead is read completely or refused in one sentence; a record contains only the pixels of a logo."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def pixels(content: bytes) -> np.ndarray:
     return np.asarray(Image.open(io.BytesIO(content)).convert("RGBA"))
 
 
-def test_name_lines_and_logo(tmp_path: Path) -> None:
+def test_a_letterhead_has_name_lines_and_logo(tmp_path: Path) -> None:
     toml = 'name = "Harbour Sound"\nlines = ["Quay 3", "a@example.org"]\nlogo = "logo.png"'
     head = load_letterhead(write(tmp_path, toml, logo_png=png()))
     assert (head.name, head.lines, head.logo_media_type) == (
@@ -59,7 +59,7 @@ def test_name_lines_and_logo(tmp_path: Path) -> None:
     assert load_letterhead(write(tmp_path, "")).logo is None
 
 
-def test_a_jpeg_is_known_by_its_content_and_loses_its_camera_data(tmp_path: Path) -> None:
+def test_a_jpeg_is_recognised_by_content_and_loses_its_camera_data(tmp_path: Path) -> None:
     """EXIF tag 0x010F is the maker of the camera (Exif 2.3, 4.6.4; from memory)."""
     out = io.BytesIO()
     exif = Image.Exif()
@@ -83,7 +83,7 @@ def test_a_png_of_any_kind_keeps_its_pixels_and_its_transparency(tmp_path: Path,
     assert np.array_equal(pixels(head.logo), pixels(out.getvalue()))
 
 
-def test_a_logo_that_shows_through_still_does(tmp_path: Path) -> None:
+def test_a_transparent_logo_stays_transparent(tmp_path: Path) -> None:
     out = io.BytesIO()
     Image.new("RGBA", (3, 3), (10, 20, 30, 40)).save(out, "PNG")
     head = load_letterhead(write(tmp_path, 'logo = "logo.png"', logo_png=out.getvalue()))
@@ -91,7 +91,7 @@ def test_a_logo_that_shows_through_still_does(tmp_path: Path) -> None:
     assert pixels(head.logo)[1, 1].tolist() == [10, 20, 30, 40]
 
 
-def test_a_png_keeps_its_pixels_alone_and_is_decoded_once(tmp_path: Path) -> None:
+def test_only_the_pixels_of_a_png_are_kept_and_it_is_decoded_once(tmp_path: Path) -> None:
     whole = png()
     text = struct.pack(">I", 10) + b"tEXtGPS\0SECRET" + struct.pack(">I", zlib.crc32(b"tEXtGPS\0SECRET"))
     at = whole.index(b"IDAT") - 4
@@ -107,7 +107,7 @@ def test_a_png_keeps_its_pixels_alone_and_is_decoded_once(tmp_path: Path) -> Non
 
 
 @given(content=st.binary(max_size=60))
-def test_any_bytes_give_one_sentence(content: bytes) -> None:
+def test_invalid_files_give_one_sentence(content: bytes) -> None:
     for start in (b"", b"\x89PNG\r\n\x1a\n", b"\xff\xd8\xff"):
         with pytest.raises(InputError) as caught:
             decode_logo(start + content, {"where": "logo"})
@@ -133,7 +133,7 @@ def test_any_bytes_give_one_sentence(content: bytes) -> None:
     ],
 )
 @pytest.mark.usefixtures("decoded_here")
-def test_refusals_name_the_field(tmp_path: Path, toml: str, printed: str) -> None:
+def test_messages_name_the_field(tmp_path: Path, toml: str, printed: str) -> None:
     path = write(
         tmp_path, toml, logo_gif=b"GIF89a", logo_svg=b"<svg/>", broken_png=png()[:30], huge_png=png(width=9000)
     )
@@ -146,5 +146,5 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
         load_letterhead(tmp_path / "nowhere.toml")
 
 
-def test_controls_are_taken_out_of_the_text(tmp_path: Path) -> None:
+def test_control_characters_are_removed_from_the_text(tmp_path: Path) -> None:
     assert load_letterhead(write(tmp_path, 'name = "A\\u001b[31m\\u202eB"')).name == "A[31mB"

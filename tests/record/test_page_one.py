@@ -1,4 +1,4 @@
-"""What page one and the settings claim, against what was measured: gone, new, hidden, not known; what a reset needs."""
+"""Claims of page one and of the settings against the measurements: gone, new, hidden, unknown; and settings for a reset."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import cinema, defined, levels, setting, tapes
-from jobs import CREATED_AT, Shelf, grids, renamed, response, section, sections, text_of, visit_of
+from jobs import CREATED_AT, ReadOnlyJournal, grids, renamed, response, section, sections, text_of, visit_of
 
 from commission.diagnosis import RULES
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
@@ -31,7 +31,7 @@ from commission.visit import Visit
 SEATS = ("A1", "A2", "A3")
 ARRIVAL_S = {"A1": 0.0206, "A2": 0.02, "A3": 0.0206}
 """The outer seats are 20 cm farther from the loudspeakers than the middle one."""
-Heard = Mapping[tuple[str, str, str], object]
+SpokenPiece = Mapping[tuple[str, str, str], object]
 
 
 def record(visit: Visit) -> Document:
@@ -41,7 +41,7 @@ def record(visit: Visit) -> Document:
 def heard(
     round_id: str, channels: tuple[str, ...], reversed_: str = "", **changes: object
 ) -> dict[tuple[str, str, str], object]:
-    """These channels at three seats, one of them in reverse."""
+    """These channels at three seats, the last argument with reversed polarity."""
     return {
         (round_id, c, s): response(
             75.0,
@@ -57,27 +57,27 @@ FRONT = ("FL", "FC", "FR")
 CLICK = np.sinc(np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ))
 
 
-def front(*bodies: EventBody, given: Heard) -> Document:
+def front(*bodies: EventBody, given: SpokenPiece) -> Document:
     return record(visit_of(defined(cinema(FRONT, SEATS)), *bodies, heard=given))
 
 
 def problems(doc: Document) -> str:
-    """What remains, and what is no longer found."""
+    """The problems that remain, and those no longer found."""
     return "\n".join(text_of(part) for part in sections(doc) if part.id in ("summary-remains", "summary-found"))
 
 
 # --- what became of a fault -----------------------------------------------------------------------------------------
 
 
-def test_no_longer_found_where_it_was_checked_again() -> None:
+def test_a_fault_checked_again_is_no_longer_found() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, FRONT)})
     (line,) = [line for line in problems(doc).splitlines() if "Front right" in line]
     assert line.endswith("No longer found.")
-    # What that rests on is listed with the finding: three seats, each checked again.
+    # The finding lists its evidence: three seats, each checked again.
     assert "Checked again\nPolarity, as left: ✓ 3" in text_of(section(doc, "findings"))
 
 
-def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> None:
+def test_a_loudspeaker_not_measured_again_is_not_reported_as_measured() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, "FR"), **heard(AS_LEFT, ("FL", "FC"))})
     (line,) = [line for line in problems(doc).splitlines() if "The two wires of Front right" in line]
     assert "Not measured again, so its present state is not known." in line
@@ -86,7 +86,7 @@ def test_a_loudspeaker_that_was_not_measured_again_is_not_said_to_be_seen() -> N
     assert "recordings at the seats were not repeated: Front right." in text_of(section(doc, "summary-remains"))
 
 
-def test_a_fault_of_the_visit_itself_is_reported_as_one() -> None:
+def test_a_fault_caused_during_the_visit_is_reported_as_such() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT, "FR")})
     text = problems(doc)
     assert "It was not there in the first measurement." in text
@@ -95,7 +95,7 @@ def test_a_fault_of_the_visit_itself_is_reported_as_one() -> None:
     assert "Front right" in text_of(section(doc, "summary-remains"))
 
 
-def test_what_was_not_tested_at_first_is_not_called_new() -> None:
+def test_a_fault_not_tested_as_found_is_not_called_new() -> None:
     doc = front(given={**heard(AS_FOUND, ("FL", "FC")), **heard(AS_LEFT, FRONT, "FR")})
     assert "not there in the first measurement" not in problems(doc)
     (line,) = [line for line in problems(doc).splitlines() if "The two wires of Front right" in line]
@@ -113,7 +113,7 @@ def trims_left_half(*more: EventBody) -> Document:
     return record(visit_of(defined(cinema(FRONT, ["A2"])), *bodies, *more))
 
 
-def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
+def test_remaining_deviations_are_listed_with_their_remedy() -> None:
     doc = trims_left_half()
     assert "Still there: Front right, with the new settings. No longer found: Centre." in problems(doc)
     (proposed,) = [grid for grid in grids(doc) if grid.id == "settings-proposed"]
@@ -123,7 +123,7 @@ def test_what_is_still_off_is_named_and_what_it_would_take_is_there() -> None:
     assert "differ from the proposed settings" in text_of(section(doc, "settings-after"))
 
 
-def test_settings_alone_do_not_put_times_right() -> None:
+def test_changed_settings_alone_do_not_correct_arrivals() -> None:
     metres = {"FL": 3.3, "FC": 3.0, "FR": 3.5}
     bodies: tuple[EventBody, ...] = (
         *tapes(metres),
@@ -141,7 +141,7 @@ def test_settings_alone_do_not_put_times_right() -> None:
 # --- what silence is worth ------------------------------------------------------------------------------------------
 
 
-def test_no_fault_is_claimed_only_as_far_as_it_was_tested() -> None:
+def test_no_fault_is_stated_only_for_what_was_tested() -> None:
     text = problems(front(given=heard(AS_FOUND, FRONT)))
     assert (
         "The measurements showed no fault in: equipment and wiring" not in text
@@ -173,7 +173,7 @@ def test_the_room_is_not_called_sound_behind_a_late_subwoofer() -> None:
     assert "Other faults must be repaired first, before anything is known about: the room." in text
 
 
-def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
+def test_a_clipped_recording_is_not_a_fault_of_the_cinema() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT, clipped=True), **heard(AS_LEFT, FRONT, clipped=False)})
     assert "this is not a fault of the cinema. No longer found." in problems(doc)
     assert "showed no fault in: equipment and wiring" in problems(doc)
@@ -183,8 +183,8 @@ def test_a_recording_that_clipped_is_no_fault_of_the_cinema() -> None:
 # --- seats ----------------------------------------------------------------------------------------------------------
 
 
-def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
-    """Mains 3.0 ms apart, then 2.0 ms; of a subwoofer the moment is known to 1.5 ms only, and it is not in the span."""
+def test_a_subwoofer_does_not_affect_the_span_of_arrivals() -> None:
+    """Mains 3.0 ms apart, then 2.0 ms; a subwoofer's arrival is known only to 1.5 ms, so it is not in the span."""
     system = cinema(["FL", "FR", "SUB1"], SEATS)
     given: dict[tuple[str, str, str], Any] = {}
     for r, apart in ((AS_FOUND, 0.003), (AS_LEFT, 0.002)):
@@ -197,7 +197,7 @@ def test_a_subwoofer_does_not_blur_when_the_others_are_heard() -> None:
     assert "timing better, within 2.0 ms (before 3.0 ms)" in text
 
 
-def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
+def test_a_partial_improvement_is_not_called_an_overall_one() -> None:
     given: dict[tuple[str, str, str], Any] = {}
     for s in SEATS:
         given |= {
@@ -213,7 +213,7 @@ def test_better_in_part_of_what_was_measured_is_not_better_altogether() -> None:
     )
 
 
-def test_loudness_over_some_loudspeakers_says_so() -> None:
+def test_a_loudness_over_some_loudspeakers_says_so() -> None:
     doc = front(given={**heard(AS_FOUND, FRONT), **heard(AS_LEFT, ("FL", "FC"))})
     text = text_of(section(doc, "summary-seats"))
     assert "Loudness covers the 2 of 3 loudspeakers that were measured each time." in text
@@ -224,8 +224,8 @@ def test_loudness_over_some_loudspeakers_says_so() -> None:
 # --- settings, method, files ----------------------------------------------------------------------------------------
 
 
-def test_loudness_is_not_reported_over_none_of_the_loudspeakers() -> None:
-    """Where only the subwoofer was recorded again."""
+def test_loudness_is_not_reported_without_main_loudspeakers() -> None:
+    """Only the subwoofer was recorded again."""
     channels = (*FRONT, "SUB1")
     given = {**heard(AS_FOUND, channels), **heard(AS_LEFT, ("SUB1",))}
     text = text_of(section(record(visit_of(defined(cinema(channels, SEATS)), heard=given)), "summary-seats"))
@@ -233,17 +233,17 @@ def test_loudness_is_not_reported_over_none_of_the_loudspeakers() -> None:
     assert "Loudness covers the" not in text
 
 
-def test_a_round_that_was_opened_and_nothing_more_tells_nothing() -> None:
+def test_an_empty_round_is_ignored() -> None:
     opened = RoundOpened(round=AS_LEFT)
     doc = front(opened, given=heard(AS_FOUND, FRONT))
     assert text_of(section(doc, "summary")) == text_of(section(front(given=heard(AS_FOUND, FRONT)), "summary"))
-    # Nor does it hide what was measured in between.
+    # It does not hide measurements made in between either.
     doc = front(opened, given={**heard(AS_FOUND, FRONT, "FR"), **heard("second-try", FRONT)})
     assert "again during the work (second try), but not as it was left" in text_of(section(doc, "summary"))
     assert "No longer found." in problems(doc)
 
 
-def test_settings_of_loudspeakers_that_are_gone_do_not_stop_the_record() -> None:
+def test_settings_of_removed_loudspeakers_do_not_stop_the_record() -> None:
     doc = record(visit_of(defined(cinema(FRONT)), setting("FL", trim_db=1.0), defined(cinema(()))))
     assert "No setting of the processor was entered." in text_of(section(doc, "settings"))
 
@@ -255,7 +255,7 @@ def test_settings_finer_than_a_step_keep_every_digit() -> None:
         assert {"−1.25", "3.125"} <= set(row)
 
 
-def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
+def test_the_reset_table_names_missing_values() -> None:
     bare = visit_of(defined(cinema(["FL"], ["A2"])), setting("FL", trim_db=1.0))
     text = text_of(section(record(bare), "settings-after"))
     assert "does not contain the crossover of each loudspeaker, the bands of the equaliser and" in text
@@ -267,7 +267,7 @@ def test_after_a_reset_what_the_record_does_not_hold_is_said() -> None:
     assert "Crossover –: full range, or not entered." in held and "high-pass 80 Hz" in held
 
 
-def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() -> None:
+def test_the_attached_sheet_and_the_printed_table_agree_as_left() -> None:
     bodies: tuple[EventBody, ...] = (
         *levels({"FL": 76.0, "FR": 78.0}),
         setting("FL", trim_db=0.0),
@@ -296,7 +296,7 @@ def test_the_sheet_in_the_file_and_the_table_on_paper_say_the_same_of_as_left() 
     }
 
 
-def test_how_it_was_measured_is_reported_round_by_round() -> None:
+def test_the_method_is_reported_round_by_round() -> None:
     given = {**heard(AS_FOUND, FRONT), **heard(AS_LEFT, FRONT)}
     doc = front(*levels({"FL": 75.0}), given=given)
     (grid,) = [grid for grid in grids(doc) if grid.id == "method"]
@@ -334,15 +334,15 @@ def test_a_simulated_room_is_not_reported_as_a_real_one() -> None:
 
 
 @pytest.mark.parametrize("name", ["loft.commission", "my loft.commission", "-x.commission", 'a"b $HOME.commission'])
-def test_the_command_that_checks_can_be_typed(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    monkeypatch.setattr(Shelf, "path", Path(name))
+def test_the_printed_verify_command_can_be_typed(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
+    monkeypatch.setattr(ReadOnlyJournal, "path", Path(name))
     doc = record(visit_of(defined(cinema(["FL"], ["A2"]))))
     (command,) = re.findall(r"run: (commission verify .*?)\. It prints", doc.how_to_check)
     assert shlex.split(command) == ["commission", "verify", f"./{name}" if name.startswith("-") else name]
 
 
-def test_uncertainties_stand_beside_their_own_limits() -> None:
-    """Of mains and of subwoofers the limits differ, and so do the uncertainties: 0.17 ms says nothing of ±2 ms."""
+def test_uncertainties_are_shown_beside_their_own_limits() -> None:
+    """Mains and subwoofers have different limits and uncertainties: 0.17 ms says nothing about ±2 ms."""
     system = cinema(["FL", "FC", "FR", "SUB1"], ["A2"])
     given = {
         (AS_FOUND, c, "A2"): response(75.0, 0.02, arrival_u_s=5e-4 if c == "SUB1" else 8e-5)
@@ -356,19 +356,19 @@ def test_uncertainties_stand_beside_their_own_limits() -> None:
     assert re.search(r"0\.\d\d ms; 1\.\d\d ms", " | ".join(row))
 
 
-def test_a_processor_of_which_nothing_is_noted_is_not_described_as_if_it_were() -> None:
+def test_an_unknown_processor_is_not_described() -> None:
     known, unknown = (
         text_of(section(record(visit_of(defined(cinema(["FL"], ["A2"], processor=p)))), "site"))
         for p in (Processor(model="surround processor"), Processor())
     )
     assert "assumed" not in known
     assert unknown.count("(assumed: no processor was entered)") == 3
-    # Nor is what its settings rest on, after a reset.
+    # The basis of its settings is not described either.
     doc = record(visit_of(defined(cinema(["FL"], ["A2"], processor=Processor())), setting("FL", trim_db=1.0)))
     assert text_of(section(doc, "settings-after")).count("(assumed: no processor was entered)") == 3
 
 
-def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
+def test_cautions_about_overhead_loudspeakers_are_not_for_the_homeowner() -> None:
     channels = ("FL", "FC", "TpFL", "TpFR")
     doc = {
         c: text_of(
@@ -386,7 +386,7 @@ def test_what_hangs_overhead_is_not_for_the_homeowner() -> None:
 # --- rounds ---------------------------------------------------------------------------------------------------------
 
 
-def test_the_opening_says_which_rounds_there_are() -> None:
+def test_the_opening_names_the_rounds() -> None:
     def opening(*rounds: str) -> str:
         given = {key: value for r in rounds for key, value in heard(r, FRONT).items()}
         return text_of(section(front(given=given), "summary")).splitlines()[2]
@@ -398,24 +398,24 @@ def test_the_opening_says_which_rounds_there_are() -> None:
     assert "as it was left" not in opening("after-the-move")
 
 
-def test_seats_that_were_recorded_only_at_the_end_are_not_called_unmeasured() -> None:
+def test_seats_recorded_only_as_left_are_not_called_unmeasured() -> None:
     text = text_of(section(front(given=heard(AS_LEFT, FRONT)), "summary-seats"))
     assert "not compared, because it was not measured both times. Loudness within 0.0 dB, not measured" in text
     assert ": not measured." not in text
-    # Other loudspeakers than before are no comparison.
+    # Different loudspeakers before and after cannot be compared.
     text = text_of(
         section(front(given={**heard(AS_FOUND, ("FL",)), **heard(AS_LEFT, ("FC", "FR"))}), "summary-seats")
     )
     assert "Loudness within" not in text
 
 
-def test_faults_of_a_visit_that_measured_only_at_its_end_are_reported() -> None:
+def test_faults_found_only_as_left_are_reported() -> None:
     assert "Front right" in problems(front(given=heard(AS_LEFT, FRONT, "FR")))
 
 
-def test_every_rule_has_plain_words_and_they_are_filled() -> None:
-    """A finding that a rule can make has an entry, and leaves no place open."""
-    for rule in (each for each in RULES if not each.id.startswith("checklist.")):  # each list brings its own words
+def test_every_rule_has_a_plain_text_with_all_placeholders_filled() -> None:
+    """Every finding that a rule can make has an entry whose placeholders are all filled."""
+    for rule in (each for each in RULES if not each.id.startswith("checklist.")):  # each list has its own texts
         known = PLAIN_FINDINGS.get(rule.id)
         assert known is not None, rule.id
         for past, several in product((True, False), repeat=2):
@@ -453,7 +453,7 @@ def test_verbs_agree_with_the_number_of_loudspeakers() -> None:
         ([], [], ""),
     ],
 )
-def test_a_setting_that_could_be_better_is_no_problem_of_the_cinema(
+def test_a_setting_that_could_be_better_is_not_listed_as_a_problem(
     ids: list[str], loose: list[str], ends: str
 ) -> None:
     histories: Any = [SimpleNamespace(first=SimpleNamespace(id=each)) for each in ids]

@@ -1,8 +1,8 @@
-"""PDF records held against the standards by programs that did not make them: pikepdf (qpdf), pypdf, pdftotext.
+"""PDF records checked against the standards with independent programs: pikepdf (qpdf), pypdf, pdftotext.
 
-An open validator looks at whole records in test_pdf_validated.py, and test_pdf_structure.py at what the tags tell. Here the
-clauses that matter most are looked up one by one with programs that are older and better known. ISO 19005-3:2012 (PDF/A-3),
-ISO 14289-1:2014 (PDF/UA-1) and ISO 32000-1:2008 are cited from memory.
+test_pdf_validated.py checks whole records with an open validator, and test_pdf_structure.py their tags. Here the most
+important clauses are checked one by one with older and better known programs. ISO 19005-3:2012 (PDF/A-3), ISO 14289-1:2014
+(PDF/UA-1) and ISO 32000-1:2008 are cited from memory.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ def pages(raw: bytes) -> list[str]:
     return [page.extract_text() for page in pypdf.PdfReader(io.BytesIO(raw)).pages]
 
 
-def test_the_file_claims_and_keeps_what_the_archive_asks(made: tuple[Document, bytes]) -> None:
+def test_the_file_meets_the_archive_and_accessibility_standards(made: tuple[Document, bytes]) -> None:
     """ISO 19005-3: 6.6.2 metadata and identification, 6.2.3 output intent or device-independent colour, 6.1.3 no
     encryption, 6.2.11.4 fonts embedded; ISO 14289-1: 5 identification, 7.1 marked and titled, 7.2 language."""
     document, raw = made
@@ -72,7 +72,7 @@ def test_the_file_claims_and_keeps_what_the_archive_asks(made: tuple[Document, b
                 assert "/ToUnicode" in font
 
 
-def test_attachments_come_out_as_they_went_in(made: tuple[Document, bytes]) -> None:
+def test_attachments_are_unchanged(made: tuple[Document, bytes]) -> None:
     """ISO 19005-3 6.8: each embedded file is an associated file with relationship, type and description."""
     document, raw = made
     with pikepdf.open(io.BytesIO(raw)) as file:
@@ -96,11 +96,11 @@ def test_every_page_carries_job_date_digest_and_number(made: tuple[Document, byt
         assert clean_text(document.date_text)[:9] in text
 
 
-def test_numbers_are_there_to_the_digit() -> None:
+def test_numbers_are_printed_to_the_digit() -> None:
     document = ordinary(sections=(Section(id="t", title="T", blocks=(grid(13, 60), grid(4, 3))),))
     raw = pdf.render_pdf(document)
     texts = [" ".join(pages(raw))]
-    if shutil.which("pdftotext"):  # poppler, where it is installed: a second reader
+    if shutil.which("pdftotext"):  # poppler as a second reader, where it is installed
         done = subprocess.run(["pdftotext", "-layout", "-", "-"], input=raw, capture_output=True, check=True)
         texts.append(done.stdout.decode())
     for text in texts:
@@ -109,14 +109,14 @@ def test_numbers_are_there_to_the_digit() -> None:
         assert sorted(numbers) == sorted(expected)
 
 
-def test_headers_of_a_table_come_again_on_every_page() -> None:
+def test_table_headers_are_repeated_on_every_page() -> None:
     raw = pdf.render_pdf(ordinary(sections=(Section(id="t", title="T", blocks=(grid(5, 150),)),)))
     found = pages(raw)
     assert len(found) >= 3
     assert all("Value" in text for text in found if "FL " in text)
 
 
-def test_hostile_text_is_text() -> None:
+def test_hostile_text_stays_text() -> None:
     text = re.sub(r"\s+", "", " ".join(pages(pdf.render_pdf(hostile()))))
     for sentence in (HOSTILE[0], HOSTILE[1], HOSTILE[6]):
         assert re.sub(r"\s+", "", sentence) in text
@@ -126,7 +126,7 @@ def test_hostile_text_is_text() -> None:
     assert not any(c in text for c in "\x07\x1b\x00\u202e")
 
 
-def test_letters_that_no_font_has_are_described() -> None:
+def test_letters_missing_from_all_fonts_are_described() -> None:
     """Symbols by their names in the Unicode Character Database."""
     plain = ordinary(sections=(Section(id="s", title="Жук Ω ŵ", blocks=(Paragraph(text="אולם"),)),))
     assert "Жук Ω ŵ" in " ".join(pages(pdf.render_pdf(plain)))
@@ -145,14 +145,14 @@ def test_letters_that_no_font_has_are_described() -> None:
     assert "Å é ß ✓ ✗ Ω ж stay" in text
 
 
-def test_letters_taken_for_granted_are_there() -> None:
+def test_common_letters_are_drawn() -> None:
     import typst
 
     assert letters._missing(typst, sorted(letters.KNOWN), system_fonts=False) == set()
     assert letters._missing(typst, ["映", "A", "\U0001f600"], system_fonts=False) == {"映", "\U0001f600"}
 
 
-def test_the_same_document_gives_the_same_bytes_and_the_date_is_its_own() -> None:
+def test_the_same_document_gives_the_same_bytes_with_its_own_date() -> None:
     document = ordinary()
     raw = pdf.render_pdf(document)
     assert pdf.render_pdf(document) == raw
@@ -163,13 +163,13 @@ def test_the_same_document_gives_the_same_bytes_and_the_date_is_its_own() -> Non
 
 
 @pytest.mark.parametrize("paper,size", [("a4", (595.28, 841.89)), ("us-letter", (612.0, 792.0))])
-def test_paper(paper: str, size: tuple[float, float]) -> None:
+def test_paper_sizes_follow_the_standards(paper: str, size: tuple[float, float]) -> None:
     """ISO 216: A4 is 210 by 297 mm; ANSI A is 8.5 by 11 in."""
     page = pypdf.PdfReader(io.BytesIO(pdf.render_pdf(ordinary(paper=paper)))).pages[0]
     assert (float(page.mediabox.width), float(page.mediabox.height)) == pytest.approx(size, abs=0.1)
 
 
-def test_a_logo_of_either_kind() -> None:
+def test_png_and_jpeg_logos_are_drawn() -> None:
     from PIL import Image
 
     jpeg = io.BytesIO()
@@ -179,7 +179,7 @@ def test_a_logo_of_either_kind() -> None:
         assert pdf.render_pdf(ordinary(letterhead=head)).startswith(b"%PDF-1.7")
 
 
-def test_units_stand_in_all_heads_alike() -> None:
+def test_units_are_written_alike_in_all_column_headings() -> None:
     table = PrintedTable(
         id="t",
         title="T",
@@ -195,14 +195,14 @@ def test_units_stand_in_all_heads_alike() -> None:
     assert titles == [("Channel", ""), ("Distance, as found", "m"), ("Enter", "ft"), ("Seats [any]", "")]
 
 
-def test_a_count_of_verdicts_has_the_colour_of_its_worst() -> None:
+def test_a_count_of_verdicts_has_the_colour_of_the_worst_one() -> None:
     assert [
         tone_of(text) for text in ("✓ pass", "✓ 9 ✗ 2", "✗ 1 ? 4", "✓ 9  ? 4", "– 3", "– not tested", "✓ bass −10")
     ] == ["good", "bad", "bad", "open", "none", "none", "good"]
     assert tone_of("9 ✗ 2") == tone_of("✓x") == tone_of("") == ""
 
 
-def test_what_the_owner_reads_fits_one_sheet_in_smaller_type_if_it_must() -> None:
+def test_the_owners_page_fits_one_sheet_in_smaller_type_if_necessary() -> None:
     def summary(lines: int) -> Document:
         items = tuple(f"Seat {i}: better. Loudness within 3.9 dB (was 6.2)." for i in range(lines))
         first = Section(id="summary", title="In plain words", blocks=(Bullets(items=items),))
@@ -215,8 +215,8 @@ def test_what_the_owner_reads_fits_one_sheet_in_smaller_type_if_it_must() -> Non
     assert sheets(80) > 1  # but never of type too small to be read with ease
 
 
-def test_a_heading_stays_with_what_it_announces() -> None:
-    """Wherever the page ends: heading, sentence and the table or the part that follows stand on one page."""
+def test_a_heading_stays_with_its_content() -> None:
+    """Wherever the page ends, heading, sentence and the following table or section start on one page."""
     for filled in range(30, 52, 6):
         filler = Paragraph(text=" \u2028".join(["a line that fills the page"] * filled))
         inner = Section(id="round", title="Inner heading", blocks=(Paragraph(text="State."), grid(4, 12)))
@@ -232,7 +232,7 @@ def test_a_heading_stays_with_what_it_announces() -> None:
         )
 
 
-def test_a_torn_table_has_rows_on_its_first_page() -> None:
+def test_a_split_table_has_rows_on_its_first_page() -> None:
     for filled in range(36, 52, 4):
         filler = Paragraph(text=" \u2028".join(["a line that fills the page"] * filled))
         found = pages(
@@ -242,7 +242,7 @@ def test_a_torn_table_has_rows_on_its_first_page() -> None:
         assert all(f"FL {i}" in first for i in range(3))
 
 
-def test_cells_break_between_values_and_not_inside_them() -> None:
+def test_cells_break_between_values_and_not_within_them() -> None:
     kept = "\u00a0"
     assert (
         pdf.bound("within ±0.10 ms; within ±2.00 ms", 9.0) == f"within{kept}±0.10{kept}ms; within{kept}±2.00{kept}ms"
@@ -255,7 +255,7 @@ def test_cells_break_between_values_and_not_inside_them() -> None:
 
 
 def test_a_photograph_fills_its_half_of_the_page_or_its_height() -> None:
-    """Wide and tall side by side: tops in line, neither larger than its place (half of 493 pt; 62 mm)."""
+    """Wide and tall side by side: tops aligned, neither larger than its space (half of 493 pt; 62 mm)."""
     wide, tall = (
         Photo(id=n, data=png(w, h), media_type="image/png", caption=n, alt=n)
         for n, w, h in (("wide", 90, 30), ("tall", 30, 60))
@@ -281,12 +281,12 @@ def test_a_photograph_fills_its_half_of_the_page_or_its_height() -> None:
     assert drawn[0].f + h == pytest.approx(drawn[1].f + h2, abs=1)
 
 
-def test_a_bare_document_has_no_empty_parts() -> None:
+def test_a_minimal_document_has_no_empty_parts() -> None:
     raw = pdf.render_pdf(ordinary(letterhead=Letterhead(), sections=(), attachments=(), subtitle=""))
     assert len(pages(raw)) == 1
 
 
-def test_without_a_typesetter_one_sentence_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_without_a_typesetter_the_message_says_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
     import sys
 
     monkeypatch.setitem(sys.modules, "typst", None)
@@ -294,7 +294,7 @@ def test_without_a_typesetter_one_sentence_says_what_to_do(monkeypatch: pytest.M
         pdf.render_pdf(ordinary())
 
 
-def test_columns_keep_words_whole_and_numbers_in_sight() -> None:
+def test_columns_keep_words_and_numbers_whole() -> None:
     text_pt, side_pt = 493.0, 740.0
     for columns in range(2, 26):
         table = grid(columns, 4)
@@ -305,7 +305,7 @@ def test_columns_keep_words_whole_and_numbers_in_sight() -> None:
         for share, heading in zip(fitted.shares, table.headings, strict=True):
             for word in heading.title.split():
                 assert width_em(word) * fitted.size_pt < share * width
-    # A row's name stays in one line where there is room, however long the other heads are.
+    # A row's name stays on one line where there is room, however long the other headings are.
     heads = (
         Heading(title="Channel"),
         *(Heading(title=f"Distance, as {r}", unit="m", numeric=True) for r in ("found", "left") * 3),
@@ -313,7 +313,7 @@ def test_columns_keep_words_whole_and_numbers_in_sight() -> None:
     table = PrintedTable(id="t", title="T", headings=heads, rows=(("TpFL (Top front left)", *("10.50",) * 6),))
     fitted = fit_columns(table, text_pt, side_pt)
     assert width_em(table.rows[0][0]) * 1.09 * fitted.size_pt < fitted.shares[0] * text_pt
-    # A change such as "+0.2 → −0.5" is never torn.
+    # A change such as "+0.2 → −0.5" is never split.
     changes = PrintedTable(
         id="t", title="T", headings=tuple(Heading(title=f"A{i}") for i in range(8)), rows=(("+0.2 → −0.5",) * 8,)
     )

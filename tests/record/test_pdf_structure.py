@@ -1,6 +1,6 @@
-"""What no validator looks at: whether the tags of a PDF record tell its content, all of it, in its order, and truly.
+"""Properties that no validator checks: whether the tags of a PDF record give all of its content correctly and in order.
 
-ISO 14289-1:2014 (PDF/UA-1) and ISO 32000-1:2008 are cited from memory. Each check is also shown a record that was broken on
+ISO 14289-1:2014 (PDF/UA-1) and ISO 32000-1:2008 are cited from memory. Each check must also reject a record broken on
 purpose.
 """
 
@@ -14,7 +14,7 @@ from collections.abc import Callable, Iterator
 import pdf_reading
 import pikepdf
 import pytest
-from pdf_reading import Heard, elements, role
+from pdf_reading import SpokenPiece, elements, role
 from record_samples import hostile, ordinary
 
 from commission.record.document import (
@@ -45,12 +45,12 @@ def plain() -> bytes:
 
 
 def bare(text: str) -> str:
-    """Without what setting text in lines adds or takes."""
+    """The text without spaces and hyphens that depend on line breaks."""
     return re.sub(r"[\s\u00ad\u200b‐-]", "", text)
 
 
 def pieces(document: Document) -> Iterator[tuple[str, str]]:
-    """(kind of element, words) as a document of plain letters should be read aloud."""
+    """(kind of element, words) in the order in which a document of plain letters should be read aloud."""
     yield "Title", document.title
     yield from (("P", text) for text in (document.subtitle, document.date_text) if text)
     yield from (("P", text) for text in (document.letterhead.name, *document.letterhead.lines) if text)
@@ -96,26 +96,26 @@ def of_block(block: Block) -> Iterator[tuple[str, str]]:
                     yield from (("P", text) for text in (words, label) if text)
 
 
-def test_all_of_it_is_heard_piece_by_piece_in_the_order_of_the_document() -> None:
+def test_everything_is_read_aloud_in_the_order_of_the_document() -> None:
     document = ordinary()
     with pikepdf.open(io.BytesIO(render_pdf(document))) as file:
         reported = [(each.role, bare(each.text)) for each in pdf_reading.heard(file)]
     assert reported == [(kind, bare(text)) for kind, text in pieces(document)]
 
 
-def test_tags_and_content_lead_to_each_other(made: tuple[Document, pikepdf.Pdf]) -> None:
+def test_tags_and_content_refer_to_each_other(made: tuple[Document, pikepdf.Pdf]) -> None:
     assert pdf_reading.numbering_faults(made[1]) == []
 
 
-def test_every_cell_has_a_header_over_it_and_one_before_it(made: tuple[Document, pikepdf.Pdf]) -> None:
+def test_every_cell_has_a_column_and_a_row_header(made: tuple[Document, pikepdf.Pdf]) -> None:
     assert pdf_reading.table_faults(made[1]) == []
 
 
-def test_ears_go_the_way_of_the_eyes(made: tuple[Document, pikepdf.Pdf]) -> None:
+def test_the_reading_order_follows_the_layout(made: tuple[Document, pikepdf.Pdf]) -> None:
     assert pdf_reading.order_faults(made[1]) == []
 
 
-def test_no_piece_hangs_outside_a_block(made: tuple[Document, pikepdf.Pdf]) -> None:
+def test_every_piece_is_inside_a_block(made: tuple[Document, pikepdf.Pdf]) -> None:
     """Two pieces of text that are tagged as mere spans of the page are heard as one: “… cinema14 March”."""
     assert [each.text for each in pdf_reading.heard(made[1]) if each.role == "Span"] == []
 
@@ -142,7 +142,7 @@ def test_bookmarks_are_the_headings(made: tuple[Document, pikepdf.Pdf]) -> None:
         assert marked == reported == [(level, bare(title)) for level, title in titles(document.sections, 1)]
 
 
-def test_every_figure_has_a_caption_beside_its_words(made: tuple[Document, pikepdf.Pdf]) -> None:
+def test_every_figure_has_a_caption_and_alternative_text(made: tuple[Document, pikepdf.Pdf]) -> None:
     """ISO 14289-1, 7.3: alternative text; a logo is no figure but decoration."""
     reported = pdf_reading.heard(made[1])
     figures = [i for i, each in enumerate(reported) if each.role == "Figure"]
@@ -158,7 +158,7 @@ def _all(sections: tuple[Section, ...]) -> Iterator[Section]:
         yield from _all(section.sections)
 
 
-def test_language_title_and_dates_say_the_same_wherever_they_stand() -> None:
+def test_language_title_and_dates_agree_everywhere() -> None:
     with pikepdf.open(io.BytesIO(render_pdf(ordinary()))) as file:
         assert str(file.Root.Lang) == "en"
         assert {str(e.Lang) for e in elements(file.Root.StructTreeRoot.K) if "/Lang" in e} <= {"en"}
@@ -171,7 +171,7 @@ def test_language_title_and_dates_say_the_same_wherever_they_stand() -> None:
             assert str(file.docinfo["/CreationDate"]) == str(file.docinfo["/ModDate"]) == "D:20260314162005Z"
 
 
-def test_what_is_attached_is_described_in_full(made: tuple[Document, pikepdf.Pdf]) -> None:
+def test_attachments_are_described_in_full(made: tuple[Document, pikepdf.Pdf]) -> None:
     """ISO 19005-3, 6.8 and annex E: both names, description, type, relationship; size and checksum where they are given."""
     document, file = made
     assert [str(spec.UF) for spec in file.Root.AF] == [each.name for each in document.attachments]
@@ -187,7 +187,8 @@ def test_what_is_attached_is_described_in_full(made: tuple[Document, pikepdf.Pdf
             assert bytes(stream.Params.CheckSum) == hashlib.md5(attachment.data).digest()
 
 
-# --- the checks above see what they are for ------------------------------------------------------------------------------
+# --- the checks above detect what they are for
+# ------------------------------------------------------------------------------
 
 
 def rolled(file: pikepdf.Pdf, old: str, new: str) -> None:
@@ -237,7 +238,7 @@ def no_way_back(file: pikepdf.Pdf) -> None:
     ],
     ids=["scope", "headers", "cell", "order", "decoration", "way-back"],
 )
-def test_a_broken_record_is_seen(
+def test_a_broken_record_is_detected(
     plain: bytes, breaks: Callable[[pikepdf.Pdf], None], sees: Callable[[pikepdf.Pdf], list[str]]
 ) -> None:
     with pikepdf.open(io.BytesIO(plain)) as file:
@@ -246,11 +247,11 @@ def test_a_broken_record_is_seen(
         assert sees(file) != []
 
 
-def test_two_blocks_in_one_would_be_heard_as_one(plain: bytes) -> None:
+def test_two_blocks_in_one_element_are_detected(plain: bytes) -> None:
     with pikepdf.open(io.BytesIO(plain)) as file:
         before = pdf_reading.heard(file)
         rolled(file, "P", "Span")
         after = pdf_reading.heard(file)
     assert [each.text for each in before] == [each.text for each in after]
     assert not any(each.role == "Span" for each in before)
-    assert any(isinstance(each, Heard) and each.role == "Span" for each in after)
+    assert any(isinstance(each, SpokenPiece) and each.role == "Span" for each in after)

@@ -1,8 +1,8 @@
 """PDF records under an independent validator of PDF/A-3a (ISO 19005-3:2012) and PDF/UA-1 (ISO 14289-1:2014).
 
-`page-validation` shares no code with the program that sets the pages and is held by its authors against the open test files
-of veraPDF and Isartor. A validator that says yes to everything proves nothing: it is shown records broken on purpose, too.
-What it is blind to (order, true words, headers and rows, tags without content) is in test_pdf_structure.py.
+`page-validation` shares no code with the program that sets the pages and its authors test it with the open test files of
+veraPDF and Isartor. A validator that accepts everything proves nothing, so it must also reject records broken on purpose.
+What it does not check (order, correct words, headers and rows, tags without content) is tested in test_pdf_structure.py.
 """
 
 from __future__ import annotations
@@ -36,18 +36,18 @@ SAMPLE_TOML = Path(__file__).resolve().parents[2] / "sample_measurements" / "har
 
 
 def failed(raw: bytes, profile: str) -> list[str]:
-    """The rules that a file breaks, each with what was found."""
+    """The rules that a file breaks, each with the validator's message."""
     report = page.validate_pdf_bytes(raw, profile=profile)
-    assert report.rules.total > 100  # it has looked
+    assert report.rules.total > 100  # the validator has run
     assert report.is_compliant == (not report.failures)
     return [f"{each.rule_id}: {each.message}" for each in report.failures if not _ends_in_a_return(raw, each)]
 
 
 def _ends_in_a_return(raw: bytes, failure: page.ValidationFailure) -> bool:
-    """Version 0.11 takes a carriage return that is the last byte of a stream for a part of the line end after it."""
+    """Version 0.11 mistakes a carriage return at the end of a stream for part of the line ending after it."""
     if not failure.rule_id.endswith("STREAM-LENGTH-001"):
         return False
-    # It does not always say which stream it means: then each must end where its length says, and one in a return.
+    # It does not always name the stream: then each must end where its length says, and one with a carriage return.
     number = rb"\d+" if failure.object_id is None else b"%d" % failure.object_id.object_number
     pattern = rb"\n%s 0 obj\s*<<[^>]*?/Length (\d+)\b(?! \d+ R).*?>>\s*?stream\r?\n" % number
     ends = [found.end() + int(found[1]) for found in re.finditer(pattern, raw, re.DOTALL)]
@@ -73,7 +73,7 @@ def transparent_logo() -> bytes:
 
 
 def headed() -> Document:
-    """A letterhead of long lines and a logo that shows through."""
+    """A letterhead with long lines and a transparent logo."""
     head = Letterhead(
         name="Federkiel " * 8, lines=("Kaistraße am Alten Hafen " * 4,) * 8, logo=png(), logo_media_type="image/png"
     )
@@ -81,15 +81,15 @@ def headed() -> Document:
 
 
 @pytest.mark.parametrize("document", [ordinary, hostile, headed])
-def test_documents_with_every_kind_of_block(document: Callable[[], Document]) -> None:
+def test_documents_with_every_kind_of_block_are_valid(document: Callable[[], Document]) -> None:
     raw = render_pdf(document())
     for profile in STANDARDS:
         assert failed(raw, profile) == []
 
 
 @pytest.mark.parametrize("odd", [name for name in ODD if "twenty" not in name])
-def test_odd_jobs(odd: str) -> None:
-    """But for the largest, whose kinds of blocks the sample and the documents above have as well."""
+def test_records_of_odd_jobs_are_valid(odd: str) -> None:
+    """All but the largest, whose kinds of blocks also occur in the sample and the documents above."""
     raw = pdf_of(ODD[odd]())
     for profile in STANDARDS:
         assert failed(raw, profile) == []
@@ -100,7 +100,7 @@ def services(sample: Path) -> LocalServices:
     return SolvedServices(sample.parent / "state")
 
 
-def test_the_sample_on_letter_paper_with_letterhead_and_photographs(
+def test_the_sample_on_letter_paper_with_letterhead_and_photographs_is_valid(
     services: LocalServices, sample: Path, tmp_path: Path
 ) -> None:
     from PIL import Image
@@ -125,8 +125,8 @@ def test_the_sample_on_letter_paper_with_letterhead_and_photographs(
         assert failed(raw, profile) == []
 
 
-def test_a_return_visit(services: LocalServices, tmp_path: Path) -> None:
-    """To the sample's hand-entered readings: every kind of figure that is compared, without the sums of its recordings."""
+def test_the_record_of_a_return_visit_is_valid(services: LocalServices, tmp_path: Path) -> None:
+    """A return to the sample's hand-entered readings, with every kind of compared value except those of its recordings."""
     services.create_from_toml(tmp_path / "then", SAMPLE_TOML).close()
     visit = services.create_return(tmp_path / "back", tmp_path / "then.commission")
     visit.append(*levels({"FL": 74.0, "FC": 75.0, "FR": 78.0}))
@@ -136,7 +136,8 @@ def test_a_return_visit(services: LocalServices, tmp_path: Path) -> None:
         assert failed(raw, profile) == []
 
 
-# --- it sees what is broken ----------------------------------------------------------------------------------------------
+# --- it detects what is broken
+# ----------------------------------------------------------------------------------------------
 
 Break = Callable[[Pdf], None]
 BREAKS: dict[tuple[str, str], Break] = {}
@@ -335,18 +336,18 @@ def saved(file: Pdf, **options: object) -> bytes:
 
 
 @pytest.mark.parametrize("profile", STANDARDS)
-def test_a_record_saved_again_is_whole(plain: bytes, profile: str) -> None:
+def test_a_record_saved_again_is_valid(plain: bytes, profile: str) -> None:
     with pikepdf.open(io.BytesIO(plain)) as file:
         assert failed(saved(file), profile) == []
 
 
 @pytest.mark.parametrize(("profile", "name"), list(BREAKS))
-def test_a_broken_record_is_found_out(plain: bytes, profile: str, name: str) -> None:
+def test_a_broken_record_is_rejected(plain: bytes, profile: str, name: str) -> None:
     with pikepdf.open(io.BytesIO(plain)) as file:
         BREAKS[profile, name](file)
         assert failed(saved(file), profile) != []
 
 
-def test_a_locked_record_is_found_out(plain: bytes) -> None:
+def test_an_encrypted_record_is_rejected(plain: bytes) -> None:
     with pikepdf.open(io.BytesIO(plain)) as file:
         assert failed(saved(file, encryption=pikepdf.Encryption(owner="o", user="")), "3a") != []

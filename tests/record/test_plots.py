@@ -1,4 +1,4 @@
-"""Drawings of the record: well-formed, to scale, described in words, with series that do not depend on colour."""
+"""Drawings of the record: well-formed, to scale, described in words, and readable without colour."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def points(path: str) -> list[tuple[float, float]]:
 
 
 def test_frequency_is_logarithmic_and_level_linear() -> None:
-    """A decade is as long as any other; 1 kHz is at lg(1000/20)/lg(1000) of the axis from 20 Hz to 20 kHz."""
+    """All decades are equally long; 1 kHz is at lg(1000/20)/lg(1000) of the axis from 20 Hz to 20 kHz."""
     x = np.array([20.0, 200.0, 1000.0, 2000.0, 20000.0])
     svg = curve_svg([Series(name="a", x=x, y=np.array([60.0, 70, 80, 70, 65]))], title="t", x_label="f", y_label="L")
     inner = next(e for e in parse(svg).iter(f"{NAME}svg") if e.get("overflow"))
@@ -55,7 +55,7 @@ def test_frequency_is_logarithmic_and_level_linear() -> None:
 
 
 @given(st.lists(st.floats(min_value=-300, max_value=300) | st.just(math.nan), min_size=1, max_size=30))
-def test_the_level_axis_holds_what_is_drawn(values: list[float]) -> None:
+def test_the_level_axis_contains_all_curves(values: list[float]) -> None:
     x = np.geomspace(20, 20000, len(values))
     axis = y_axis([Series(name="a", x=x, y=np.array(values))])
     finite = [v for v in values if math.isfinite(v)]
@@ -94,14 +94,14 @@ def test_drawings_that_share_an_axis_can_be_compared() -> None:
     assert "90" not in shown(soft)  # it would are outside: a drawing is never empty
 
 
-def test_bass_alone_has_a_frequency_axis_of_its_own() -> None:
+def test_bass_has_its_own_frequency_axis() -> None:
     y = np.where(FREQUENCIES < 200, 70.0, np.nan)
     svg = curve_svg([Series(name="a", x=FREQUENCIES, y=y)], title="t", x_label="f", y_label="L")
     assert "500" in printed(parse(svg))
     assert "20k" not in printed(parse(svg))
 
 
-def test_a_gap_lifts_the_pen_and_infinities_are_left_out() -> None:
+def test_gaps_interrupt_the_line_and_infinities_are_left_out() -> None:
     path = polyline(np.arange(6.0), np.array([1.0, 2.0, math.nan, 4.0, math.inf, 6.0]))
     assert path == "M0 1L1 2M3 4M5 6"
 
@@ -128,7 +128,7 @@ def test_as_found_and_as_left_differ_in_dash_too() -> None:
     assert dashes[1] is None
 
 
-def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
+def test_the_two_seats_that_deviate_most_keep_their_colour() -> None:
     seats = [curve(f"S{i:02d}") for i in range(20)]
     odd = Curve(
         id="odd", title="odd", seat="Z9", series=(Series(name="Z9", x=FREQUENCIES, y=seats[0].series[-1].y + 9),)
@@ -137,11 +137,11 @@ def test_many_seats_keep_the_two_that_stray_most_in_colour() -> None:
     named = printed(parse(figure.svg))
     assert "Z9" in named
     assert "all seats" in named
-    assert not [text for text in named if "S01" in text]  # a line that nobody can tell from its neighbours
+    assert not [text for text in named if "S01" in text]  # a line that cannot be distinguished from its neighbours
     assert "farthest from the mean" in figure.caption
 
 
-def test_edges_with_one_name_are_named_once() -> None:
+def test_equal_edge_labels_are_drawn_once() -> None:
     x = np.array([20.0, 200.0])
     edges = [
         Series(name="seats as found", x=x, y=x, kind="low"),
@@ -151,7 +151,7 @@ def test_edges_with_one_name_are_named_once() -> None:
     assert printed(parse(figure.svg)).count("seats as found") == 1
 
 
-def test_words_tell_the_key_numbers() -> None:
+def test_the_description_states_the_key_numbers() -> None:
     x = np.array([20.0, 40.0, 125.0, 500.0, 2000.0, 8000.0, 20000.0])
     y = np.array([50.0, 71.0, 72.0, 73.0, 74.0, 75.0, 60.0])
     figure = curve_figure(Curve(id="c", title="Centre at A2", series=(Series(name="A2", x=x, y=y),)))
@@ -168,7 +168,7 @@ def test_words_tell_the_key_numbers() -> None:
     assert pair.title == "Front left at A1"
 
 
-def test_nothing_measured_is_said_and_not_drawn() -> None:
+def test_a_drawing_without_measurements_says_so() -> None:
     empty = Curve(
         id="e", title="Empty", series=(Series(name="A1", x=FREQUENCIES, y=np.full(FREQUENCIES.size, np.nan)),)
     )
@@ -214,7 +214,7 @@ def test_the_plan_is_to_scale() -> None:
     sizes=st.tuples(*[st.floats(min_value=1.5, max_value=30)] * 3),
     places=st.lists(st.tuples(*[st.floats(min_value=-40, max_value=40)] * 3), max_size=12),
 )
-def test_any_room_is_drawn_inside_its_paper(
+def test_any_room_is_drawn_within_the_paper(
     sizes: tuple[float, float, float], places: list[tuple[float, float, float]]
 ) -> None:
     items = tuple(PlanItem(label=f"C{i}", kind="loudspeaker", position_m=p) for i, p in enumerate(places))
@@ -233,7 +233,7 @@ def test_a_room_without_size_is_refused() -> None:
 
 @given(st.integers(3, 300), st.integers(0, 2**32 - 1), st.floats(0, 20))
 @settings(max_examples=60, deadline=None)
-def test_a_thinned_curve_lies_on_the_whole_one(count: int, seed: int, rough: float) -> None:
+def test_a_thinned_curve_follows_the_full_one(count: int, seed: int, rough: float) -> None:
     rng = np.random.default_rng(seed)
     x = np.linspace(0, 318, count)
     y = 60 + 30 * np.sin(x / 40) + rough * rng.standard_normal(count)
@@ -268,7 +268,7 @@ SHORTFALLS = st.lists(st.floats(min_value=0, max_value=180), min_size=1, max_siz
 
 
 @given(SHORTFALLS, SHORTFALLS)
-def test_linear_axes_hold_their_values_with_few_lines_and_share_a_step(x: list[float], y: list[float]) -> None:
+def test_linear_axes_contain_their_values_with_few_lines_of_equal_step(x: list[float], y: list[float]) -> None:
     axes = linear_axes(x, y)
     assert axes[0].step == axes[1].step
     for axis, values in zip(axes, (x, y), strict=True):

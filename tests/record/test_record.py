@@ -1,4 +1,4 @@
-"""Text and CSV: numbers as printed, spreadsheets that compute nothing, hostile names."""
+"""Text and CSV: numbers as printed, no cells that a spreadsheet computes, hostile names."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_no_cell_begins_like_a_formula(text: str) -> None:
         ("1-2", "1-2"),
     ],
 )
-def test_formulas_behind_spaces_and_semicolons_and_in_full_width(text: str, safe: str) -> None:
+def test_formulas_after_spaces_and_semicolons_and_in_full_width_are_escaped(text: str, safe: str) -> None:
     assert safe_text(text) == safe
 
 
@@ -48,7 +48,7 @@ def test_numbers_stay_numbers() -> None:
     assert write_csv(["a"], [[float("nan")], [float("-inf")]]) == 'a\r\n""\r\n""\r\n'
 
 
-def test_a_check_as_a_row_and_as_a_sentence() -> None:
+def test_a_check_is_written_as_a_row_and_as_a_sentence() -> None:
     limit = Limit(low=-0.5, high=0.5, unit="dB", basis="common practice")
     check = Check(id="levels.match", channel="FL", seat="A2", value=1.4, unit="dB", uncertainty=0.15, limit=limit)
     assert dict(zip(CHECK_HEADER, check_row("levels", "as-found", check), strict=True))["verdict"] == "fail"
@@ -60,7 +60,7 @@ def test_a_check_as_a_row_and_as_a_sentence() -> None:
     assert "– not tested, because no reading yet" in check_sentence(missing)
 
 
-def test_tables_have_units_true_minus_signs_and_no_made_up_values() -> None:
+def test_tables_have_units_minus_signs_and_no_invented_values() -> None:
     table = Table(
         id="t",
         title="Trims",
@@ -93,8 +93,8 @@ def test_a_record_is_written_whole_or_not_at_all(tmp_path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["a.json"]
 
 
-def test_json_holds_no_character_that_a_terminal_obeys_or_a_page_may_not_hold() -> None:
-    """RFC 8259, 7: any character may stand as an escape; C1 controls, marks of direction, U+FFFE and U+1FFFF do here."""
+def test_json_contains_no_control_or_invalid_characters() -> None:
+    """RFC 8259, 7: any character may be escaped; C1 controls, direction marks, U+FFFE and U+1FFFF are."""
     import json
 
     odd = {"a": "\x9b31m \x7f \u202e \ufffe \U0001ffff \u2028", "b": "é 映 \U0001f600 <", "c": [1.5, None, True]}

@@ -40,8 +40,8 @@ def record(visit: Visit) -> Document:
     return document(visit, created_at=CREATED_AT)
 
 
-def test_after_a_reset_every_value_as_left_to_the_digit(record: Document) -> None:
-    """Against the job definition, read here with nothing of the project."""
+def test_the_reset_table_holds_every_value_as_left_to_the_digit(record: Document) -> None:
+    """Compared with the job definition, read here without code of the project."""
     left = [s for s in tomllib.loads(SAMPLE.read_text("utf-8"))["setting"] if s["round"] == "as-left"]
     rows = {row[0].split(" ")[0]: row for row in next(g for g in grids(record) if g.id == "settings-reset").rows}
     assert len(left) == len(rows) == 13
@@ -53,8 +53,8 @@ def test_after_a_reset_every_value_as_left_to_the_digit(record: Document) -> Non
         assert setting["polarity"] in row
 
 
-def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -> None:
-    """The faults that the sample is made with: sample_measurements/README.md."""
+def test_page_one_lists_exactly_the_invented_faults(record: Document) -> None:
+    """The faults built into the sample are listed in sample_measurements/README.md."""
     gone = text_of(section(record, "summary-found"))
     for fault in (
         "Back left and Back right were most likely connected to each other's outputs",
@@ -82,8 +82,8 @@ def test_page_one_tells_the_invented_faults_and_nothing_else(record: Document) -
     )
 
 
-def test_no_remark_of_as_found_is_said_to_hold_as_left(record: Document) -> None:
-    """The sample's distances as found remark feet and swapped cables, which as left are gone."""
+def test_no_remark_of_as_found_is_repeated_for_as_left(record: Document) -> None:
+    """The sample's remarks on distances as found name feet and swapped cables, which are gone as left."""
     found, left = (text_of(section(record, f"step-distances-as-{r}")) for r in ("found", "left"))
     assert "typed in feet" in found
     assert "plays from the position of" in found
@@ -120,21 +120,21 @@ def test_page_one_is_one_sheet(record: Document) -> None:
     made = record
     pages = PdfReader(BytesIO(render_pdf(made))).pages
     first, second = (pages[i].extract_text() for i in range(2))
-    # Only the explanation of the technical words may begin the next page.
+    # Only the explanation of technical terms may start on the next page.
     assert made.sections[0].sections[-1].id.endswith("words")
     assert made.sections[0].sections[-2].title in first
     assert made.sections[0].sections[-2].title not in second
     assert made.sections[1].title in second
 
 
-def test_steps_in_the_order_of_the_visit(record: Document) -> None:
+def test_steps_are_in_the_order_of_the_visit(record: Document) -> None:
     order = [part.id for part in section(record, "steps").sections]
     known = ("step-site", "step-layout", "step-levels", "step-distances", "step-seats", "step-compare")
     assert [each for each in order if each in known] == list(known)  # whatever other steps there are
     assert "step-handover" not in order  # its parts have places of their own
 
 
-def test_every_finding_with_its_evidence_and_what_would_settle_it(record: Document) -> None:
+def test_every_finding_has_its_evidence_and_what_would_settle_it(record: Document) -> None:
     text = text_of(section(record, "findings"))
     for part in (
         "BL and BR swapped. No longer found.",
@@ -147,7 +147,7 @@ def test_every_finding_with_its_evidence_and_what_would_settle_it(record: Docume
         assert part in text, part
 
 
-def test_each_limit_stands_with_basis_and_uncertainty(record: Document, visit: Visit) -> None:
+def test_each_limit_has_its_basis_and_uncertainty(record: Document, visit: Visit) -> None:
     rows = next(grid for grid in grids(record) if grid.id == "limits-grid").rows
     text = "\n".join("|".join(row) for row in rows)
     known = {
@@ -162,7 +162,7 @@ def test_each_limit_stands_with_basis_and_uncertainty(record: Document, visit: V
 
 
 def test_each_uncertainty_is_listed_with_its_sources(record: Document, visit: Visit) -> None:
-    """The shares add up, and the largest U of each kind is that of its checks as left."""
+    """The shares add up, and the largest U of each kind equals that of its checks as left."""
     parts = section(record, "budgets").sections
     known = ("budgets-layout", "budgets-levels", "budgets-distances", "budgets-seats")
     assert [part.id for part in parts if part.id in known] == list(known)  # whatever other steps there are
@@ -181,7 +181,7 @@ def test_each_uncertainty_is_listed_with_its_sources(record: Document, visit: Vi
     assert "Compare: see the table in that step." in text_of(section(record, "budgets"))
 
 
-def test_rows_without_a_real_change_are_left_out_and_counted(record: Document, visit: Visit) -> None:
+def test_rows_without_a_significant_change_are_left_out_and_counted(record: Document, visit: Visit) -> None:
     shown = {grid.title: grid for grid in grids(record) if grid.id.startswith("compare-")}
     whole = visit.outcome("compare", "as-left").tables
     tables = [table for table in whole if not table.id.endswith(("uncertainty", "predicted"))]
@@ -201,7 +201,7 @@ def test_the_same_log_gives_the_same_record(record: Document, sample: Path) -> N
     again.close()
 
 
-def test_every_drawing_says_in_figures_what_it_shows(record: Document) -> None:
+def test_every_drawing_is_described_with_its_numbers(record: Document) -> None:
     """WCAG 2.2, 1.1.1: an alternative serves the same purpose; before and after are both described."""
     states = ["as found: ", "as left: "]
     figures = [block for block in blocks(record) if isinstance(block, Figure)]

@@ -1,4 +1,4 @@
-"""A record against its job: what is whole passes, one changed digit is named, wherever it is."""
+"""A record verified against its job: intact records pass, and a single changed digit is named wherever it is."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ WHEN = "2096-03-14T17:05:00Z"
 
 @pytest.fixture(scope="module", autouse=True)
 def pages_made_once() -> Iterator[None]:
-    """Nearly every test here begins with the same record."""
+    """Rendered once, since nearly every test here begins with the same record."""
     with pytest.MonkeyPatch.context() as patch:
         keep_pages(patch, export, pages)
         decode_here(patch, letterhead)
@@ -76,7 +76,7 @@ def changed(path: Path, change: Callable[[bytes], bytes]) -> Path:
 
 
 @pytest.mark.parametrize("suffix", [".json", ".html", ".pdf"])
-def test_a_record_as_it_was_made_is_right(visit: Visit, suffix: str) -> None:
+def test_an_unchanged_record_passes(visit: Visit, suffix: str) -> None:
     record = written(visit, suffix)
     printed = check_record(record, visit)
     assert all(each.matches for each in printed), printed
@@ -88,8 +88,8 @@ def test_a_record_as_it_was_made_is_right(visit: Visit, suffix: str) -> None:
 
 
 @pytest.mark.parametrize("suffix", [".json", ".html", ".pdf"])
-def test_a_record_is_held_against_its_own_moment(visit: Visit, suffix: str) -> None:
-    """A later reading changes the results of today, and not those of the record."""
+def test_a_record_is_compared_with_the_job_at_its_own_time(visit: Visit, suffix: str) -> None:
+    """A later reading changes today's results, but not those of the record."""
     record = written(visit, suffix)
     before = read_record(record).data["results"]["levels"]["as-found"]["channels"]["FL"]["level_db"]
     visit.append(
@@ -103,7 +103,7 @@ def test_a_record_is_held_against_its_own_moment(visit: Visit, suffix: str) -> N
     assert now != before
 
 
-def test_one_digit_in_the_results_is_named(visit: Visit) -> None:
+def test_one_changed_digit_in_the_results_is_named(visit: Visit) -> None:
     for suffix in (".json", ".html"):
         record = changed(
             written(visit, suffix), lambda raw: re.sub(rb'("trim_exact_db": -?\d\.)\d', rb"\g<1>9", raw, count=1)
@@ -112,7 +112,7 @@ def test_one_digit_in_the_results_is_named(visit: Visit) -> None:
         assert re.search(r"results\.levels\.as-found\.channels\.\w+\.trim_exact_db is -?\d\.9", sentence)
 
 
-def test_one_digit_in_the_log_is_named(visit: Visit) -> None:
+def test_one_changed_digit_in_the_log_is_named(visit: Visit) -> None:
     record = written(visit, ".json")
     data = json.loads(record.read_text())
     row = next(row for row in data["log"] if row["kind"] == "reading-entered")
@@ -122,7 +122,7 @@ def test_one_digit_in_the_log_is_named(visit: Visit) -> None:
     assert f"event {row['seq']} (reading-entered): body.value is {row['body']['value']}" in sentence
 
 
-def test_one_digit_on_a_page_is_named(visit: Visit) -> None:
+def test_one_changed_digit_on_a_page_is_named(visit: Visit) -> None:
     record = changed(written(visit, ".html"), lambda raw: raw.replace(b">14 March 2096<", b">15 March 2096<", 1))
     (sentence,) = wrong(check_record(record, visit))
     assert "“15 March 2096” where the job gives “14 March 2096”" in sentence
@@ -177,9 +177,9 @@ def test_a_shortened_log_is_named(visit: Visit) -> None:
 
 
 @pytest.mark.parametrize("suffix", [".html", ".pdf"])
-def test_paper_and_letterhead_travel_in_the_record(visit: Visit, suffix: str) -> None:
+def test_the_record_stores_paper_and_letterhead(visit: Visit, suffix: str) -> None:
     head = Letterhead(name="Quill", lines=("1 Sea Road",), logo=png(), logo_media_type="image/png")
-    record = written(visit, suffix, paper="us-letter", letterhead=head)  # other tests have A4
+    record = written(visit, suffix, paper="us-letter", letterhead=head)  # other tests use A4
     printed = check_record(record, visit)
     assert all(each.matches for each in printed), printed
 
@@ -194,8 +194,8 @@ def test_a_job_under_another_name_gives_the_same_pages(visit: Visit, tmp_path: P
     assert all(each.matches for each in printed), printed
 
 
-def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Its pages are compared all the same, and what differs is named without a verdict."""
+def test_another_version_is_not_called_a_forgery(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its pages are still compared, and differences are named without a verdict."""
     record = changed(written(visit, ".html"), lambda raw: raw.replace(b"14 March 2096", b"15 March 2096"))
     for module in (comparison, pages):
         monkeypatch.setattr(module, "__version__", "99.0")
@@ -204,7 +204,7 @@ def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pyt
     assert printed[-1].matches is None
     assert "which may differ: On the pages, the record has “15 March 2096”" in printed[-1].text
     assert overall(printed).matches is None
-    # What differs is no agreement either.
+    # Differences are not reported as agreement either.
     assert overall(printed).text.startswith(
         "This record is not confirmed: not all of it could be compared, or what differs"
     )
@@ -222,7 +222,7 @@ def test_another_version_is_not_taken_for_a_fraud(visit: Visit, monkeypatch: pyt
         (b'{"schema": "commission-record/1", "a": 1, "a": 2}', "“a” appears twice"),
     ],
 )
-def test_files_that_are_no_record_get_one_sentence(visit: Visit, raw: bytes, reason: str) -> None:
+def test_files_that_are_not_records_get_one_sentence(visit: Visit, raw: bytes, reason: str) -> None:
     path = visit.path.with_name("strange.bin")
     path.write_bytes(raw)
     with pytest.raises(InputError, match=reason):
@@ -231,7 +231,7 @@ def test_files_that_are_no_record_get_one_sentence(visit: Visit, raw: bytes, rea
         check_record(visit.path.with_name("nowhere.pdf"), visit)
 
 
-def test_what_cannot_be_written_leaves_the_old_file(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_failed_write_leaves_the_old_file(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
     target = visit.path.with_name("old.pdf")
     target.write_bytes(b"old")
     with pytest.raises(InputError, match=r"the ending “\.docx”, expected one of \.pdf, \.html, \.json, \.csv"):
@@ -245,7 +245,7 @@ def test_what_cannot_be_written_leaves_the_old_file(visit: Visit, monkeypatch: p
     assert {p.suffix for p in visit.path.parent.iterdir() if p.is_file()} == {".pdf", ".commission"}
 
 
-def test_every_setting_stands_on_the_pages_to_the_digit(visit: Visit) -> None:
+def test_every_setting_is_printed_to_the_digit(visit: Visit) -> None:
     """The trims and distances of the settings sheet, in the text that another program reads from the PDF."""
     record = written(visit, ".pdf")
     text = " ".join(page.extract_text() for page in pypdf.PdfReader(record).pages)

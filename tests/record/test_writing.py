@@ -1,4 +1,4 @@
-"""Writing to a file: whole or not at all, and never over a job."""
+"""Writing to a file: completely or not at all, and never over a job."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from commission.record.export import write_bytes
 
 
 def test_a_job_is_never_overwritten(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """By its name, by any other name that it was given, or through a link."""
+    """Neither by its name, by another name of the same file, nor through a link."""
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     visit = LocalServices(tmp_path / "state").create(tmp_path / "loft", cinema())
@@ -89,8 +89,8 @@ def test_a_full_disk_leaves_the_old_file(tmp_path: Path, monkeypatch: pytest.Mon
 
 
 @pytest.mark.skipif(os.name == "nt", reason="signals of POSIX")
-def test_killed_in_the_middle_the_old_file_stands(tmp_path: Path) -> None:
-    """SIGKILL while the bytes are written: nothing can tidy up, and the target is whole all the same."""
+def test_a_kill_during_writing_leaves_the_old_file(tmp_path: Path) -> None:
+    """SIGKILL while the bytes are written: no clean-up can run, and the target is still intact."""
     target = tmp_path / "record.pdf"
     target.write_bytes(b"old")
     program = (
@@ -106,15 +106,15 @@ def test_killed_in_the_middle_the_old_file_stands(tmp_path: Path) -> None:
     run.send_signal(signal.SIGKILL)
     run.communicate()
     assert target.read_bytes() == b"old"
-    if hasattr(os, "O_TMPFILE"):  # what has no name yet is gone with its program
+    if hasattr(os, "O_TMPFILE"):  # a file without a name disappears with its program
         assert list(tmp_path.iterdir()) == [target]
 
 
 @pytest.mark.parametrize("unnamed", [True, False])
-def test_what_a_kill_left_goes_with_the_next_record(
+def test_leftovers_of_a_kill_are_removed_with_the_next_record(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, unnamed: bool
 ) -> None:
-    """Also where files need a name from the start, as on a memory stick; a file that is being written stays."""
+    """This also holds where files need a name from the start, as on a memory stick; a file that is being written stays."""
     if not unnamed:
         monkeypatch.setattr(unfinished_files, "_UNNAMED", 0)
     target = tmp_path / "record.pdf"
@@ -130,4 +130,4 @@ def test_what_a_kill_left_goes_with_the_next_record(
     assert sorted(tmp_path.iterdir()) == sorted([target, busy, other])
     umask = os.umask(0)
     os.umask(umask)
-    assert target.stat().st_mode & 0o777 == 0o666 & ~umask  # a record is to be passed on
+    assert target.stat().st_mode & 0o777 == 0o666 & ~umask  # a record is meant to be passed on

@@ -51,7 +51,7 @@ def loudspeaker(kind: str, rng: np.random.Generator) -> ComplexArray:
 
 
 @dataclass(frozen=True)
-class Heard:
+class SpokenPiece:
     """The responses of one kind in one room and their true arrivals [s]."""
 
     impulses: FloatArray
@@ -59,7 +59,7 @@ class Heard:
     flights_s: FloatArray
 
 
-def heard(seed: int, kind: str) -> Heard:
+def heard(seed: int, kind: str) -> SpokenPiece:
     """Four loudspeakers of one kind at five seats of one room."""
     rng = np.random.default_rng([seed, KINDS.index(kind)])
     size = np.array([rng.uniform(4.5, 7.5), rng.uniform(3.5, 5.5), rng.uniform(2.3, 2.9)])
@@ -82,10 +82,10 @@ def heard(seed: int, kind: str) -> Heard:
             h[: len(own)] = own
             impulses.append(np.fft.irfft(np.fft.rfft(h) * spectrum, FRAMES))
             flights.append(np.linalg.norm(place - seat) / room.c + delay_s)
-    return Heard(np.array(impulses, dtype=np.float32), np.array(flights))
+    return SpokenPiece(np.array(impulses, dtype=np.float32), np.array(flights))
 
 
-def without_noise(sounds: Heard) -> tuple[FloatArray, FloatArray]:
+def without_noise(sounds: SpokenPiece) -> tuple[FloatArray, FloatArray]:
     """(error of each arrival [s], sign of each response)."""
     hiss = np.random.default_rng(1).normal(size=sounds.impulses.shape)
     loud = np.abs(sounds.impulses).max(axis=1, keepdims=True)
@@ -97,7 +97,7 @@ def without_noise(sounds: Heard) -> tuple[FloatArray, FloatArray]:
     return times - sounds.flights_s, np.array([a.polarity or 0 for a in read])
 
 
-def wrong_in_noise(sounds: Heard, peak_to_noise_db: float, seed: int) -> int:
+def wrong_in_noise(sounds: SpokenPiece, peak_to_noise_db: float, seed: int) -> int:
     """Number of arrivals that differ by more than 0.3 ms from the median error of their kind."""
     rng = np.random.default_rng(seed)
     df_hz = RATE_HZ / FRAMES
