@@ -113,8 +113,8 @@ def test_a_journal_that_names_another_file_deletes_nothing(path: Path, tmp_path:
     )
     end = b"\0\0\0\0" + name + len(name).to_bytes(4, "big") + sum(name).to_bytes(4, "big") + header[:8]
     (tmp_path / "job.commission-journal").write_bytes(header.ljust(512, b"\0") + end)
-    assert "is no journal of a job" in refusal(path)
-    assert "is no journal of a job" in refusal(path, read_only=True)
+    assert "is not the journal of a job" in refusal(path)
+    assert "is not the journal of a job" in refusal(path, read_only=True)
     assert victim.read_text() == "keep me"
 
 
