@@ -1,4 +1,4 @@
-"""What a decoder may do in its child: beside no test, so that the child loads nothing else."""
+"""Harmful behaviour of a decoder in its child process; in a module without tests, so that the child loads nothing else."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""AES69 files that somebody made to do harm, or that are damaged where libhdf5 does not notice."""
+"""AES69 files made to do harm, or damaged in ways that libhdf5 does not notice."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def _again(file: Any, name: str = "Data.IR", **options: Any) -> None:
 
 
 def external(secret: Path) -> bytes:
-    """Samples that are in another file of this computer."""
+    """Samples stored in another file of this computer."""
 
     def change(file: Any) -> None:
         del file["Data.IR"]
@@ -52,7 +52,7 @@ def external(secret: Path) -> bytes:
 
 
 def virtual(source: str) -> bytes:
-    """Samples put together from another file, or from this one ("."), at which libhdf5 ends in a segmentation fault."""
+    """A virtual data set of another file, or of this one ("."), on which libhdf5 crashes with a segmentation fault."""
 
     def change(file: Any) -> None:
         del file["Data.IR"]
@@ -74,7 +74,7 @@ def linked(link: Any, name: str = "Data.IR") -> bytes:
 
 
 def packed(**options: Any) -> bytes:
-    """Samples under a filter."""
+    """Samples compressed with a filter."""
     return sofa_file(lambda file: _again(file, **options))
 
 
@@ -88,7 +88,7 @@ def wide_labels() -> bytes:
 
 
 def many_samples() -> bytes:
-    """A small file that claims 40 million samples, all zeros: allowed, and refused as silence."""
+    """A small file of 40 million samples, all zero: an allowed size, refused as silence."""
 
     def change(file: Any) -> None:
         del file["Data.IR"]
@@ -98,7 +98,7 @@ def many_samples() -> bytes:
 
 
 def endless() -> bytes:
-    """A global heap whose first object claims 255 bytes: libhdf5 2.0 then walks on the spot among the zeros behind it."""
+    """A global heap whose first object claims 255 bytes: libhdf5 2.0 then loops for ever in the zeros after it."""
     data = bytearray(sofa_file())
     data[data.index(b"GCOL") + 24] = 0xFF
     return bytes(data)

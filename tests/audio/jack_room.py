@@ -1,11 +1,11 @@
-"""A room without hardware: a client of a JACK server that takes the loudspeakers' signals and gives the microphone's.
+"""A room without hardware: a JACK client that receives the loudspeakers' signals and sends the microphone's.
 
 Run as a script: `jack_room.py OUTPUTS LOG LOSSES`. It writes one row for each cycle to LOG (float64): the computer's
-monotonic time and the peak of what all loudspeakers play. To LOSSES it writes the time of each report of lost blocks (xrun);
-a second client hears of them, so that they are noted when the room has left. Lines on standard input make trouble: `noise`
-(the microphone hears noise alone), `sound` (as before), `stall S` (the client sleeps for S seconds, so that the server drops
-blocks), `skip N` (N samples of the microphone's signal are lost and nothing reports it), `leave` (the client is gone, as a
-device that is unplugged).
+monotonic time and the peak of what all loudspeakers play. To LOSSES it writes the time of each report of lost blocks
+(xrun); a second client receives these reports, so that they are noted after the room has left. Lines on standard input
+cause faults: `noise` (the microphone hears noise alone), `sound` (as before), `stall S` (the client sleeps for S seconds,
+so that the server drops blocks), `skip N` (N samples of the microphone's signal are lost and nothing reports it), `leave`
+(the client disconnects, like an unplugged device).
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class Client:
 
 
 class Losses(Client):
-    """Notes when the server reports that the computer lost blocks."""
+    """Writes the times at which the server reports lost blocks."""
 
     def __init__(self, log: str) -> None:
         super().__init__("losses")
@@ -79,7 +79,7 @@ class Losses(Client):
 
 
 class Room(Client):
-    """Loudspeakers and a microphone; the process callback is all that moves."""
+    """Loudspeakers and a microphone, simulated in the process callback."""
 
     def __init__(self, outputs: int, log: str) -> None:
         super().__init__("room")

@@ -1,4 +1,4 @@
-"""A stored recording decodes to the same response in any company, and a bad one spoils nobody else."""
+"""A stored recording decodes to the same response in any batch, and a bad one does not affect the others."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ SWEEP = Sweep(duration_s=1.0, level_dbfs=-12.0)
 
 
 def heard(seed: int, frames: int = 2 * RATE) -> np.ndarray:
-    """A sweep in an invented room whose direct sound comes after 300 samples and 40 for each step of the seed."""
+    """A sweep in an invented room whose direct sound comes after 300 samples plus 40 times the seed."""
     rng = np.random.default_rng(seed)
     h = 0.01 * rng.standard_normal(8000) * np.exp(-np.arange(8000) / 1000)
     h[300 + 40 * seed] += 0.5
@@ -87,7 +87,7 @@ def files() -> Files:
     return out
 
 
-def test_each_is_the_same_alone_and_in_company(files: Files) -> None:
+def test_each_recording_decodes_alike_alone_and_in_a_batch(files: Files) -> None:
     together = files.decoded()
     backwards = files.decoded(*reversed(range(len(files.stored))))[::-1]
     for n, response in enumerate(together):
@@ -104,7 +104,7 @@ def test_each_is_the_same_alone_and_in_company(files: Files) -> None:
             if response.impulse is None or other.impulse is None:
                 assert response.level_db is not None  # the text response
                 continue
-            common = min(len(response.impulse), len(other.impulse))  # the latest of a batch decides how long all are
+            common = min(len(response.impulse), len(other.impulse))  # the latest of a batch decides the length of all
             np.testing.assert_allclose(
                 other.impulse[:common], response.impulse[:common], atol=1e-6
             )  # single precision
@@ -113,8 +113,8 @@ def test_each_is_the_same_alone_and_in_company(files: Files) -> None:
             assert mine.arrival_s == pytest.approx(theirs.arrival_s, abs=1e-6)
 
 
-def test_every_recording_gets_its_own_response(files: Files) -> None:
-    """The direct sound is where it was put: nothing is mixed up between files or channels."""
+def test_every_recording_is_assigned_its_own_response(files: Files) -> None:
+    """The direct sound is where it was placed, so no files or channels are exchanged."""
     seeds = [*range(2 * SWEEPS_AT_ONCE + 1), 20, 21, 22, 32, 30, None, 31]
     for seed, response in zip(seeds, files.decoded(), strict=False):
         if seed is None:
@@ -126,7 +126,7 @@ def test_every_recording_gets_its_own_response(files: Files) -> None:
         assert peak + response.t0_s * RATE == pytest.approx(300 + 40 * seed, abs=1.1)
 
 
-def test_each_bad_file_says_what_it_is_and_the_rest_goes_on(files: Files) -> None:
+def test_each_bad_file_is_named_and_the_others_are_decoded(files: Files) -> None:
     found = {
         (each.body.file_name, each.body.file_channel): response
         for each, response in zip(files.stored, files.decoded(), strict=True)
@@ -146,8 +146,8 @@ def test_each_bad_file_says_what_it_is_and_the_rest_goes_on(files: Files) -> Non
     assert list(levels.level_db) == [70 + k for k in range(11)]
 
 
-def test_a_log_that_says_other_frames_than_the_file_is_not_believed() -> None:
-    """What is read together is chosen by the frames that the log says: they must be true."""
+def test_a_wrong_number_of_frames_in_the_log_is_noticed() -> None:
+    """Files are read together by the number of frames in the log, so it must be correct."""
     files = Files()
     files.add(sound(heard(1), "FLAC"), "one.flac")
     true, false = (replace(files.stored[0], body=replace(files.stored[0].body, frames=n)) for n in (2 * RATE, 7))
@@ -159,7 +159,7 @@ def test_a_log_that_says_other_frames_than_the_file_is_not_believed() -> None:
 
 
 def test_long_recordings_are_read_a_few_at_a_time() -> None:
-    """The samples of what is read together stay below a fixed number, whatever the length of one."""
+    """The total of samples read together stays below a fixed number, whatever the length of a recording."""
     files = Files()
     for n in range(9):
         files.add(b"%d" % n, f"{n}.wav")
@@ -188,7 +188,7 @@ def test_long_recordings_are_read_a_few_at_a_time() -> None:
         (np.r_[np.zeros(100), np.inf, np.zeros(4700)], "a sample that is not a number"),
     ],
 )
-def test_samples_that_no_recording_has_are_refused(samples: np.ndarray, sentence: str) -> None:
+def test_impossible_samples_are_refused(samples: np.ndarray, sentence: str) -> None:
     out = io.BytesIO()
     soundfile.write(out, samples.astype(np.float32), RATE, format="WAV", subtype="FLOAT")
     files = Files()

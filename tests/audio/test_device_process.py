@@ -1,4 +1,4 @@
-"""The process of the device behind a fake of `sounddevice`: what it plays, and that nothing that goes wrong hangs."""
+"""The device process with a fake `sounddevice`: what it plays, and that no fault makes it hang."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ DEVICE = live.Device("fake output", 4)
 
 @pytest.fixture(autouse=True)
 def fake(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Path:
-    """The fake in place of the library; returns where it logs when it was loud."""
+    """Install the fake library; returns the path of its log of loud blocks."""
     monkeypatch.setenv("PYTHONPATH", str(FAKE))
     monkeypatch.setenv("FAKE_DEVICE", "")
     monkeypatch.setenv("FAKE_LOG", str(tmp_path / "loud"))
@@ -50,7 +50,7 @@ def last_loud_s(log: Path) -> float:
 
 
 @pytest.mark.parametrize("trouble", ["", "hangs closing"])
-def test_a_stop_is_heard_at_once_even_where_the_device_does_not_close(
+def test_a_stop_is_immediate_even_when_the_device_does_not_close(
     trouble: str, fake: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("FAKE_DEVICE", trouble)
@@ -66,7 +66,7 @@ def test_a_stop_is_heard_at_once_even_where_the_device_does_not_close(
     threading.Thread(target=stop).start()
     with pytest.raises(Cancelled):
         play(5.0, cancel)
-    # Two blocks of 10 ms, and a busy computer; a process that hangs is killed after 60 ms.
+    # Two blocks of 10 ms plus the delay of a busy computer; a process that hangs is killed after 60 ms.
     assert last_loud_s(fake) - stopped_s[0] < 0.1
     assert time.monotonic() - stopped_s[0] < 1.0
 
@@ -101,7 +101,7 @@ def test_when_this_program_is_killed_the_sound_ends(fake: Path) -> None:
         ("drops", "ms of sound are missing", 6.0),
     ],
 )
-def test_every_trouble_gives_one_sentence_and_no_recording(
+def test_every_fault_gives_one_sentence_and_no_recording(
     trouble: str, sentence: str, limit_s: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setenv("FAKE_DEVICE", trouble)
@@ -111,7 +111,7 @@ def test_every_trouble_gives_one_sentence_and_no_recording(
     assert time.monotonic() - begun_s < limit_s
 
 
-def test_a_device_that_does_not_open_is_given_up(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_device_that_does_not_open_is_abandoned(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("FAKE_DEVICE", "hangs opening")
     monkeypatch.setattr(live, "OPEN_LIMIT_S", 0.5)
     with pytest.raises(CommissionError, match="stopped answering after 0 frames"):
@@ -137,6 +137,6 @@ def test_the_devices_are_listed(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "does not answer" in live.live_status()
 
 
-def test_a_process_that_does_not_start_is_named() -> None:
+def test_a_process_that_does_not_start_is_reported() -> None:
     with pytest.raises(CommissionError, match="does not start: No such file"):
         live.live_source(job_of(defined(cinema())), command=("/nowhere/python",))

@@ -1,4 +1,6 @@
-"""Samples unpacked here against libsndfile, bit for bit: every format, more channels, strange and damaged headers."""
+"""The project's unpacking of samples against libsndfile, bit for bit: every format, several channels, odd and damaged
+headers.
+"""
 
 from __future__ import annotations
 
@@ -19,7 +21,7 @@ OTHER = ["PCM_U8", "FLOAT", "DOUBLE", "ALAW", "IMA_ADPCM"]
 
 
 def written(subtype: str, channels: int, frames: int, seed: int, kind: str = "WAV") -> bytes:
-    """Samples over the whole range, both ends of it among them."""
+    """Samples over the whole range, including both ends."""
     samples = np.random.default_rng(seed).integers(-(2**31), 2**31, (frames, channels), dtype=np.int32)
     samples.flat[:2] = [2**31 - 1, -(2**31)][: samples.size]
     buffer = io.BytesIO()
@@ -33,7 +35,7 @@ def by_library(data: bytes) -> np.ndarray:
 
 
 def same(data: bytes) -> None:
-    """The samples are equal, NaN included, or both refuse."""
+    """Whether the samples are equal, NaN included, or both refuse the file."""
     try:
         theirs = by_library(data)
     except soundfile.LibsndfileError:
@@ -59,14 +61,14 @@ def test_every_format_is_read_as_libsndfile_reads_it(
 ) -> None:
     subtype, kind = which
     if subtype == "IMA_ADPCM":
-        channels = min(channels, 2)  # all that this format has room for
+        channels = min(channels, 2)  # the range of this format
     same(written(subtype, channels, frames, seed, kind))
 
 
 @pytest.mark.parametrize("kind", ["WAV", "WAVEX"])
 @pytest.mark.parametrize("subtype", INTEGER)
-def test_plain_chunks_do_not_go_through_the_library(subtype: str, kind: str) -> None:
-    """Without this the comparisons here could hold the library against itself."""
+def test_plain_chunks_are_read_without_the_library(subtype: str, kind: str) -> None:
+    """Otherwise the tests here might compare the library with itself."""
     data = written(subtype, 2, 100, 1, kind)
     info, printed = _checked_info(data, "x.wav")
     assert printed == subtype
@@ -111,7 +113,7 @@ def test_other_chunks_around_the_samples_change_nothing(
 def test_a_damaged_header_is_refused_or_read_as_the_library_reads_it(
     subtype: str, kind: str, channels: int, place: int, value: int, cut: int
 ) -> None:
-    """One byte of the header changed, the end cut off: never samples that the library would not give."""
+    """With one byte of the header changed or the end cut off, the samples are those of the library."""
     data = bytearray(written(subtype, channels, 40, 5, kind))
     data[place] = value
     bad = bytes(data[: len(data) - cut])
@@ -133,7 +135,7 @@ def test_two_data_chunks_are_read_as_the_library_reads_them() -> None:
 
 
 def test_a_container_wider_than_its_samples_is_left_to_the_library() -> None:
-    """24 bits in four bytes: the block size in the header says so, and the samples do not fill the chunk by threes."""
+    """24 bits in four bytes: the block size in the header shows it, and three bytes a sample do not fill the chunk."""
     data = bytearray(written("PCM_32", 1, 40, 7))
     data[34:36] = struct.pack("<H", 24)
     same(bytes(data))

@@ -1,4 +1,4 @@
-"""AES69 files that refer to other files, loop for ever, crash the library or claim gigabytes: one sentence, soon."""
+"""AES69 files that refer to other files, loop for ever, crash the library or claim gigabytes are refused quickly."""
 
 from __future__ import annotations
 
@@ -73,12 +73,12 @@ def test_claims_of_gigabytes_are_refused_before_anything_is_read() -> None:
     (found,) = read_sofa(hostile_sofa.many_samples(), "x.sofa")
     assert len(found.response.impulse) == 40_000_000  # type: ignore[arg-type]
     assert time.process_time() - begin < 2
-    # Linux counts what this process has into its children, so that only what is more than that can be found.
+    # Linux counts this process's memory in its children, so only an excess over it can be measured.
     own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss <= max(600_000, before, own)
 
 
-def test_a_damaged_heap_that_loops_for_ever_ends_in_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_damaged_heap_that_loops_for_ever_gives_one_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
     assert child_process.CPU_S < 10, "a hang by the measure of these tests"
     monkeypatch.setattr(child_process, "CPU_S", 1)
     before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
@@ -102,20 +102,20 @@ def test_a_crash_and_too_much_memory_are_distinguished() -> None:
         run(harmful_decoders.fill_memory)
 
 
-def test_a_process_that_cannot_be_started_is_no_crash(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_process_that_cannot_be_started_is_not_called_a_crash(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(sys, "executable", "/nowhere/python")
     with pytest.raises(InputError, match=r"no process can be started to read it \(No such file or directory\)"):
         run(harmful_decoders.crash)
 
 
-def test_what_a_library_prints_is_no_part_of_the_answer() -> None:
+def test_output_of_a_library_is_not_part_of_the_answer() -> None:
     value, parts = run(harmful_decoders.print_much, data=bytes(3_000_000))
     assert value == "the answer"
     assert [len(part) for part in parts] == [3_000_000, 0, 24]
 
 
 def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None:
-    """The second line of defence: what a check of the file's structure overlooks leads nowhere."""
+    """The second line of defence, should the check of the file's structure overlook a reference."""
     found, _ = run(harmful_decoders.write_and_open_files, path=str(secret), new=str(tmp_path / "new"))
     assert found == ["no", "no: Too many open files"]
     other = tmp_path / "other.sofa"
@@ -127,7 +127,7 @@ def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None
     ):
         try:
             value, parts = run(harmful_decoders.read_unchecked, data=data)
-        except InputError as error:  # of a virtual dataset without its file, libhdf5 2.0 makes a segmentation fault
+        except InputError as error:  # libhdf5 2.0 crashes on a virtual dataset without its file
             assert "crashes the library" in str(error)
             continue
         assert value.startswith("no") or not any(parts[0]), "zeros, where the library takes a missing file for empty"
@@ -136,7 +136,7 @@ def test_a_child_opens_and_writes_no_files(secret: Path, tmp_path: Path) -> None
 # --- through import, and in jobs of earlier versions ------------------------------------------------------------------
 
 
-def test_what_was_decoded_is_stored_as_wav_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_decoded_responses_are_stored_once_as_wav(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     from commission.audio import sofa_rows
 
     runs: list[int] = []
@@ -166,8 +166,8 @@ def test_what_was_decoded_is_stored_as_wav_once(tmp_path: Path, monkeypatch: pyt
     visit.close()
 
 
-def test_a_job_that_holds_bad_files_opens_and_names_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """As earlier versions stored them: the bytes of the file itself."""
+def test_a_job_with_bad_files_opens_and_names_them(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Earlier versions stored the bytes of the file itself."""
     monkeypatch.setattr(child_process, "CPU_S", 1)
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "loft", cinema(["FL", "FC", "FR"], ["A1"]))

@@ -1,4 +1,4 @@
-"""What an installer means by files, names and mappings: places, rounds, kinds, stimulus, loopback and clock.
+"""The meaning of files, names and mappings: places, rounds, kinds, stimulus, loopback and clock.
 
 Sweeps are scipy's chirps; rooms are noise that decays behind a direct sound, subwoofers a band-pass.
 """
@@ -53,7 +53,7 @@ def sweep(
 
 
 def room(delay_s: float = 0.01, seed: int = 0, sub: bool = False, seconds: float = 0.5) -> np.ndarray:
-    """A direct sound after its flight and a decay of 0.4 s; of a subwoofer only 25 to 110 Hz."""
+    """A direct sound after its travel time and a decay of 0.4 s; for a subwoofer only 25 to 110 Hz."""
     time_s = np.arange(round(seconds * RATE)) / RATE
     h = 0.02 * np.random.default_rng(seed).standard_normal(len(time_s)) * np.exp(-17 * time_s)
     start = round(delay_s * RATE)
@@ -133,7 +133,7 @@ def place(row: ImportRow) -> tuple[object, ...]:
         ("front left front right A1.wav", (None, "A1", None)),
     ],
 )
-def test_ids_and_names_are_read_in_any_spelling(name: str, expected: tuple[str | None, ...]) -> None:
+def test_ids_and_names_are_recognised_in_any_spelling(name: str, expected: tuple[str | None, ...]) -> None:
     words = read_name(Path("rec") / name, Places(JOB), Path("rec"))
     assert (words.channel, words.seat, words.round) == expected
 
@@ -143,7 +143,7 @@ def test_the_word_seat_before_its_id_is_that_seat(typed: str) -> None:
     assert Places(JOB).seat(typed) == "A2"
     seats = tuple(replace(s, name="Seat A2") if s.id == "A1" else s for s in JOB.system.seats)
     both = Places(job_of(defined(replace(JOB.system, seats=seats))))
-    assert both.seat(typed) == typed  # A1 is called so, and A2 is A2: refused, not guessed
+    assert both.seat(typed) == typed  # A1 has this name and A2 this id: refused, not guessed
 
 
 def test_a_name_that_can_mean_two_things_is_not_guessed() -> None:
@@ -172,7 +172,7 @@ def test_a_round_is_the_same_in_any_spelling(tmp_path: Path, spelled: str) -> No
     assert survey(mapping)[0].round == "as-found"
 
 
-def test_an_interim_round_has_to_be_asked_for(tmp_path: Path) -> None:
+def test_an_interim_round_must_be_requested(tmp_path: Path) -> None:
     path = write(tmp_path / "A2_FL.wav", room())
     (row,) = survey(path, options=ImportOptions(round="Tuesday"))
     assert row.problem is not None
@@ -243,7 +243,7 @@ def test_a_name_in_two_folders_is_not_guessed(tmp_path: Path) -> None:
     assert "2 files end with “t.wav”" in (problems[0] or "")
 
 
-def test_the_round_of_a_mapping_counts_and_the_option_fills_what_it_leaves_open(tmp_path: Path) -> None:
+def test_the_round_of_a_mapping_counts_and_the_option_fills_its_gaps(tmp_path: Path) -> None:
     write(tmp_path / "a.wav", room(seed=1))
     write(tmp_path / "b.wav", room(seed=2))
     mapping = tmp_path / "map.csv"
@@ -275,10 +275,10 @@ def test_the_order_of_files_changes_nothing(tmp_path_factory: pytest.TempPathFac
 
 @pytest.mark.parametrize("played", [("logarithmic", 20, 20000), ("linear", 20, 20000)], ids=["logarithmic", "linear"])
 @pytest.mark.parametrize("stimulus_lies_there", [True, False])
-def test_raw_sweeps_of_every_channel_are_raw_sweeps(
+def test_raw_sweeps_of_every_channel_are_recognised(
     tmp_path: Path, played: tuple[str, float, float], stimulus_lies_there: bool
 ) -> None:
-    """A linear sweep passes a subwoofer in 25 ms: its recordings are what the others of their length are."""
+    """A linear sweep passes a subwoofer's band in 25 ms, so its recordings are classified as others of their length."""
     method, low_hz, high_hz = played
     x = sweep(low_hz, high_hz, 3.0, method)
     stimulus = write(tmp_path / ("take" if stimulus_lies_there else "elsewhere") / "played once.wav", x)
@@ -294,10 +294,10 @@ def test_raw_sweeps_of_every_channel_are_raw_sweeps(
     for body, response in decoded(rows, options):
         arrival_s = analyse(response, body.channel.startswith("SUB")).arrival_s
         assert arrival_s is not None
-        assert 0.005 < arrival_s < 0.04  # never half a second, as of a raw sweep taken for a response
+        assert 0.005 < arrival_s < 0.04  # never half a second, as for a raw sweep mistaken for a response
 
 
-def test_a_raw_sweep_is_never_an_impulse_response(tmp_path: Path) -> None:
+def test_a_raw_sweep_is_never_mistaken_for_an_impulse_response(tmp_path: Path) -> None:
     write(tmp_path / "A2_SUB1_ir.wav", recording(sweep(), room(sub=True)))
     write(tmp_path / "B.wav", recording(sweep(10, 200, 8.0), room(sub=True)))
     mapping = tmp_path / "map.csv"
@@ -320,7 +320,7 @@ def test_a_raw_sweep_is_never_an_impulse_response(tmp_path: Path) -> None:
     assert "raw sweep recording" in str(response)
 
 
-def test_a_silent_channel_is_a_sweep_like_the_others_and_not_a_wrong_stimulus(tmp_path: Path) -> None:
+def test_a_silent_channel_is_classified_like_the_others_and_not_as_a_wrong_stimulus(tmp_path: Path) -> None:
     x = sweep(seconds=2.0)
     write(tmp_path / "played.wav", x)
     for n, channel in enumerate(MAINS):
@@ -365,7 +365,7 @@ def test_a_stimulus_that_was_not_played_is_refused_at_import_and_at_analysis(tmp
     assert "not the signal that was played" in str(response)
 
 
-def test_of_several_stimuli_the_one_that_fits_is_used(tmp_path: Path) -> None:
+def test_the_stimulus_that_fits_is_used(tmp_path: Path) -> None:
     x = sweep()
     write(tmp_path / "old sweep.wav", sweep(seconds=2.5))
     write(tmp_path / "stimulus.wav", np.concatenate((np.zeros(RATE // 2), x, np.zeros(RATE))))
@@ -410,7 +410,7 @@ def test_one_recording_for_two_seats_is_noticed_however_it_is_encoded(tmp_path: 
 
 
 def flights(folder: Path, starts_s: dict[str, float], seats: Sequence[str] = ("A2",)) -> list[ImportRow]:
-    """Recordings of the main loudspeakers, each file begun that long before its sweep."""
+    """Recordings of the main loudspeakers, each file started by the given time before its sweep."""
     x = sweep(seconds=1.0)
     for k, seat in enumerate(seats):
         for n, channel in enumerate(MAINS):
@@ -430,13 +430,13 @@ def test_recordings_begun_by_hand_share_no_clock(tmp_path: Path) -> None:
     assert {body.clock for body, _ in decoded(rows)} == {"one"}
 
 
-def test_one_recording_of_another_take_leaves_the_clock_of_the_others(tmp_path: Path) -> None:
+def test_one_recording_on_another_clock_does_not_affect_the_others(tmp_path: Path) -> None:
     rows = flights(tmp_path, {"A2_FL": 0.3, "A2_FC": 0.3, "A2_FR": 0.3, "A2_SiL": 0.9})
     assert [row.channel for row in rows if row.clock_problem] == ["SiL"]
     assert "heard 6" in (rows[-1].clock_problem or "")  # 606 ms after the median of the others
 
 
-def test_an_echo_that_is_louder_than_the_direct_sound_is_no_other_clock(tmp_path: Path) -> None:
+def test_an_echo_louder_than_the_direct_sound_is_not_taken_for_another_clock(tmp_path: Path) -> None:
     echo = np.zeros(RATE // 2)
     echo[round(0.13 * RATE)] = 0.7  # the direct sound comes after 10 ms, with 0.5
     mode = 3.0 * signal.sosfilt(signal.butter(2, (35, 45), "bandpass", fs=RATE, output="sos"), room())
@@ -452,7 +452,7 @@ def test_an_echo_that_is_louder_than_the_direct_sound_is_no_other_clock(tmp_path
 
 
 def test_a_soft_subwoofer_is_timed_by_its_bass_and_not_by_the_noise() -> None:
-    # Noise of all frequencies is louder than the strongest moment, that of the bass is 10 dB softer.
+    # Broadband noise is louder than the strongest moment of the response, and noise in the bass is 10 dB softer.
     noise = np.random.default_rng(3).standard_normal(3 * RATE)
     soft = np.zeros(3 * RATE)
     soft[: RATE // 2] = room(sub=True, delay_s=0.02)
@@ -465,8 +465,8 @@ def test_a_soft_subwoofer_is_timed_by_its_bass_and_not_by_the_noise() -> None:
     assert content._bass_frame(noise, RATE) is None
 
 
-def test_silence_in_one_of_two_files_says_nothing_of_the_clock_of_the_other(tmp_path: Path) -> None:
-    # In so short a file half of the bands have a strongest moment by chance.
+def test_silence_in_one_of_two_files_leaves_the_clock_of_the_other_open(tmp_path: Path) -> None:
+    # In such a short file half of the bands have a strongest moment by chance.
     write(tmp_path / "A1_FL.wav", room())
     write(tmp_path / "A1_FR.wav", 1e-4 * np.random.default_rng(7).standard_normal(RATE // 2))
     rows = {row.channel: row for row in survey(tmp_path)}
@@ -493,7 +493,7 @@ def test_responses_shifted_to_one_sample_share_no_clock(tmp_path: Path) -> None:
 
 
 def test_a_loopback_is_the_origin_of_time_of_all_files(tmp_path: Path) -> None:
-    """Each file is begun at another moment, and the interface adds 7 ms to both channels."""
+    """Every file starts at a different time, and the interface adds 7 ms to both channels."""
     x = sweep(seconds=2.0)
     for n, channel in enumerate(MAINS):
         late = np.concatenate((np.zeros(round((0.2 + 0.37 * n + 0.007) * RATE)), 0.5 * x))

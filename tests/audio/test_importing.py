@@ -79,7 +79,7 @@ def stored(
         (".flac", "PCM_24", 2**-23),
     ],
 )
-def test_every_format_comes_back_as_it_was(
+def test_every_format_is_imported_unchanged(
     tmp_path: Path, rate_hz: int, suffix: str, subtype: str, error: float
 ) -> None:
     path = tmp_path / f"A2_FL{suffix}"
@@ -96,8 +96,8 @@ def test_every_format_comes_back_as_it_was(
     np.testing.assert_allclose(decoded.impulse, h, atol=error)  # one step of the format
 
 
-def test_an_independent_writer_is_read_too(tmp_path: Path) -> None:
-    """scipy writes, we read: 16 and 32 bit integers and float."""
+def test_files_of_another_writer_are_read(tmp_path: Path) -> None:
+    """scipy writes 16- and 32-bit integers and floats, and the importer reads them."""
     h = response()
     for name, data in (
         ("A1", (h * 32767).astype(np.int16)),
@@ -110,7 +110,7 @@ def test_an_independent_writer_is_read_too(tmp_path: Path) -> None:
     assert all(row.ready for row in rows)
 
 
-def test_one_multichannel_file_for_a_seat(tmp_path: Path) -> None:
+def test_a_multichannel_file_serves_a_whole_seat(tmp_path: Path) -> None:
     samples = np.stack([response(seed=n) * (1 - n / 50) for n in range(13)], axis=1)
     soundfile.write(tmp_path / "B2.wav", samples, RATE, subtype="PCM_24")
     rows = survey(tmp_path / "B2.wav")
@@ -121,7 +121,7 @@ def test_one_multichannel_file_for_a_seat(tmp_path: Path) -> None:
         more, data = stored(row)
         found += [replace(each, seq=len(found)) for each in more]
         blobs |= data
-    assert len(blobs) == 1  # the same bytes once
+    assert len(blobs) == 1  # the same bytes are stored once
     for n, (_, decoded) in enumerate(decode(found, blobs.__getitem__)):
         assert isinstance(decoded, Response)
         assert decoded.impulse is not None
@@ -160,7 +160,7 @@ def test_raw_sweeps_are_deconvolved_with_stimulus_or_parameters(tmp_path: Path) 
 
 
 def _bad_files(folder: Path) -> dict[str, str]:
-    """Bad files by name, with a word that their sentence must hold."""
+    """Bad files by name, each with a word that its message must contain."""
     good = folder / "good.tmp"
     soundfile.write(good, response(), RATE, format="WAV", subtype="PCM_24")
     data = good.read_bytes()
@@ -198,7 +198,7 @@ def _bad_files(folder: Path) -> dict[str, str]:
     return words
 
 
-def test_every_bad_file_has_its_own_sentence_and_the_rest_goes_on(tmp_path: Path) -> None:
+def test_every_bad_file_has_its_own_message_and_the_others_are_imported(tmp_path: Path) -> None:
     words = _bad_files(tmp_path)
     soundfile.write(tmp_path / "B3_FL.wav", response(), RATE)
     rows = {row.path.name: row for row in survey(tmp_path)}
@@ -219,7 +219,7 @@ def test_duplicates_and_changed_files_are_noticed(tmp_path: Path) -> None:
     soundfile.write(path, response(), RATE)
     (tmp_path / "A3_FL.wav").write_bytes(path.read_bytes())
     first, second = survey(path, tmp_path / "A3_FL.wav")
-    assert "the same recording as A3_FL.wav (FL at A3" in (first.problem or "")  # nobody can tell whose it is
+    assert "the same recording as A3_FL.wav (FL at A3" in (first.problem or "")  # its place is unknown
     assert "the same recording as A2_FL.wav (FL at A2" in (second.problem or "")
     first, second = FileImporter().recheck([first, replace(second, skip=True)], JOB)
     assert first.ready
@@ -245,7 +245,9 @@ def test_duplicates_and_changed_files_are_noticed(tmp_path: Path) -> None:
         ("take 7.wav", ("as-found", None, None)),
     ],
 )
-def test_names_say_where_a_file_belongs(tmp_path: Path, name: str, place: tuple[str, str | None, str | None]) -> None:
+def test_a_file_name_determines_its_place(
+    tmp_path: Path, name: str, place: tuple[str, str | None, str | None]
+) -> None:
     path = tmp_path / name
     path.parent.mkdir(parents=True, exist_ok=True)
     soundfile.write(path, response(), RATE)
@@ -288,7 +290,7 @@ def test_mapping_files(tmp_path: Path) -> None:
     ],
 )
 @pytest.mark.parametrize("encoding", ["utf-8", "utf-16", "latin-1"])
-def test_text_responses_in_any_dress(text: str, encoding: str) -> None:
+def test_text_responses_are_read_in_any_layout(text: str, encoding: str) -> None:
     delimiter = next(d for d in ("\t", ";", ",", " ") if d in text.splitlines()[-2 if "{rows}" in text else -1])
     rows = "\n".join(delimiter.join((f"{30 + 10 * k}", f"{71 + k}", "5")) for k in range(12))
     found = parse_response(text.replace("{rows}", rows).encode(encoding), "x.txt")
@@ -326,7 +328,7 @@ def test_random_bytes_are_refused_in_one_sentence(tmp_path: Path, data: bytes, s
 def test_damaged_recordings_never_break_the_program(
     tmp_path: Path, place: int, value: int, cut: int, suffix: str
 ) -> None:
-    """One byte changed, or the end cut off: read or refused, and what is read can be decoded or says why not."""
+    """With one byte changed or the end cut off, a file is read or refused; what is read decodes or gives a reason."""
     path = tmp_path / f"A2_FL{suffix}"
     soundfile.write(path, response(2000), RATE, subtype="PCM_16")
     data = bytearray(path.read_bytes())

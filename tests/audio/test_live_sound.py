@@ -53,11 +53,11 @@ TOO_BUSY = f"the computer lost blocks of sound in {LOSSES} recordings, as the JA
 
 
 class Rig:
-    """The server, the room, and what the room hears."""
+    """The JACK server, the room, and the log of the sound in the room."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
-        # One name for this process: a server that is killed keeps one of eight places, until the next of its name starts.
+        # One name for this process: a killed server keeps one of eight slots until the next one of its name starts.
         self._name = f"commission-{os.getpid()}"
         os.environ |= {
             "JACK_DEFAULT_SERVER": self._name,
@@ -100,17 +100,16 @@ class Rig:
         self._room.stdin.flush()
 
     def lost_blocks_since(self, moment_s: float) -> bool:
-        """Whether the server reported xruns in a recording begun then: the computer was too busy, whatever the program does.
-
-        Not those of its beginning and end: the server reports some where a client comes or leaves.
+        """Whether the server reported xruns during a recording started then: the computer was too busy. Xruns at its
+        beginning and end do not count, since the server reports some when a client connects or leaves.
         """
-        time.sleep(2 * PERIOD / RATE)  # a report comes after the loss
+        time.sleep(2 * PERIOD / RATE)  # the report follows the loss
         loud_s = self.log[(self.log[:, 0] > moment_s) & (self.log[:, 1] > LOUD), 0]
         after_s = self.losses_s - loud_s[0] if len(loud_s) else np.zeros(0)
         return bool(np.any((after_s > -EARLY_S) & (after_s < SWEEP_S + TAIL_S)))
 
     def loud_s(self) -> float:
-        """When a loudspeaker last played; 0.0 when none has."""
+        """The time when a loudspeaker last played; 0.0 if none has."""
         loud = self.log[self.log[:, 1] > LOUD, 0]
         return float(loud[-1]) if len(loud) else 0.0
 
@@ -135,7 +134,7 @@ class Rig:
 
     def close(self) -> None:
         try:
-            self._room.communicate(timeout=2.0)  # its input ends, and it leaves
+            self._room.communicate(timeout=2.0)  # its input ends, so it disconnects
         except subprocess.TimeoutExpired:
             self._room.kill()
             self._room.communicate()
@@ -158,7 +157,7 @@ def rig(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Rig]:
         made = Rig(tmp_path_factory.mktemp("rig"))
         try:
             output = live.default_devices().output
-            if output is None or output.name != "room":  # what is played there, nobody must hear
+            if output is None or output.name != "room":  # keep it from playing on a real device
                 pytest.skip(f"the default device is {output and output.name}, not the simulated room")
             yield made
         finally:
@@ -215,11 +214,11 @@ def test_nothing_but_whole_recordings_is_stored(
     trouble: str, sentences: tuple[str, ...], rig: Rig, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Of the sweep of 1.0 s, 0.65 s are over when it happens, and 0.56 s of it heard: it passes 960 Hz."""
-    # The room is dead: a whole recording of it is accepted all the same.
+    # The room is anechoic: a whole recording of it is still accepted.
     monkeypatch.setattr(rig_source, "TAIL_S", TAIL_S)
     for _ in range(LOSSES):
         error, busy = _outcome_of(trouble, rig)
-        # Blocks that the computer lost before the trouble came are named instead of it, and rightly.
+        # Blocks lost by the computer before the planted fault are correctly named instead of it.
         if trouble == "stall 0.3" or not busy or any(each in str(error) for each in sentences):
             break
         assert "lost" in str(error) or "missing" in str(error), error
@@ -231,7 +230,7 @@ def test_nothing_but_whole_recordings_is_stored(
 
 
 def _outcome_of(trouble: str, rig: Rig) -> tuple[object, bool]:
-    """What a measurement with that trouble gives, and whether the server reported blocks that were lost."""
+    """The outcome of a measurement with this fault, and whether the server reported lost blocks."""
     outcome: list[object] = []
     begun_s = time.monotonic()
 
@@ -268,7 +267,7 @@ def _outcome_of(trouble: str, rig: Rig) -> tuple[object, bool]:
 
 
 class Terminal:
-    """The program on a terminal of its own, as a person has it."""
+    """The program on its own terminal."""
 
     def __init__(self, job: Path, ignore_hang_up: bool = False) -> None:
         import pty
@@ -299,7 +298,7 @@ class Terminal:
             return
 
     def wait_for(self, *texts: bytes, limit_s: float = HANG_S) -> int:
-        """Until one of the texts is shown; returns which."""
+        """Wait until one of the texts is shown; returns that text."""
         begun_s = time.monotonic()
         while not (shown := [place for place, text in enumerate(texts) if text in self._screen]):
             assert time.monotonic() - begun_s < limit_s, f"{texts} is not shown"
@@ -308,13 +307,15 @@ class Terminal:
         return shown[0]
 
     def type(self, keys: bytes) -> float:
-        """Type keys; returns when."""
+        """Type keys; returns the time."""
         now_s = time.monotonic()
         os.write(self._ours, keys)
         return now_s
 
     def begin_to_measure(self, rig: Rig) -> None:
-        """Until the sweep is heard. A key that arrives before the last measurement's screen is gone only stops the sound."""
+        """Start measuring and wait until the sweep sounds. A key that arrives before the last measurement's screen has
+        closed only stops the sound.
+        """
         for _ in range(ATTEMPTS):
             self.type(b"m")
             with suppress(AssertionError):
@@ -325,7 +326,9 @@ class Terminal:
         time.sleep(0.1)
 
     def begin_to_measure_louder(self, rig: Rig) -> None:
-        """Until the second sweep is heard, 10 dB above the first; from the start after a first one that lost sound."""
+        """Start measuring and wait until the second sweep sounds, 10 dB above the first; begin again if the first one lost
+        blocks.
+        """
         for _ in range(ATTEMPTS):
             self.begin_to_measure(rig)
             if self.wait_for("⚠ +10 dB".encode(), b"measure again") == 0:
@@ -334,14 +337,14 @@ class Terminal:
         time.sleep(0.1)
 
     def kill(self) -> float:
-        """As a crash does, this leaves nothing time to clean up; returns when."""
+        """Kill the program, which leaves it no time to clean up, as in a crash; returns the time."""
         now_s = time.monotonic()
         self.process.kill()
         return now_s
 
     def hang_up(self) -> float:
         self._hung_up.set()
-        self._reader.join()  # a reader would keep the line open
+        self._reader.join()  # a reader would keep the terminal open
         now_s = time.monotonic()
         os.close(self._ours)
         return now_s
@@ -389,7 +392,7 @@ KEYS: dict[str, Callable[[Terminal], float]] = {
 }
 
 
-def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, job: Path) -> None:
+def test_every_key_stops_the_sound_and_a_dying_server_causes_no_hang(rig: Rig, job: Path) -> None:
     terminal = on_step(job, "wiring")
     times_s: dict[str, float] = {}
     try:
@@ -421,7 +424,7 @@ def test_every_key_means_silence_and_a_server_that_dies_hangs_nothing(rig: Rig, 
 
 
 @pytest.mark.parametrize("end", ["SIGKILL", "terminal lost", "terminal lost, nohup"])
-def test_the_end_of_the_program_means_silence(end: str, rig: Rig, job: Path) -> None:
+def test_the_end_of_the_program_stops_the_sound(end: str, rig: Rig, job: Path) -> None:
     for attempt in range(ATTEMPTS):
         terminal = on_step(job, "seats", ignore_hang_up=end.endswith("nohup"))
         try:

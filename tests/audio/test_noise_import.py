@@ -1,4 +1,4 @@
-"""Recordings of noise are found by mapping or by name, belong to a state and a seat, and are decoded as they are."""
+"""Noise recordings are recognised by mapping or name, belong to a state and a seat, and are decoded unchanged."""
 
 from __future__ import annotations
 
@@ -71,13 +71,13 @@ def test_a_mapping_names_the_state_and_needs_no_channel(tmp_path: Path) -> None:
     np.testing.assert_allclose(decoded.noise, soundfile.read(tmp_path / "x.flac")[0], atol=1e-7)
 
 
-def test_a_mapping_without_a_column_for_channels_will_do(tmp_path: Path) -> None:
+def test_a_mapping_without_a_column_for_channels_is_accepted(tmp_path: Path) -> None:
     write(tmp_path / "x.flac")
     (row,) = survey(mapping(tmp_path, "x.flac,A2,noise,projector on", head="file,seat,kind,state"))
     assert (row.problem, row.state) == (None, "projector on")
 
 
-def test_without_seat_or_state_the_row_says_what_is_assumed(tmp_path: Path) -> None:
+def test_without_seat_or_state_the_row_states_the_assumption(tmp_path: Path) -> None:
     write(tmp_path / "x.flac")
     (row,) = survey(mapping(tmp_path, "x.flac,as-found,,,noise", head="file,round,channel,seat,kind"))
     assert (row.problem, row.seat, row.state) == (None, "A2", "state not named")
@@ -97,18 +97,18 @@ def test_without_seat_or_state_the_row_says_what_is_assumed(tmp_path: Path) -> N
         ("noise_calibrator.flac", "A2", "calibrator 94 dB"),
     ],
 )
-def test_names_say_the_state(tmp_path: Path, name: str, seat: str, state: str) -> None:
+def test_file_names_give_the_state(tmp_path: Path, name: str, seat: str, state: str) -> None:
     (row,) = survey(write(tmp_path / name))
     assert (row.problem, row.kind, row.seat, row.state) == (None, "noise", seat, state)
 
 
 @pytest.mark.parametrize("name", ["A2_FL.flac", "low ventilation.flac", "A2 off.flac"])
-def test_other_names_are_no_noise(tmp_path: Path, name: str) -> None:
+def test_other_names_are_not_taken_for_noise(tmp_path: Path, name: str) -> None:
     (row,) = survey(write(tmp_path / name))
     assert row.kind != "noise"
 
 
-def test_what_cannot_be_is_named(tmp_path: Path) -> None:
+def test_impossible_rows_give_the_reason(tmp_path: Path) -> None:
     short = survey(write(tmp_path / "A2_noise_off.flac", 1.0))
     assert "found 1.0 s, expected 3 s" in (short[0].problem or "")
     write(tmp_path / "x.flac")
@@ -118,7 +118,7 @@ def test_what_cannot_be_is_named(tmp_path: Path) -> None:
     assert "found a state with kind impulse" in (row.problem or "")
 
 
-def test_the_same_recording_again_is_known(tmp_path: Path) -> None:
+def test_a_repeated_recording_is_recognised(tmp_path: Path) -> None:
     (row,) = survey(write(tmp_path / "A2_noise_off.flac"))
     body, _ = body_of(row)
     (again,) = survey(tmp_path / "A2_noise_off.flac", job=job_of(defined(cinema()), body))
@@ -126,7 +126,7 @@ def test_the_same_recording_again_is_known(tmp_path: Path) -> None:
     assert job_of(defined(cinema()), body).responses == ()
 
 
-def test_spellings_of_states() -> None:
+def test_states_are_recognised_in_several_spellings() -> None:
     assert known_state("Ventilation_HIGH") == "ventilation high"
     assert known_state("pool pump") is None
     assert calibrator_db("calibrator 93,8 dB") == 93.8

@@ -1,4 +1,6 @@
-"""Whether a recording is whole. Rooms come from simulators that share no code with the analysis, and from open data."""
+"""Checks that a recording is complete. Rooms come from simulators that share no code with the analysis, and from open
+data.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +33,7 @@ FLAT = np.r_[np.zeros(700), 1.0, np.zeros(300)]
 
 
 def recorded(impulse: np.ndarray, noise_fs: float = NOISE_FS, seed: int = 1) -> np.ndarray:
-    """What a microphone records of the sweep, with white noise. [shape=(n,)]"""
+    """A microphone's recording of the sweep, with white noise. [shape=(n,)]"""
     played = np.concatenate((np.zeros(START), sweep_signal(SWEEP), np.zeros(TAIL)))
     heard = oaconvolve(played, impulse)[: len(played)]
     return heard + noise_fs * np.random.default_rng(seed).standard_normal(len(played))
@@ -42,13 +44,13 @@ def problem(recording: np.ndarray) -> str | None:
 
 
 def frame_of(freq_hz: float) -> int:
-    """Where the sweep passes a frequency: exponential, from 20 Hz to 20 kHz."""
+    """The sample at which the sweep passes a frequency: exponential, from 20 Hz to 20 kHz."""
     return START + round(SWEEP.duration_s * RATE * np.log(freq_hz / 20.0) / np.log(1000.0))
 
 
 @cache
 def room(seed: int, simulator: str, every: int = 4) -> np.ndarray:
-    """Responses of the main loudspeakers at the seats: of all places one in `every`. [shape=(k, n)]"""
+    """Responses of the main loudspeakers at the seats: every `every`-th place. [shape=(k, n)]"""
     installation = matrix.cached_installation(seed, simulator, matrix.default_cache())
     mains = [c for c in installation.channels if installation.scene.place(c).role != "sub"]
     places = [(c, s) for c in mains for s in installation.seat_ids][::every]
@@ -65,7 +67,7 @@ def test_a_whole_recording_of_a_healthy_room_is_accepted(seed: int, simulator: s
         recording = recorded(impulse, seed=k)
         assert problem(recording) is None
         step_s, _ = measured_step(recording)
-        assert abs(step_s) < 0.009  # as the threshold's docstring has it
+        assert abs(step_s) < 0.009  # as stated in the docstring of the threshold
 
 
 def measured_step(recording: np.ndarray) -> tuple[float, float]:
@@ -74,7 +76,9 @@ def measured_step(recording: np.ndarray) -> tuple[float, float]:
 
 
 def real_rooms() -> list[np.ndarray]:
-    """A living room, and both ears of a head in another room, turned to and away from the loudspeaker (open data)."""
+    """A living room, and both ears of a dummy head in another room, facing and turned away from the loudspeaker (open
+    data).
+    """
     import soundfile
 
     samples, rate = soundfile.read(LIVING_ROOM, always_2d=True)
@@ -88,7 +92,7 @@ def test_real_rooms_are_accepted() -> None:
     for impulse in real_rooms():
         recording = recorded(impulse)
         assert problem(recording) is None
-        assert abs(measured_step(recording)[0]) < 0.003  # as the threshold's docstring has it
+        assert abs(measured_step(recording)[0]) < 0.003  # as stated in the docstring of the threshold
 
 
 def test_a_subwoofer_and_a_dull_or_a_quiet_loudspeaker_are_accepted() -> None:
@@ -110,7 +114,9 @@ def test_noise_before_and_a_coarse_converter_are_accepted() -> None:
     talk = np.zeros(len(recording))
     talk[4800:START] = 10 ** (15 / 20) * NOISE_FS * np.random.default_rng(2).standard_normal(START - 4800)
     assert problem(recording + talk) is None
-    coarse = np.round(recorded(0.05 * FLAT, noise_fs=1e-6) * 2**15) / 2**15  # 16 bits: digital silence around it
+    coarse = (
+        np.round(recorded(0.05 * FLAT, noise_fs=1e-6) * 2**15) / 2**15
+    )  # 16 bits: digital silence around the sweep
     assert not coarse[:START].any()
     assert problem(coarse) is None
 
@@ -126,7 +132,7 @@ def test_lost_sound_filled_with_silence_is_refused(impulse: np.ndarray | None, f
     assert silence_s(broken, START, RATE) == pytest.approx(frame_of(freq_hz) / RATE, abs=0.011)
 
 
-def test_a_gap_is_seen_without_noise() -> None:
+def test_a_gap_is_detected_without_noise() -> None:
     recording = recorded(FLAT, noise_fs=0.0)
     assert problem(recording) is None
     recording[frame_of(1000) :][:1024] = 0.0
@@ -135,7 +141,7 @@ def test_a_gap_is_seen_without_noise() -> None:
 
 @pytest.mark.parametrize("freq_hz", [30.0, 500.0, 3000.0, 15000.0])
 def test_a_device_that_vanishes_is_refused(freq_hz: float) -> None:
-    """Exact silence from there on, or only the preamplifier's own noise."""
+    """From there on the recording holds exact silence, or only the preamplifier's own noise."""
     recording = recorded(FLAT)
     for noise_fs in (0.0, NOISE_FS / 20):
         broken = recording.copy()
@@ -147,7 +153,7 @@ def test_a_device_that_vanishes_is_refused(freq_hz: float) -> None:
 @pytest.mark.parametrize("freq_hz", [1000.0, 2000.0, 3500.0])
 @pytest.mark.parametrize("lost", [1024, 4096, -1024])
 def test_lost_or_repeated_blocks_that_nothing_reports_are_refused(freq_hz: float, lost: int) -> None:
-    """Spliced: what follows comes earlier, or a block comes twice and what follows comes later."""
+    """After a lost block the rest comes earlier; after a repeated block it comes later."""
     at = frame_of(freq_hz)
     recording = recorded(np.pad(FLAT, (0, RATE // 4)) + 0.1 * _tail())
     broken = np.concatenate((recording[:at], recording[at + lost :]))
@@ -203,7 +209,7 @@ def transport(given: list[Block], lost_input: tuple[int, ...] = (), lost_output:
     return transport_problem(given, lost_input, lost_output, frames=500 * 512, sounds_from=START, rate_hz=RATE)
 
 
-def test_blocks_on_time_are_accepted_however_they_jitter() -> None:
+def test_blocks_on_time_are_accepted_with_any_jitter() -> None:
     rng = np.random.default_rng(6)
     assert transport(blocks()) is None
     assert transport(blocks(rng.exponential(0.01, 500))) is None

@@ -1,4 +1,4 @@
-"""Noise recorded by the program itself: what the room heard is stored whole, or nothing is."""
+"""Noise recorded by the program itself: it is stored completely, or not at all."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ RMS = 2e-4
 
 
 class QuietRig:
-    """Hears white noise whatever is played; keeps what it was asked to play."""
+    """A rig that records white noise whatever is played, and keeps the signal that it was asked to play."""
 
     name = "quiet rig"
 
@@ -46,7 +46,7 @@ class QuietRig:
             raise Cancelled
         self.played.append(out.samples)
         noise = self.scale * np.random.default_rng(3).standard_normal((1, out.samples.shape[-1]))
-        noise[:, : RATE // 2] += self.added  # the key that began it
+        noise[:, : RATE // 2] += self.added  # the click of the key that started it
         return Signal(samples=np.clip(noise, -1, 1), rate_hz=out.rate_hz)
 
 
@@ -57,7 +57,7 @@ def system(full_scale_db: float = 120.0) -> System:
 
 
 def record(services: LocalServices, path: Path, rig: QuietRig) -> tuple[float, float]:
-    """Record and store ventilation low at A1: its unweighted level from the stored file, and L_Aeq by the step."""
+    """Record and store “ventilation low” at A1: the unweighted level of the stored file, and L_Aeq by the step."""
     with closing(services.create(path, system())) as visit:
         source = RigSource(visit.job, lambda seat, round_id: rig, source="rig", name=rig.name)
         body, blobs = source.record_noise("A1", "ventilation low", AS_FOUND, threading.Event(), unwatched)
@@ -74,11 +74,11 @@ def record(services: LocalServices, path: Path, rig: QuietRig) -> tuple[float, f
         return float(10 * np.log10(np.mean(samples**2))), noise.analysis.a_db
 
 
-def test_what_was_recorded_is_stored_and_rated(tmp_path: Path) -> None:
+def test_a_recording_is_stored_and_rated(tmp_path: Path) -> None:
     rig = QuietRig(added=0.9)
     plain_db, a_db = record(LocalServices(tmp_path / "state"), tmp_path / "job", rig)
     assert not np.any(rig.played[0])
-    # White noise of that RMS; 30 s of it scatter by 0.01 dB. The click before the recording is not in it.
+    # White noise of this RMS; 30 s of it scatter by 0.01 dB. The click before the recording is not included.
     assert plain_db == pytest.approx(20 * np.log10(RMS), abs=0.05)
     # A-weighted white noise up to 24 kHz: IEC 61672-1 Annex E integrated numerically with numpy alone.
     freq = np.arange(1.0, 24000.0)
@@ -114,7 +114,7 @@ def test_a_stopped_recording_gives_nothing(tmp_path: Path) -> None:
             source.record_noise("A1", "everything off", AS_FOUND, cancel, unwatched)
 
 
-def test_the_progress_of_an_analysis_counts_noises_by_their_work(
+def test_the_progress_of_an_analysis_weighs_noise_recordings_by_their_work(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two of three noises analysed are two thirds of the way, and each is reported before it begins."""

@@ -37,7 +37,7 @@ RATE = 48000
 
 
 def test_direct_sound_follows_distance() -> None:
-    """Twice as far: half the amplitude, and the time that the speed of sound says."""
+    """Twice as far means half the amplitude, and a delay given by the speed of sound."""
     room = SimulatedRoom(ROOM, 20.0, walls=Walls((0.999,) * 9, (0.999,) * 9, (0.999,) * 9))
     source = Speaker(position_m=(0.0, 0.5, 1.3), role="screen")
     near, far = (room.response(source, (0.0, 0.5 + d, 1.3)) for d in (1.5, 3.0))
@@ -67,7 +67,7 @@ def test_decay_is_near_eyring() -> None:
 
 
 def test_octave_levels_agree_with_another_simulator() -> None:
-    """pyroomacoustics, image sources of the same absorption; it leaves 1/(4π) out of nothing we compare: ratios only."""
+    """pyroomacoustics, image sources of the same absorption; only ratios are compared, since it scales by 1/(4π)."""
     pra = pytest.importorskip("pyroomacoustics")
     alpha = 0.4
     walls = Walls((alpha,) * 9, (alpha,) * 9, (alpha,) * 9)
@@ -125,7 +125,7 @@ def test_measuring_in_the_rehearsal_room() -> None:
 
 
 class Loopback:
-    """Hands back what was played, `gain` times, and keeps it."""
+    """A rig that returns what was played, times `gain`, and keeps it."""
 
     name = "loopback"
 
@@ -181,14 +181,14 @@ def test_a_louder_sweep_that_would_clip_is_not_played() -> None:
 
 
 @pytest.mark.parametrize(("gain", "word"), [(100.0, "clipped"), (0.0, "nothing was heard")])
-def test_bad_recordings_are_refused_while_the_microphone_still_stands_there(gain: float, word: str) -> None:
+def test_bad_recordings_are_refused_while_the_microphone_is_still_in_place(gain: float, word: str) -> None:
     rig = SimulatedRig(lambda output: np.r_[np.zeros(100), gain, np.zeros(100)])
     source = RigSource(job_of(defined(cinema())), lambda seat, name: rig, source="rehearsal", name="x")
     with pytest.raises(CommissionError, match=word):
         source.measure(Capture(channel="FL", seat="A1", text=""), "as-found", threading.Event(), lambda f, t: None)
 
 
-def test_signals_have_the_level_they_claim(tmp_path: Path) -> None:
+def test_signals_have_their_stated_level(tmp_path: Path) -> None:
     job = job_of(defined(cinema(["FL", "FR", "SUB1"])))
     files = write_signals(job, tmp_path / "out", lambda f, t: None)
     assert len(files) == 7
@@ -205,7 +205,7 @@ def test_signals_have_the_level_they_claim(tmp_path: Path) -> None:
 
 
 def test_the_rehearsal_room_sounds_different_in_each_state() -> None:
-    """Analysed as a recording is: ventilation high above low above everything off, hum with the electronics as found."""
+    """Analysed like a recording: ventilation high above low above everything off, and hum with the electronics as found."""
     seed = next(n for n in range(20) if has_hum(n))
 
     def heard(state: str, *, mended: bool = False) -> NoiseAnalysis:

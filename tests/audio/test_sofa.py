@@ -1,4 +1,6 @@
-"""AES69 files: what goes out comes back bit for bit, an independent library accepts it, and bad files say what is wrong."""
+"""AES69 files: exported data are imported bit for bit, an independent library accepts them, and bad files give the
+reason.
+"""
 
 from __future__ import annotations
 
@@ -57,7 +59,7 @@ def accepted(data: bytes, folder: Path):
     return found
 
 
-def test_what_goes_out_comes_back_bit_for_bit() -> None:
+def test_exported_responses_are_imported_bit_for_bit() -> None:
     found = responses()
     back = read_sofa(write_sofa(SYSTEM, "as-found", found, at=AT), "x.sofa")
     assert len(back) == len(found)
@@ -82,7 +84,7 @@ def test_what_goes_out_comes_back_bit_for_bit() -> None:
         st.text("QÅß東ー1 _-", min_size=1, max_size=5).map(str.strip).filter(bool), min_size=6, max_size=6
     ),
 )
-def test_lengths_rates_origins_clocks_and_labels_come_back(
+def test_lengths_rates_origins_clocks_and_labels_survive_a_round_trip(
     lengths: list[int], rates: list[float], starts: list[float], clocks: list[str | None], labels: list[str]
 ) -> None:
     rng = np.random.default_rng(0)
@@ -97,9 +99,7 @@ def test_lengths_rates_origins_clocks_and_labels_come_back(
     for each, (body, response) in zip(back, found, strict=True):
         np.testing.assert_array_equal(each.response.impulse, response.impulse)
         assert each.response.rate_hz == response.rate_hz
-        assert each.response.t0_s == pytest.approx(
-            response.t0_s, abs=1e-10
-        )  # counted in samples, to a millionth of one
+        assert each.response.t0_s == pytest.approx(response.t0_s, abs=1e-10)  # in samples, to a millionth
         assert (each.seat, each.channel) == (body.seat, body.channel)
         assert each.seat_m is None and each.source_m is None
     reported = [body.clock for body, _ in found]
@@ -131,7 +131,7 @@ def test_an_independent_library_accepts_it(tmp_path: Path) -> None:
     assert sofa.RoomTemperature == pytest.approx(SYSTEM.temperature_c + 273.15)
 
 
-def test_it_accepts_an_unmeasured_room_and_unequal_responses(tmp_path: Path) -> None:
+def test_an_independent_library_accepts_an_unmeasured_room_and_unequal_responses(tmp_path: Path) -> None:
     bare = replace(
         SYSTEM, room=None, title="Käfer & Söhne 映画", seats=(replace(SYSTEM.seats[0], id="Sitz Ä", position_m=None),)
     )
@@ -147,19 +147,19 @@ def test_it_accepts_an_unmeasured_room_and_unequal_responses(tmp_path: Path) -> 
     assert np.isnan(sofa.ListenerPosition).all()
 
 
-def test_the_file_says_nothing_of_the_moment_or_machine_by_itself() -> None:
+def test_the_file_names_neither_time_nor_machine_by_itself() -> None:
     assert write_sofa(SYSTEM, "as-found", responses(), at=AT) == write_sofa(SYSTEM, "as-found", responses(), at=AT)
 
 
 @settings(deadline=None)
 @given(st.tuples(*[st.floats(-20, 20)] * 3))
-def test_coordinates_turn_there_and_back(position: tuple[float, float, float]) -> None:
+def test_coordinates_are_converted_both_ways(position: tuple[float, float, float]) -> None:
     assert to_room(to_room(position)) == position
     right, rear, up = to_room((1.0, 0.0, 0.0)), to_room((0.0, 1.0, 0.0)), to_room((0.0, 0.0, 1.0))
     assert (right, rear, up) == ((0.0, -1.0, 0.0), (-1.0, 0.0, 0.0), (0.0, 0.0, 1.0))  # front, left, up
 
 
-def test_a_job_goes_out_and_comes_in_again() -> None:
+def test_a_job_is_exported_and_imported_again() -> None:
     rng = np.random.default_rng(2)
     blobs, events = {}, []
     for seq, (body, _) in enumerate(responses(), 1):
@@ -229,7 +229,7 @@ GOOD = write_sofa(SYSTEM, "as-found", responses(frames=1200)[:2], at=AT)
 
 
 def _changed(**changes: object) -> bytes:
-    """A good file with attributes or variables put differently; None takes one away."""
+    """A valid file with changed attributes or variables; None removes one."""
     buffer = io.BytesIO(GOOD)
     with h5py.File(buffer, "r+") as file:
         for name, value in changes.items():
@@ -265,7 +265,7 @@ def _changed(**changes: object) -> bytes:
         ),
     ],
 )
-def test_bad_files_say_what_is_wrong(data: bytes, words: str) -> None:
+def test_bad_files_give_the_reason(data: bytes, words: str) -> None:
     read = parse_sofa if data.startswith(b"\x89HDF") else read_sofa
     with pytest.raises(InputError) as error:
         read(data, "bad.sofa")
@@ -273,13 +273,13 @@ def test_bad_files_say_what_is_wrong(data: bytes, words: str) -> None:
     assert str(error.value).startswith("bad.sofa: found ")
 
 
-def test_text_of_a_file_is_harmless() -> None:
+def test_control_characters_in_a_file_are_harmless() -> None:
     body = stored("F\x1b[31mL", "A1")
     back = read_sofa(write_sofa(SYSTEM, "as-found", [(body, responses()[0][1])], at=AT), "x.sofa")
     assert back[0].channel == "F[31mL"
 
 
-def test_a_response_that_cannot_be_used_is_named_alone() -> None:
+def test_only_the_unusable_response_is_named() -> None:
     found = responses()[:3]
     silent = replace(found[1][1], impulse=np.zeros(2400))
     broken = replace(found[2][1], impulse=np.full(2400, math.nan))

@@ -1,10 +1,11 @@
 """Response time of the screens to a key, whatever the size of the job: `python tests/bench answers`.
 
-Jobs of 164, 480 and 960 responses with thousands of typed readings; every screen is opened with keys and walked through. For
-each key: the time until everything that it leads to has happened and is painted (the control sequences for the terminal
-included) and the next key would act, and the longest uninterrupted run of the event loop, in which no other key is heard. The reference is the same walk
-through a job of two channels and one seat, in the same run: it holds what Textual itself takes. Each walk is done twice: with
-the first key as soon as results are there, and after a pause, in which the program prepares the screens of the steps.
+Jobs of 164, 480 and 960 responses with thousands of typed readings; every screen is opened with keys and walked through.
+For each key: the time until everything that it leads to has happened and is painted (the control sequences for the terminal
+included) and the next key would act, and the longest uninterrupted run of the event loop, in which no other key is heard.
+The reference is the same walk through a job of two channels and one seat, in the same run: it shows the time that Textual
+itself takes. Each walk is done twice: with the first key as soon as results are there, and after a pause, in which the
+program prepares the screens of the steps.
 """
 
 from __future__ import annotations
@@ -101,7 +102,7 @@ WALK: tuple[tuple[str, tuple[str, ...]], ...] = (
 
 @dataclass(frozen=True)
 class Answer:
-    """One key. Seconds of the processor are those of the event loop's thread: what else the machine does is not in them."""
+    """The response to one key. Processor time is that of the event loop's thread, without the machine's other work."""
 
     screen: str
     key: str
@@ -143,7 +144,7 @@ def watched(loop: Loop) -> Iterator[None]:
 
 
 class PaintedApp(commission.ui.app.CommissionApp):
-    """Makes the control sequences although no terminal is there, and notes when."""
+    """An app that makes the control sequences without a terminal, and notes the time."""
 
     CSS_PATH = str(Path(commission.ui.app.__file__).with_name("commission.tcss"))
     loop_watch: Loop
@@ -161,7 +162,7 @@ class PaintedApp(commission.ui.app.CommissionApp):
 
 
 def system_of(count: int) -> model.System:
-    """Twelve channels and as many seats as that many responses in two rounds take; none: two channels and one seat."""
+    """Twelve channels and the seats needed for `count` responses in two rounds; for 0, two channels and one seat."""
     ids = [*list(LOUDSPEAKERS)[:11], "SUB1"] if count else ["FL", "FC"]
     seats = -(-count // (len(ids) * len(ROUNDS))) if count else 1
     places = [(-1.8 + 0.9 * (n % 5), 2.5 + 0.45 * (n // 5), 1.1) for n in range(seats)]
@@ -245,7 +246,7 @@ def model_distance_m(channel: model.Channel, seat: model.Seat) -> float:
 
 
 async def press(app: PaintedApp, key: str, loop: Loop, screen: str) -> Answer:
-    """One key, until it was handled and what it changed is painted."""
+    """Press one key and wait until it is handled and its effect is painted."""
     if key.startswith("open "):
         listed = [step_id for step_id, _ in steps.listed(app.visit.job)]
         key = str((1 + listed.index(key.removeprefix("open "))) % 10)
@@ -267,12 +268,12 @@ async def press(app: PaintedApp, key: str, loop: Loop, screen: str) -> Answer:
     app.screen.call_after_refresh(painted.set)
     await asyncio.wait_for(painted.wait(), 30)
     end = max(loop.last_paint_s, handled)
-    cpu = max(loop.last_paint_cpu_s, handled_cpu) - cpu  # what follows the paint keeps nobody waiting
+    cpu = max(loop.last_paint_cpu_s, handled_cpu) - cpu  # work after the paint delays nobody
     return Answer(screen, key, end - begin, cpu, loop.block_s)
 
 
 async def settle(app: PaintedApp) -> None:
-    """Until nothing is computed in the background and nothing is waiting to be painted."""
+    """Wait until nothing is computed in the background or waiting to be painted."""
     while any(each.is_running for each in app.workers):
         await app.workers.wait_for_complete()
         await asyncio.sleep(0.03)
@@ -281,9 +282,9 @@ async def settle(app: PaintedApp) -> None:
 async def walk(
     app: PaintedApp, loop: Loop, size: tuple[int, int], pause_s: float
 ) -> tuple[list[Answer], Answer, float]:
-    """Every screen: the answers; the longest run of the event loop after a key is painted; seconds until all is known.
-
-    `pause_s` is without a key, once all is known. After a key, results come in, and the program searches for garbage (`ui/garbage.py`).
+    """Walk through every screen: the answers; the longest run of the event loop after a key is painted; seconds until all
+    results are known. `pause_s`: a pause without keys once all results are known. After a key, results come in, and the
+    program searches for garbage (`ui/garbage.py`).
     """
     answers = []
     begin = time.perf_counter()

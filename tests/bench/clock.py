@@ -1,4 +1,4 @@
-"""Timing ways of doing a thing in turn, so that what else the machine does falls on all of them."""
+"""Timing several functions in turn, so that other load on the machine affects all of them."""
 
 from __future__ import annotations
 
@@ -10,15 +10,15 @@ ROUNDS = 7
 
 
 @dataclass(frozen=True)
-class Took:
+class Timing:
     """Least of several turns: seconds on the wall, and seconds of the processor on all cores."""
 
     wall_s: float
     cpu_s: float
 
 
-def in_turn(ways: Mapping[str, Callable[[], object]], rounds: int = ROUNDS) -> dict[str, Took]:
-    """Run each once for nothing, then all of them in turn."""
+def in_turn(ways: Mapping[str, Callable[[], object]], rounds: int = ROUNDS) -> dict[str, Timing]:
+    """Run each once to warm up, then all of them in turn."""
     for way in ways.values():
         way()
     turns: dict[str, list[tuple[float, float]]] = {name: [] for name in ways}
@@ -27,4 +27,4 @@ def in_turn(ways: Mapping[str, Callable[[], object]], rounds: int = ROUNDS) -> d
             wall, cpu = time.perf_counter(), time.process_time()
             way()
             turns[name].append((time.perf_counter() - wall, time.process_time() - cpu))
-    return {name: Took(min(w for w, _ in each), min(c for _, c in each)) for name, each in turns.items()}
+    return {name: Timing(min(w for w, _ in each), min(c for _, c in each)) for name, each in turns.items()}

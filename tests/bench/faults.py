@@ -1,4 +1,4 @@
-"""The fault matrix: simulated rooms, one fault planted at a time, and what the program says of each visit."""
+"""The fault matrix: simulated rooms, one fault planted at a time, and the program's findings of each visit."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
-"""The long haul: what storing costs a file as the job grows, and how long a large job takes to open.
+"""Large jobs: the time to store a file as the job grows, and the time to open a large job.
 
-`python tests/bench haul`; processor time of short impulse responses, so that decoding hides nothing.
+`python tests/bench haul`; the impulse responses are short, so that decoding does not dominate the processor time.
 """
 
 from __future__ import annotations

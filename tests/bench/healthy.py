@@ -1,11 +1,10 @@
-"""Healthy visits from a second simulator, and what is found in them: `python tests/bench healthy`.
+"""Healthy visits from a second simulator, and the program's findings in them: `python tests/bench healthy`.
 
 Image sources of a shoebox with octave-band absorption up to the end of the response (J. B. Allen, D. A. Berkley, JASA 65
-(1979) 943-950), loudspeakers whose drivers are at places of their own, some with signal processing of their own, some upside
-down, some with an object beside them. It shares no code with `tests/rooms` but the log in memory. The ways of measuring
-(`VISITS`) are those of other programs: files cut at their first sound, scaled to one peak, short, with pre-roll, past the
-processor. Nothing here is a fault of the house; what the visit did to its files may be found, a loudspeaker that is late may
-be called late.
+(1979) 943-950), loudspeakers with separate drivers, some with their own signal processing, some upside down, some with an
+object beside them. It shares no code with `tests/rooms` but the log in memory. The ways of measuring (`VISITS`) are those
+of other programs: files cut at their first sound, scaled to one peak, short, with pre-roll, past the processor. The
+installation has no fault; only faults of the files and late loudspeakers may be reported.
 """
 
 from __future__ import annotations
@@ -212,7 +211,7 @@ class Grid:
 
 
 class Healthy:
-    """One visit of an installation that is as it should be."""
+    """One visit to a healthy installation."""
 
     def __init__(self, seed: int, manner: Manner) -> None:
         rng = np.random.default_rng([4242, seed])
@@ -261,7 +260,7 @@ class Healthy:
                 for spectrum, (along, up, out), radius_m in drivers:
                     where = at + turn * (along * right + up * np.cross(right, axis)) + out * axis
                     sound += self.room.response(spectrum, radius_m, where, axis, ear, self.grid)
-                if beside is not None and name != "SUB":  # an object throws the direct sound back
+                if beside is not None and name != "SUB":  # an object reflects the direct sound
                     later, gain = beside
                     high = way(self.grid.freq_hz, 600.0, "BW1", "high")
                     sound = sound + gain * high * sound * np.exp(-2j * np.pi * self.grid.freq_hz * later)
@@ -273,7 +272,7 @@ class Healthy:
         self._set(rng, latency)
 
     def _set(self, rng: np.random.Generator, latency_s: dict[str, float]) -> None:
-        """Distances, delays and trims as a careful installer sets them; nobody knows the loudspeakers' own processing."""
+        """Distances, delays and trims as a careful installer sets them; the loudspeakers' own latency is unknown."""
         ears, unit = self.seats[self.reference], self.manner.unit
         self.tape_m = {c: round(math.dist(at, ears) + rng.normal(0, 0.008), 2) for c, at in self.places.items()}
         path_m = {c: self.tape_m[c] + SPEED_M_S * latency_s[c] for c in self.channels}
@@ -404,7 +403,7 @@ def unexplained(visit: Healthy, found: tuple[model.Finding, ...]) -> list[model.
 
 
 def run(channels: int = 0, seeds: int = 2) -> None:
-    """Every manner of visit in some rooms; what is found, and what of it accuses something healthy."""
+    """Run every manner of visit in some rooms; print the findings, and those that accuse something healthy."""
     del channels
     accused = 0
     for seed in range(seeds):

@@ -1,8 +1,9 @@
-"""Seats that settings were not searched for: 4 subwoofers tuned on 6 seats, and what 6 others in the same room hear.
+"""Held-out seats: 4 subwoofers tuned for 6 seats, and the bass at 6 others in the same room.
 
 Rooms as sums of modes and by image sources, neither of which shares code with the search; and responses measured in a room
 (IoSR Surrey, room A: two ears for 37 places of a loudspeaker, by reciprocity two sources at 37 places), of which 18, 8 or 4
-drawn at random are tuned for. Goal: the mean over rooms improves at the other seats too, against all subwoofers alike.
+drawn at random are tuned for. Goal: the mean over rooms also improves at the other seats, compared with equal settings for
+all subwoofers.
 """
 
 from __future__ import annotations

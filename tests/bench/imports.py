@@ -1,4 +1,4 @@
-"""Mutated files by the thousand: `python tests/bench imports` (see `tests/mutated_files.py`); prints what came of them."""
+"""Mutated files by the thousand: `python tests/bench imports` (see `tests/mutated_files.py`); prints their outcomes."""
 
 from __future__ import annotations
 

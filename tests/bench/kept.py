@@ -1,4 +1,4 @@
-"""Whether results that are kept by what they have read are those of a fresh visit, after random events of every kind.
+"""Whether cached results equal those of a fresh visit after random events of every kind.
 
 In the small job of the mutants, the sample job and a simulated room (see `tests/random_events.py`).
 """

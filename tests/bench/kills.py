@@ -12,7 +12,7 @@ COUNT = 1000
 
 
 def run(_channels: int) -> None:
-    """Kill them, and name what was lost or broken."""
+    """Kill the commands, and name what was lost or damaged."""
     from killing import kill_loop
 
     def report(text: str) -> None:

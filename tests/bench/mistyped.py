@@ -1,11 +1,11 @@
-"""Settings typed after a visit's first round: how often healthy rounds as left are accused, and which slips are named.
+"""Settings typed after a visit's first round: how often healthy rounds as left are accused, and which mistakes are named.
 
     python tests/bench mistyped [--rooms 3]
 
-Five main loudspeakers and two subwoofers at six seats, in rooms of the two simulators
-of `tests/references/repeated_placings.py`. As left: other trims, distances, a polarity and a filter; the microphone put back
-1, 2 or 5 cm from its place, the air up to 3 K warmer or colder, another volume, level errors of 0.1 dB. Goal: false findings
-in at most 5 % of the rounds.
+Five main loudspeakers and two subwoofers at six seats, in rooms of the two simulators of
+`tests/references/repeated_placings.py`. As left: other trims, distances, a polarity and a filter; the microphone put back
+1, 2 or 5 cm from its place, the air up to 3 K warmer or colder, another volume, level errors of 0.1 dB. Goal: false
+findings in at most 5 % of the rounds.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ LIMITED_DB, LIMITED_HZ = -4.0, 45.0
 
 
 @dataclass(frozen=True)
-class Held:
+class ProcessorSettings:
     """Settings of the processor for one channel."""
 
     trim_db: float
@@ -82,16 +82,16 @@ class Held:
         )
 
 
-Settings = dict[str, Held]
+Settings = dict[str, ProcessorSettings]
 
 
 def settings(rng: np.random.Generator) -> tuple[Settings, Settings]:
-    """As found, and as left: every trim and distance differs by so much that a slip could be heard."""
+    """Settings as found and as left: every trim and distance differs enough for a mistake to be audible."""
     found, left = {}, {}
     for c in NAMES:
         trim, distance = round(2 * rng.uniform(-4, 2)) / 2, round(rng.uniform(1.5, 5.0) / 0.03) * 0.03
-        found[c] = Held(trim, distance)
-        left[c] = Held(
+        found[c] = ProcessorSettings(trim, distance)
+        left[c] = ProcessorSettings(
             trim + rng.choice([2.0, 3.0, 4.5]), distance + round(rng.choice([-1, 1]) * rng.uniform(0.6, 1.4), 2)
         )
     left["SUB1"] = replace(
@@ -216,7 +216,7 @@ class Visit:
 
 
 def run(arguments: Sequence[str] | Iterable[str] = ()) -> None:
-    """Print false findings of healthy rounds, and what becomes of each slip."""
+    """Print false findings of healthy rounds, and the result for each mistake."""
     parser = argparse.ArgumentParser(prog="python tests/bench mistyped", description=__doc__)
     parser.add_argument("--rooms", type=int, default=3, help="rooms of each simulator and distance")
     rooms = parser.parse_args(list(arguments)).rooms
@@ -241,7 +241,7 @@ def run(arguments: Sequence[str] | Iterable[str] = ()) -> None:
 
 
 def _print(name: str, found: list[list[Finding]], right: list[list[bool]]) -> None:
-    """Print one line; `right`: the findings that name the slip."""
+    """Print one line; `right`: the findings that name the mistake."""
     named, alone = sum(map(any, right)), sum(each == [True] for each in right)
     pairs = [pair for own in zip(found, right, strict=True) for pair in zip(*own, strict=True)]
     others = sorted({f"{f.id}: {f.title}" for f, is_right in pairs if not is_right})

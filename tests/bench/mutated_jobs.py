@@ -1,4 +1,4 @@
-"""Mutated jobs by the thousand: `python tests/bench mutants` (see `tests/mutants.py`); prints what came of them."""
+"""Mutated jobs by the thousand: `python tests/bench mutants` (see `tests/mutants.py`); prints their outcomes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Odd files as every kind of argument: `python tests/bench odd` (see `tests/odd_files.py`); prints what came of them."""
+"""Odd files as every kind of argument: `python tests/bench odd` (see `tests/odd_files.py`); prints their outcomes."""
 
 from __future__ import annotations
 

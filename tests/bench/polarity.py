@@ -1,6 +1,6 @@
 """Basis of the thresholds of `dsp.pair_polarity`: loudspeakers of many kinds in rooms that differ from side to side.
 
-Drivers are points of their own, with crossovers of the usual orders, ripples and tolerances; image sources with six
+Drivers are separate points, with crossovers of the usual orders, ripples and tolerances; image sources with six
 different surfaces, one of them often open; objects close to some loudspeakers, seat backs, some loudspeakers upside down.
 Nothing here comes from the program's own simulated room.
 """

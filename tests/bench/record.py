@@ -1,10 +1,9 @@
-"""Time until the record of the sample job is written: whole processes, as PDF and as HTML; and where the time goes.
+"""Time to write the record of the sample job as PDF and HTML, as whole processes, and the share of each part.
 
-Once with every recording analysed again, as on another computer, and once with what an earlier opening has kept, as it is
-after a visit. Python keeps the compiled modules in a folder of the benchmark, as an installation does in its own.
-
-The shares are taken again in processes of their own that write the same record and tell the clock after each part; they hold
-what Python and its libraries take to load where they are first needed.
+Once with every recording analysed again, as on another computer, and once with analyses cached by an earlier opening, as
+after a visit. Compiled modules are kept in a folder of the benchmark, as in an installation. The shares are measured in
+separate processes that write the same record and note the time after each part; they include the loading of Python and its
+libraries.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Re-opening the sample job: from nothing to the results of all responses, as whole processes.
 
-Once with every recording analysed again, as on another computer, and once with what an earlier opening has kept.
+Once with every recording analysed again, as on another computer, and once with analyses cached by an earlier opening.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ def run(channels: int) -> None:
                 command = [sys.executable, "-c", CODE, str(folder / "state"), str(path), how]
                 done = subprocess.run(command, capture_output=True, text=True, check=True)
                 taken, count = done.stdout.split()
-                if turn:  # the first turn only fills what is kept
+                if turn:  # the first turn only fills the cache
                     each.append(float(taken))
     for how, each in seconds.items():
         print(

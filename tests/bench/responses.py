@@ -1,7 +1,7 @@
 """Everything that the program computes from 192 impulse responses (16 channels, 12 seats, 1 s at 48 kHz): time, memory, and
 the transforms that it needs. A quantity is one entry of QUANTITIES; the steps follow from the analyses.
 
-Runs in a process of its own, so that the peak of memory is that of this work alone.
+Runs in a separate process, so that the peak of memory is that of this work alone.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from builders import LOUDSPEAKERS, channels, cinema, defined, job_of
-from clock import Took
+from clock import Timing
 
 from commission.model import AS_FOUND, AnalysedResponse, Analyses, Analysis, Channel, Job, Response, Seat, System
 
@@ -52,7 +52,7 @@ class Quantity:
 
 
 def analysed(impulses: np.ndarray) -> list[Analysis | Exception]:
-    """As the program does: the speech of the centre, a sixteenth of all, and subwoofers without decays."""
+    """Analysed as by the program: speech for the centre alone, a sixteenth of all, and subwoofers without decays."""
     from commission.dsp.analysis import analyse_batch
 
     kinds = system().channels[: len(impulses)]
@@ -172,12 +172,12 @@ def measure() -> dict[str, list[float]]:
     return figures | {"memory": [before, after]}
 
 
-def _bare_times(took: Took | None) -> list[float]:
+def _bare_times(took: Timing | None) -> list[float]:
     return [] if took is None else [took.wall_s, took.cpu_s]
 
 
 def _peak_mb() -> float:
-    """Largest resident memory of this process so far; NaN where the system does not tell."""
+    """Largest resident memory of this process so far; NaN where the system does not report it."""
     try:
         import resource
     except ImportError:

@@ -109,7 +109,7 @@ def against(check: Check) -> set[str]:
 
 
 def verdicts(result: Result, planted: Planted | None = None) -> dict[str, Verdict]:
-    """Limit → the worst verdict against it, of what was tested and may have the fault."""
+    """Limit → the worst verdict against it, of the checks tested that may have the fault."""
     out: dict[str, list[Verdict]] = {}
     tested = set()
     for check in (check for outcome in result.outcomes.values() for check in outcome.checks):

@@ -1,7 +1,7 @@
 """Time to the first paint of the first screen against an empty Textual app.
 
-Whole processes on a pseudo-terminal of 80 x 24, in turn: from the start of the process until the terminal receives the
-last row of the screen. So the figures hold what a person waits for, the interpreter's own start included; that start
+Whole processes on a pseudo-terminal of 80 x 24, in turn: from the start of the process until the terminal receives the last
+row of the screen. So the figures include everything that a person waits for, the interpreter's start among them; that start
 is measured too, and the ratios are also given without it.
 """
 

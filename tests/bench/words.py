@@ -1,4 +1,4 @@
-"""False words of "compare" and changes that it sees, by simulator, distance of the microphone and repeats."""
+"""False verdicts of "compare" and the changes that it detects, by simulator, distance of the microphone and repeats."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The headless commands on the sample, as a person runs them: in another process, with the output piped."""
+"""The headless commands on the sample, run in another process with piped output."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ SAMPLE = ROOT / "sample_measurements"
 
 @pytest.fixture(scope="module")
 def demo(sample: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A folder with the sample job, its kept analyses in a home of its own."""
+    """A folder with the sample job; its cached analyses are in a separate home folder."""
     folder = tmp_path_factory.mktemp("demo")
     shutil.copytree(sample.parent / "state", folder / "state" / "commission")
     shutil.copy(sample, folder)
@@ -61,8 +61,8 @@ def test_demo_without_a_terminal_prints_the_results(sample: Path, demo: Path) ->
     assert (folder / "harbour-lane.commission").read_bytes() == before
 
 
-def test_the_samples_faults_show_and_the_mend_shows(found: Any) -> None:
-    """Against what the sample's README says was done to the room."""
+def test_faults_and_repairs_of_the_sample_are_reported(found: Any) -> None:
+    """Compared with the changes to the room that the sample's README lists."""
     assert found["schema"] == "commission-results/1"
     by_round = {r: {f["id"]: f for f in found["findings"] if f["round"] == r} for r in ("as-found", "as-left")}
     assert set(by_round["as-found"]["wiring.swapped"]["channels"]) == {"BL", "BR"}
@@ -85,7 +85,7 @@ def test_the_samples_faults_show_and_the_mend_shows(found: Any) -> None:
     for channel, level in found["levels"]["as-left"]["channels"].items():
         assert level["level_db"] == pytest.approx(75.0, abs=0.6), channel
         assert level["verdict"] != "fail"
-    # What the sheet proposes from as found is what was set as left, where the wiring did not change what is heard.
+    # The sheet's proposal from as found equals the settings as left, except where the wiring changed the sound.
     for channel in ("FC", "SiR", "TpFL", "TpBR"):
         as_left = found["levels"]["as-left"]["channels"][channel]["old_trim_db"]
         assert found["levels"]["as-found"]["channels"][channel]["trim_db"] == pytest.approx(as_left, abs=0.5)
@@ -101,7 +101,7 @@ def test_the_samples_faults_show_and_the_mend_shows(found: Any) -> None:
     assert words["FC"] is words["SUB1"] is True and False not in words.values()
 
 
-def test_verify_says_broken_with_its_exit_code(front: Path, tmp_path: Path) -> None:
+def test_verify_reports_a_broken_job_by_its_exit_code(front: Path, tmp_path: Path) -> None:
     copy = tmp_path / "copy.commission"
     shutil.copy(front / "front.commission", copy)
     data = bytearray(copy.read_bytes())
@@ -117,7 +117,7 @@ def test_verify_says_broken_with_its_exit_code(front: Path, tmp_path: Path) -> N
 
 
 def test_the_whole_sample_is_verified_without_a_record(demo: Path) -> None:
-    """Its chain and every recording, by the command alone; `tests/cli/test_verify_command.py` changes single bytes."""
+    """The command alone verifies the chain and every recording; `tests/cli/test_verify_command.py` changes single bytes."""
     with closing(LocalServices().open(demo / "harbour-lane.commission", read_only=True)) as visit:
         events, recordings = len(visit.job.log), len(visit.job.responses)
     done = run(demo, "verify", "harbour-lane.commission")
@@ -125,7 +125,7 @@ def test_the_whole_sample_is_verified_without_a_record(demo: Path) -> None:
     assert done.stdout.startswith(f"✓ the chain of the log is whole: {events} events, {recordings} valid responses\n")
 
 
-def test_records_hold_the_results_and_the_log(front: Path, tmp_path: Path) -> None:
+def test_records_contain_the_results_and_the_log(front: Path, tmp_path: Path) -> None:
     folder = tmp_path
     shutil.copy(front / "front.commission", folder)
     made = run(folder, "record", "front", "-o", "r.json")
@@ -144,7 +144,7 @@ def test_records_hold_the_results_and_the_log(front: Path, tmp_path: Path) -> No
     assert ".json" in bad.stderr
 
 
-def test_the_settings_sheet_says_what_to_type(demo: Path, found: Any, tmp_path: Path) -> None:
+def test_the_settings_sheet_lists_what_to_type(demo: Path, found: Any, tmp_path: Path) -> None:
     folder = tmp_path
     shutil.copy(demo / "harbour-lane.commission", folder)
     shutil.copytree(demo / "state", folder / "state")
@@ -169,7 +169,7 @@ def test_the_settings_sheet_says_what_to_type(demo: Path, found: Any, tmp_path: 
     assert "SUB2" in text
 
 
-def test_new_says_what_is_unusual_in_a_definition(tmp_path: Path) -> None:
+def test_new_reports_unusual_values_of_a_definition(tmp_path: Path) -> None:
     (tmp_path / "odd.toml").write_text(
         """title = "Loft cinema"
 channel = [{ id = "FL", role = "screen" }]
@@ -199,7 +199,7 @@ value_db = 86.3
     assert made.stderr.count("?") == 2
 
 
-def test_new_import_and_twice(tmp_path: Path) -> None:
+def test_importing_twice_stores_nothing_twice(tmp_path: Path) -> None:
     assert run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
     again = run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml"))
     assert again.returncode == 2
@@ -214,7 +214,7 @@ def test_new_import_and_twice(tmp_path: Path) -> None:
     assert "nothing was" in dry.stderr
     assert "A1_FL.flac → as-found / FL / A1 / impulse" in dry.stdout
     done = run(tmp_path, "import", "a.commission", "files", "--round", "as-found")
-    assert done.returncode == 1  # one file was bad
+    assert done.returncode == 1  # one file is bad
     assert "A1_FR.wav" in done.stderr
     assert "2 events stored" in done.stderr
     twice = run(tmp_path, "import", "a.commission", "files/A1_FL.flac", "--round", "as-found")
@@ -223,8 +223,8 @@ def test_new_import_and_twice(tmp_path: Path) -> None:
     assert run(tmp_path, "verify", "a.commission").returncode == 0
 
 
-def test_a_dry_run_says_why_and_a_new_round_is_asked_for(tmp_path: Path) -> None:
-    """Raw sweeps of the sample beside their stimulus, under names instead of ids."""
+def test_a_dry_run_gives_reasons_and_a_new_round_must_be_requested(tmp_path: Path) -> None:
+    """Raw sweeps of the sample beside their stimulus, named by channel and seat names instead of ids."""
     run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml"))
     folder = tmp_path / "takes"
     folder.mkdir()
@@ -257,7 +257,7 @@ def test_a_dry_run_says_why_and_a_new_round_is_asked_for(tmp_path: Path) -> None
         (["demo", "--nonsense"], 2),
     ],
 )
-def test_wrong_use_is_reported_on_stderr(tmp_path: Path, words: list[str], code: int) -> None:
+def test_wrong_usage_is_reported_on_stderr(tmp_path: Path, words: list[str], code: int) -> None:
     done = run(tmp_path, *words)
     assert done.returncode == code
     assert "Traceback" not in done.stderr
@@ -281,10 +281,8 @@ def test_wrong_use_is_reported_on_stderr(tmp_path: Path, words: list[str], code:
         ("results x --json --round as-left", "--round: found --json, expected results as text."),
     ],
 )
-def test_an_option_that_would_mean_nothing_is_refused(
-    words: str, message: str, capsys: pytest.CaptureFixture[str]
-) -> None:
-    """Before the job is looked at: it need not even exist."""
+def test_an_option_without_effect_is_refused(words: str, message: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """It is refused before the job is opened, which need not even exist."""
     assert main(words.split()) == 2
     assert message in capsys.readouterr().err
 
@@ -298,8 +296,8 @@ def test_a_rehearsal_can_be_measured_without_a_screen(tmp_path: Path) -> None:
     assert "practice job" in done.stderr
 
 
-def test_a_record_is_held_against_its_job(front: Path, tmp_path: Path) -> None:
-    """A fresh record holds: its pages are made again from recordings that are analysed again."""
+def test_a_fresh_record_is_verified_against_its_job(front: Path, tmp_path: Path) -> None:
+    """Its pages are made again from recordings that are analysed again."""
     shutil.copy(front / "front.commission", tmp_path)
     made = run(tmp_path, "record", "front.commission", "-o", "held.html")
     assert made.returncode == 0, made.stderr
@@ -309,8 +307,8 @@ def test_a_record_is_held_against_its_job(front: Path, tmp_path: Path) -> None:
     assert "✗" not in verified.stdout
 
 
-def test_a_record_of_other_words_is_not_confirmed(tmp_path: Path) -> None:
-    """One changed word in its page is named, and the command says no. A job without recordings is quick to check."""
+def test_a_record_with_changed_words_fails_verification(tmp_path: Path) -> None:
+    """One changed word on its page is named, and the command fails. A job without recordings is quick to check."""
     assert run(tmp_path, "new", "typed", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
     assert run(tmp_path, "record", "typed.commission", "-o", "held.html").returncode == 0
     assert run(tmp_path, "verify", "typed.commission", "--record", "held.html").returncode == 0
@@ -323,7 +321,7 @@ def test_a_record_of_other_words_is_not_confirmed(tmp_path: Path) -> None:
     assert "theatre" in checked.stdout
 
 
-def test_a_round_goes_out_as_aes69_and_comes_in_again(front: Path, tmp_path: Path) -> None:
+def test_a_round_is_exported_as_aes69_and_imported_again(front: Path, tmp_path: Path) -> None:
     made = run(front, "record", "front.commission", "-o", str(tmp_path / "round.sofa"), "--round", "as-left")
     assert made.returncode == 0, made.stderr
     assert run(tmp_path, "new", "again", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0

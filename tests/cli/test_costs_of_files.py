@@ -1,4 +1,4 @@
-"""Small files that take gigabytes or minutes to decode, and odd files in every place: measured in a process of their own."""
+"""Small files that take gigabytes or minutes to decode, and odd files as every argument, measured in separate processes."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     ],
     ids=["FLAC", "PNG", "PDF"],
 )
-def test_a_small_file_floods_no_memory(
+def test_small_files_do_not_exhaust_the_memory(
     home: Path, make: Callable[[], bytes], name: str, words: list[str], sentence: str
 ) -> None:
     """5.9 MB of FLAC took 8 GB, a PNG of 118 kB 1.15 GB, a PDF with an ASCII85 stream 4.6 GB."""
@@ -58,8 +58,8 @@ def test_a_small_file_floods_no_memory(
     assert cost.cpu_s < 8
 
 
-def test_what_takes_for_ever_to_decode_ends_in_a_sentence(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """A progressive JPEG of 4 MB took 90 s. The limit here is shorter than the program's, so that the test is."""
+def test_decoding_that_takes_too_long_ends_with_one_sentence(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A progressive JPEG of 4 MB took 90 s. The limit here is shorter than the program's, which keeps the test short."""
     from commission.job.photos import read_photo
     from commission.record.letterhead import load_letterhead
     from commission.record.verify.stored_record import read_record
@@ -89,7 +89,7 @@ def test_what_takes_for_ever_to_decode_ends_in_a_sentence(home: Path, monkeypatc
     ],
     ids=["waits", "child waits", "computes", "child computes", "pauses"],
 )
-def test_a_hang_is_what_computes_too_long_or_has_nothing_to_compute(
+def test_a_process_hangs_if_it_computes_or_idles_too_long(
     command: str, code: int | None, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(odd_files, "LONGEST_S", 0.4)
@@ -98,7 +98,7 @@ def test_a_hang_is_what_computes_too_long_or_has_nothing_to_compute(
     assert odd_files.exit_code(process) == code
 
 
-def test_odd_files_as_arguments(home: Path) -> None:
+def test_odd_files_as_arguments_are_refused(home: Path) -> None:
     """A few of the combinations; `python tests/bench odd` tries all."""
     rng = random.Random(20261126)
     for argument in rng.sample(list(odd_files.ARGUMENTS), 6):
@@ -107,8 +107,8 @@ def test_odd_files_as_arguments(home: Path) -> None:
 
 
 @pytest.mark.parametrize("odd", ["pipe", "device", "sparse"])
-def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path, odd: str) -> None:
-    """The list of recent jobs, the keys and the theme: the screens open all the same."""
+def test_odd_files_in_the_programs_own_folders_do_no_harm(home: Path, odd: str) -> None:
+    """The list of recent jobs, the keys and the theme: the screens still open."""
     from commission.ui.keys import load_keys
     from commission.ui.theme import chosen_look
 
@@ -138,7 +138,7 @@ def test_what_the_program_keeps_for_itself_is_read_with_the_same_care(home: Path
     ],
     ids=["lines", "bytes", "one line", "dots", "fewer dots", "empty lines"],
 )
-def test_texts_without_end(home: Path, name: str, make: Callable[[], bytes], sentence: str) -> None:
+def test_very_long_texts_are_handled(home: Path, name: str, make: Callable[[], bytes], sentence: str) -> None:
     (home / name).write_bytes(make())
     words = ["new", "made", "--from", name] if name.endswith("toml") else ["import", "loft.commission", name]
     cost = cost_of(words, home)

@@ -1,4 +1,4 @@
-"""A job on a disk that is full or cannot be written still gives its record, to another disk."""
+"""The record of a job on a full or read-only disk can still be written to another disk."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def fill(place: Path) -> None:
 
 @pytest.mark.skipif(sys.platform != "linux" or os.getuid() != 0, reason="to mount a file system takes Linux and root")
 @pytest.mark.parametrize("how", ["full", "read-only"])
-def test_records_are_written_beside_a_disk_that_takes_nothing(small_disk: Path, tmp_path: Path, how: str) -> None:
+def test_records_of_a_job_on_a_full_disk_are_written_elsewhere(small_disk: Path, tmp_path: Path, how: str) -> None:
     path = small_disk / "loft.commission"
     LocalServices(tmp_path / "state").create(path, System(title="Loft")).close()
     if how == "full":
@@ -61,10 +61,10 @@ def test_records_are_written_beside_a_disk_that_takes_nothing(small_disk: Path, 
         assert run(tmp_path, *words).returncode == 0
 
 
-def test_the_verdicts_of_a_record_are_kept_where_there_is_room(
+def test_the_verdicts_of_a_record_are_stored_where_there_is_room(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """The same without a disk: what SQLite says when it has no room, from its own limit of pages."""
+    """The same without a disk: SQLite's own page limit gives the error of a full disk."""
     services = LocalServices(tmp_path / "state")
     visit = services.create_from_toml(
         tmp_path / "loft", Path(__file__).resolve().parents[2] / "sample_measurements" / "harbour-lane.toml"

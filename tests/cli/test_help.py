@@ -1,4 +1,4 @@
-"""What `--help` says: every command and option, within the 80 columns of a plain terminal."""
+"""The text of `--help`: every command and option, within the 80 columns of a plain terminal."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def test_every_command_has_its_help() -> None:
 
 
 @pytest.mark.parametrize("name", ["", *COMMANDS])
-def test_help_is_whole_and_fits(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_help_is_complete_and_fits(name: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     parser = parsers()[name]
     text = parser.format_help()
@@ -32,7 +32,7 @@ def test_help_is_whole_and_fits(name: str, monkeypatch: pytest.MonkeyPatch) -> N
     assert all(each.help for each in parser._actions if each.dest != "command"), name
 
 
-def test_exit_codes_are_reported(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_help_lists_the_exit_codes(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
     reported = parsers()[""].format_help().split("exit codes:")[1]
     assert [line.split()[0] for line in reported.splitlines() if line[:3].strip().isdigit()] == [
@@ -40,8 +40,8 @@ def test_exit_codes_are_reported(monkeypatch: pytest.MonkeyPatch) -> None:
     ]
 
 
-def test_options_of_a_record_say_which_endings_take_them(monkeypatch: pytest.MonkeyPatch) -> None:
-    """In the order of the endings, so that the words cannot drift from what is refused."""
+def test_options_of_a_record_name_the_extensions_that_take_them(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Listed in the order of the extensions, so that the text cannot differ from what is refused."""
     monkeypatch.setenv("COLUMNS", "200")
     helps = {each.dest: str(each.help) for each in parsers()["record"]._actions}
     for ending, options in RECORD_OPTIONS.items():

@@ -1,4 +1,4 @@
-"""Names of files that a terminal would obey, or that are no text at all: every command says them as plain words."""
+"""File names with control sequences or invalid characters: every command prints them as plain text."""
 
 from __future__ import annotations
 
@@ -72,10 +72,10 @@ def test_a_job_of_any_name_is_recorded_verified_and_returned_to(
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with names are of POSIX")
 @pytest.mark.parametrize("odd", ["pipe", "device", "sparse"])
 @pytest.mark.parametrize("words", READERS, ids=[" ".join(words) for words in READERS])
-def test_what_never_ends_is_not_waited_for(
+def test_endless_files_are_not_waited_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], words: list[str], odd: str
 ) -> None:
-    """A pipe that nobody writes into, a device without end, 4 GB that take no room on the disk."""
+    """A pipe without a writer, an endless device, and a sparse file of 4 GB."""
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
     monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "config"))
     monkeypatch.chdir(tmp_path)
@@ -88,7 +88,7 @@ def test_what_never_ends_is_not_waited_for(
     assert ("not a job file" in error or "4,000 MB" in error) if odd == "sparse" else "pipe or a device" in error
 
 
-def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
+def test_a_broken_custom_letterhead_does_not_block_the_data(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
@@ -104,7 +104,7 @@ def test_a_broken_letterhead_of_ones_own_keeps_nobody_from_the_data(
     assert main(["record", "loft.commission", "-o", "x.csv"]) == 0
 
 
-def test_the_progress_line_says_names_as_plain_words(
+def test_the_progress_line_prints_names_as_plain_text(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """A job from elsewhere may hold such names of recordings."""
@@ -113,8 +113,8 @@ def test_the_progress_line_says_names_as_plain_words(
     assert capsys.readouterr().err.removeprefix("\r").isprintable()
 
 
-def test_names_and_texts_of_a_job_reach_the_terminal_as_plain_words(tmp_path: Path) -> None:
-    """`sheet` and `limits` print what a job holds: names of loudspeakers, the basis of a limit."""
+def test_names_and_texts_of_a_job_are_printed_as_plain_text(tmp_path: Path) -> None:
+    """`sheet` and `limits` print texts of a job: names of loudspeakers, the basis of a limit."""
     from dataclasses import replace
 
     from builders import cinema, levels
@@ -139,7 +139,7 @@ def test_names_and_texts_of_a_job_reach_the_terminal_as_plain_words(tmp_path: Pa
         assert not set(hostile[:1] + "\x07\u202e") & set(done.stdout + done.stderr)
 
 
-def test_a_pipe_and_a_name_that_is_too_long_are_named_as_such(tmp_path: Path) -> None:
+def test_a_pipe_and_a_name_that_is_too_long_are_reported_as_such(tmp_path: Path) -> None:
     import os
 
     os.mkfifo(tmp_path / "pipe.commission")
@@ -150,7 +150,7 @@ def test_a_pipe_and_a_name_that_is_too_long_are_named_as_such(tmp_path: Path) ->
     assert "no such file" in run(tmp_path, "x" * 300).stderr
 
 
-def test_links_that_lead_in_a_circle_are_named_as_such(tmp_path: Path) -> None:
+def test_circular_links_are_reported_as_such(tmp_path: Path) -> None:
     (tmp_path / "x.commission").symlink_to("y.commission")
     (tmp_path / "y.commission").symlink_to("x.commission")
     for command in ("results", "verify", "sheet"):

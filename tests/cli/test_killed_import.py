@@ -1,4 +1,4 @@
-"""A real import, killed with SIGKILL at random moments: nothing half stored, nothing twice, the chain whole."""
+"""A real import killed with SIGKILL at random moments: nothing is stored by half or twice, and the chain is intact."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from commission.job.store import JobFile
 from commission.model import ResponseStored
 
 
-def test_a_killed_import_goes_on_where_it_stopped(tmp_path: Path) -> None:
+def test_a_killed_import_continues_where_it_stopped(tmp_path: Path) -> None:
     assert run(tmp_path, "new", "a.commission", "--from", str(SAMPLE / "harbour-lane.toml")).returncode == 0
     files = [str(path) for path in sorted((SAMPLE / "as-found").glob("A[12]_*.flac"))]
     words = ["import", "a.commission", *files, "--round", "as-found"]

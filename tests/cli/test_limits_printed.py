@@ -1,4 +1,4 @@
-"""`commission limits` in a terminal: no line is longer than a hundred characters, and nothing is left out."""
+"""`commission limits` in a terminal: no line has more than a hundred characters, and nothing is left out."""
 
 from __future__ import annotations
 

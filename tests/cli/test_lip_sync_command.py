@@ -1,4 +1,4 @@
-"""The offset of sound and picture from a recording, stored as a reading with the name of what it was read from."""
+"""The offset of sound and picture from a recording, stored as a reading with its source."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def test_a_measured_offset_is_stored_and_checked(
     check = next(each for each in outcome.checks if each.id == "checklist.lip-sync")
     assert check.uncertainty == pytest.approx(
         5.77, abs=0.01
-    )  # one picture of 20 ms, rectangular; a film by eye has two
+    )  # one picture of 20 ms, rectangular; a film read by eye has two
     assert check.value == pytest.approx(180, abs=0.5)
     assert check.verdict is Verdict.FAIL  # 125 ms: ITU-R BT.1359-1 considering g
     # The sensor on the other input is the same offset with the other sign.

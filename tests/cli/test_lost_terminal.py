@@ -1,4 +1,4 @@
-"""A program whose terminal is gone ends and lets the job go, also where it ignores the hang-up; one that lives is restored."""
+"""A program that loses its terminal ends and closes the job, even if it ignores the hang-up; a terminal is restored."""
 
 from __future__ import annotations
 
@@ -58,14 +58,14 @@ def test_a_lost_terminal_ends_the_program(tmp_path: Path, ignores: bool) -> None
 
 
 def modes_at_end(output: bytes) -> dict[int, bool]:
-    """Each private mode of the terminal that the program has changed, and whether it is set in the end."""
+    """Each private terminal mode that the program has changed, and whether it is set at the end."""
     changes = re.findall(rb"\x1b\[\?([\d;]+)([hl])", output)
     return {int(number): word == b"h" for numbers, word in changes for number in numbers.split(b";")}
 
 
 @contextmanager
 def screens(folder: Path) -> Iterator[tuple[BaseProcess, str, int, bytes]]:
-    """The program on a job, in a terminal that is its own: process, name of the terminal, our end of it, output so far."""
+    """The program on a job in its own terminal: process, name of the terminal, our end of it, output so far."""
     LocalServices(folder / "state").create(folder / "loft", System(title="Loft")).close()
     ours, theirs = pty.openpty()
     name = os.ttyname(theirs)
@@ -98,7 +98,7 @@ def test_a_signal_that_ends_the_program_restores_the_terminal(tmp_path: Path, si
     assert len(re.findall(rb"\x1b\[>\d+u", shown)) == shown.count(b"\x1b[<u")
 
 
-def test_a_terminal_that_takes_nothing_does_not_hold_up_the_end(tmp_path: Path) -> None:
+def test_a_blocked_terminal_does_not_delay_the_end(tmp_path: Path) -> None:
     with screens(tmp_path) as (process, name, _, _):
         writer = os.open(name, os.O_WRONLY | os.O_NOCTTY | os.O_NONBLOCK)
         with suppress(BlockingIOError):

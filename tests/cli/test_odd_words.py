@@ -1,4 +1,4 @@
-"""Names of 300 letters, mappings without end, texts of 20,000 letters, words in any order: one sentence each, or done."""
+"""Names of 300 letters, huge mappings, texts of 20,000 letters, arguments in any order: accepted, or one sentence."""
 
 from __future__ import annotations
 
@@ -40,7 +40,7 @@ def loft(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def test_a_terminal_that_places_no_cursor_gets_a_sentence(
+def test_a_terminal_without_cursor_control_gets_one_sentence(
     loft: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     monkeypatch.setattr("sys.stdin.isatty", lambda: True)
@@ -70,7 +70,7 @@ def small_files(loft: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
         (["new", "attic", "--from", "job.toml"], "attic.commission"),
     ],
 )
-def test_a_file_that_grows_too_large_is_named(
+def test_a_file_that_exceeds_the_size_limit_is_named(
     small_files: Path,
     words: list[str],
     name: str,
@@ -89,11 +89,11 @@ def test_a_file_that_grows_too_large_is_named(
     assert not (small_files / "out" / "stimulus.wav").exists() and not (small_files / "loft.html").exists()
 
 
-def test_an_error_that_names_no_file_is_not_one_of_what_is_printed(
+def test_an_error_without_a_file_is_not_taken_for_an_output_error(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def refuse(_words: list[str]) -> int:
-        raise OSError(errno.EMFILE, "Too many open files")  # as of pipe(2), which has no file to name
+        raise OSError(errno.EMFILE, "Too many open files")  # as from pipe(2), which has no file to name
 
     monkeypatch.setattr("commission.cli._run", refuse)
     assert main(["verify", "loft.commission"]) == 2
@@ -143,7 +143,7 @@ def test_a_name_of_300_letters_gets_one_sentence(
     assert "went wrong" not in error
 
 
-def test_what_the_system_refuses_is_one_sentence(
+def test_refusals_of_the_system_give_one_sentence(
     loft: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def refuse(*_: object) -> None:
@@ -163,12 +163,12 @@ def test_what_the_system_refuses_is_one_sentence(
         ["loft.commission", "A1_FL.wav", "--round", "as-found", "--", "A2_FC.wav"],
     ],
 )
-def test_paths_may_stand_behind_options(loft: Path, capsys: pytest.CaptureFixture[str], words: list[str]) -> None:
+def test_paths_may_follow_options(loft: Path, capsys: pytest.CaptureFixture[str], words: list[str]) -> None:
     assert main(["import", *words, "--dry-run"] if "--" not in words else ["import", "--dry-run", *words]) == 0
     assert "2 of 2 would be stored" in capsys.readouterr().err
 
 
-def test_other_wrong_words_are_refused_as_before(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_other_wrong_arguments_are_refused(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for words in (["import", "loft.commission", "--rund", "x"], ["results", "loft.commission", "more"], ["new", "x"]):
         with pytest.raises(SystemExit) as stop:
             main(words)
@@ -176,7 +176,7 @@ def test_other_wrong_words_are_refused_as_before(loft: Path, capsys: pytest.Capt
         assert "error:" in capsys.readouterr().err
 
 
-def test_mappings_without_end_are_refused_by_line(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_huge_mappings_are_refused_by_line(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
     line = "A1_FL.wav,as-found,FL,A1,impulse"
     head = "file,round,channel,seat,kind,file_channel\n"
     for text, sentence in (
@@ -194,7 +194,7 @@ def test_mappings_without_end_are_refused_by_line(loft: Path, capsys: pytest.Cap
     assert mapping.MOST_LINES == importing.MOST_FILES
 
 
-def test_a_whole_disk_is_not_searched(
+def test_importing_does_not_search_a_whole_disk(
     loft: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for index in range(30):
@@ -204,9 +204,7 @@ def test_a_whole_disk_is_not_searched(
     assert "deep: found more than 20 folders, expected at most 5000 files" in capsys.readouterr().err
 
 
-def test_longer_texts_than_a_field_holds_are_refused_at_the_entry(
-    loft: Path, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_texts_too_long_for_their_field_are_refused_at_entry(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
     (loft / "long.toml").write_text(
         f'schema = 1\ntitle = "Loft"\n[[channel]]\nid = "FL"\nrole = "screen"\nname = "{"x" * 201}"\n',
         encoding="utf-8",
@@ -222,8 +220,10 @@ def test_longer_texts_than_a_field_holds_are_refused_at_the_entry(
     visit.close()
 
 
-def test_a_job_with_texts_of_20000_letters_is_recorded_soon(loft: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """As earlier versions took them: its PDF took 120 s."""
+def test_the_record_of_a_job_with_texts_of_20000_letters_is_written_quickly(
+    loft: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Earlier versions accepted such texts, and their PDF took 120 s."""
     rows, blobs = mutants.base()
 
     def lengthen(value: object, key: str = "") -> object:

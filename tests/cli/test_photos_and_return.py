@@ -1,4 +1,4 @@
-"""A photograph in a job, and a job that returns to another: through the services, with real files."""
+"""Photographs in a job and return visits, through the services and with real files."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from commission.model import System
 from commission.steps import drift
 
 
-def test_a_photograph_lies_in_the_job_and_the_log_proves_it(tmp_path: Path) -> None:
+def test_a_photograph_is_stored_in_the_job_and_covered_by_the_log(tmp_path: Path) -> None:
     services = LocalServices(tmp_path / "state")
     visit = services.create(tmp_path / "loft", System(title="Loft"))
     path = tmp_path / "rack.jpg"
@@ -31,7 +31,7 @@ def test_a_photograph_lies_in_the_job_and_the_log_proves_it(tmp_path: Path) -> N
     assert [e.body for e in reopened.job.photos] == [event.body]
 
 
-def test_a_return_visit_knows_the_one_before(tmp_path: Path) -> None:
+def test_a_return_visit_knows_the_earlier_visit(tmp_path: Path) -> None:
     services = LocalServices(tmp_path / "state")
     first = services.create(tmp_path / "first", cinema())
     first.append(*levels({"FL": 75.0, "FC": 75.2, "FR": 74.9, "SiL": 75.0}))
@@ -67,7 +67,7 @@ def test_the_commands_for_photographs_and_return_visits(tmp_path: Path, monkeypa
     assert main(["verify", "second.commission"]) == 0
 
 
-def test_limits_of_a_firm_are_stored_and_judge_from_then_on(tmp_path: Path, monkeypatch, capsys) -> None:
+def test_limits_of_a_firm_are_stored_and_apply_from_then_on(tmp_path: Path, monkeypatch, capsys) -> None:
     import tomllib
 
     from commission.cli import main

@@ -1,4 +1,4 @@
-"""Odd returns on the command line: to nothing, to itself, to what is open or altered, to a return; and the messages about it."""
+"""Odd return visits on the command line: to an empty job, to itself, to an open or altered job, to a return visit."""
 
 from __future__ import annotations
 
@@ -26,16 +26,18 @@ def services(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> LocalServices:
     return services
 
 
-def test_what_will_be_compared_is_said(services: LocalServices, capsys: pytest.CaptureFixture[str]) -> None:
+def test_the_return_command_states_what_will_be_compared(
+    services: LocalServices, capsys: pytest.CaptureFixture[str]
+) -> None:
     assert main(["new", "second", "--return-to", "first.commission"]) == 0
     printed = capsys.readouterr().err
     assert "4 figures of the visit closed " in printed and ", as found, to compare with" in printed
-    # A return to a return where nothing was measured has nothing to compare with, and says so at once.
+    # A return to a return visit without measurements has nothing to compare with, and says so at once.
     assert main(["new", "third", "--return-to", "second.commission"]) == 0
     assert "nothing can be compared: return to the visit before it" in capsys.readouterr().err
 
 
-def test_three_visits_in_a_row_compare_each_with_the_one_before(services: LocalServices) -> None:
+def test_three_visits_in_a_row_are_each_compared_with_the_one_before(services: LocalServices) -> None:
     second = services.create_return(Path("second"), Path("first.commission"))
     second.append(*levels(LEVELS | {"FC": 70.0}), *levels(LEVELS, round_id=AS_LEFT))
     assert second.outcome("drift", "as-found").main_result == "drifted: FC"
@@ -64,7 +66,7 @@ def test_a_taken_name_is_refused_before_the_earlier_job_is_read(
     assert "none is not a folder" in capsys.readouterr().err
 
 
-def test_a_job_that_is_open_elsewhere_is_only_read(services: LocalServices) -> None:
+def test_a_job_open_elsewhere_is_only_read(services: LocalServices) -> None:
     writer = services.open(Path("first.commission"))
     second = services.create_return(Path("second"), Path("first.commission"))
     assert second.job.earlier is not None and len(second.job.earlier.figures) == len(LEVELS)
@@ -74,7 +76,7 @@ def test_a_job_that_is_open_elsewhere_is_only_read(services: LocalServices) -> N
 
 
 @pytest.mark.parametrize("spoil", ["missing", "altered", "newer"])
-def test_what_cannot_be_returned_to_makes_nothing(
+def test_an_unusable_earlier_job_makes_no_file(
     services: LocalServices, capsys: pytest.CaptureFixture[str], spoil: str
 ) -> None:
     path = Path("first.commission")
@@ -91,7 +93,7 @@ def test_what_cannot_be_returned_to_makes_nothing(
     assert not Path("second.commission").exists()
 
 
-def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
+def test_verify_reports_changes_of_the_earlier_job(
     services: LocalServices, capsys: pytest.CaptureFixture[str]
 ) -> None:
     def verified(job: str = "second.commission") -> str:
@@ -119,7 +121,7 @@ def test_verify_says_whether_the_earlier_job_is_still_what_was_returned_to(
 
 
 @pytest.mark.parametrize("name", ["", "/", "..", 300 * "a", "a\0b"])
-def test_a_log_may_name_an_earlier_file_as_no_folder_can(
+def test_a_log_may_name_an_earlier_file_that_cannot_exist(
     name: str, services: LocalServices, capsys: pytest.CaptureFixture[str]
 ) -> None:
     visit = services.create(Path("odd"), cinema())
@@ -132,8 +134,8 @@ def test_a_log_may_name_an_earlier_file_as_no_folder_can(
     assert "not found beside this job" in printed and "\x1b" not in printed
 
 
-def test_a_renamed_earlier_job_is_compared_with_all_the_same(services: LocalServices) -> None:
-    """The figures are in the return visit's own log."""
+def test_a_renamed_earlier_job_is_still_compared_with(services: LocalServices) -> None:
+    """Its values are in the return visit's own log."""
     second = services.create_return(Path("second"), Path("first.commission"))
     Path("first.commission").unlink()
     second.append(*levels(LEVELS), setting("FL", trim_db=0.0))

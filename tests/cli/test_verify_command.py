@@ -1,4 +1,4 @@
-"""`commission verify`, and the script of the README that checks a job without the program: the same answer, or a doubt."""
+"""`commission verify` and the README's script that checks a job without the program must agree."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def path(tmp_path: Path) -> Path:
 
 
 def script(path: Path) -> subprocess.CompletedProcess[str]:
-    """As the README has it, with no package in reach."""
+    """The script of the README, run without access to the package."""
     return subprocess.run([sys.executable, "-I", "-S", "-c", SCRIPT, str(path)], capture_output=True, text=True)
 
 
@@ -57,7 +57,7 @@ def digest_of(path: Path) -> str:
 
 
 def change(path: Path, work: Callable[[sqlite3.Connection], object]) -> None:
-    """Change rows and put the triggers back, as somebody would who wants no trace."""
+    """Change rows and restore the triggers, as a forger would."""
     database = sqlite3.connect(path, isolation_level=None)
     triggers = database.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
     for name, _ in triggers:
@@ -69,7 +69,7 @@ def change(path: Path, work: Callable[[sqlite3.Connection], object]) -> None:
 
 
 def rechain(database: sqlite3.Connection) -> None:
-    """The whole chain computed again."""
+    """Compute the whole chain again."""
     prev = b""
     for seq, at, kind, body, blob in database.execute("SELECT seq, at, kind, body, blob FROM event").fetchall():
         digest = row_digest(prev, seq, at, kind, body, blob)
@@ -83,7 +83,7 @@ def test_the_script_is_about_twenty_lines_of_the_standard_library() -> None:
     assert set(line.removeprefix("import ").split(", ")) <= sys.stdlib_module_names
 
 
-def test_script_and_program_say_the_same_of_a_good_job(path: Path) -> None:
+def test_script_and_program_agree_on_a_valid_job(path: Path) -> None:
     before = path.read_bytes()
     done = script(path)
     assert (done.returncode, done.stderr) == (0, "")
@@ -107,7 +107,7 @@ def test_script_and_program_say_the_same_of_a_good_job(path: Path) -> None:
         ("DELETE FROM blob", "recording"),
     ],
 )
-def test_both_find_what_was_changed(path: Path, statement: str, where: str) -> None:
+def test_script_and_program_find_every_change(path: Path, statement: str, where: str) -> None:
     change(path, lambda database: database.execute(statement))
     done = script(path)
     assert done.returncode != 0
@@ -117,7 +117,7 @@ def test_both_find_what_was_changed(path: Path, statement: str, where: str) -> N
     assert where in printed.stdout + printed.stderr
 
 
-def test_a_cut_end_and_a_new_chain_show_in_the_digest_alone_and_that_is_said(path: Path) -> None:
+def test_a_truncated_log_and_a_new_chain_change_only_the_digest(path: Path) -> None:
     digest = digest_of(path)
     record = run(path.parent, "record", path.name, "-o", "record.json")
     assert record.returncode == 0, record.stderr
@@ -144,7 +144,7 @@ def test_a_cut_end_and_a_new_chain_show_in_the_digest_alone_and_that_is_said(pat
         assert "is of no event" in against.stdout
 
 
-def test_times_that_cannot_be_right_confirm_nothing(tmp_path: Path) -> None:
+def test_impossible_times_fail_verification(tmp_path: Path) -> None:
     path = tmp_path / "job.commission"
     clock = [datetime.now(UTC) - timedelta(days=12000)]
     job = JobFile.create(path, [JobCreated(title="t", program_version="0")], clock=lambda: clock[0])
@@ -157,7 +157,7 @@ def test_times_that_cannot_be_right_confirm_nothing(tmp_path: Path) -> None:
     assert "? event 2 is dated" in printed.stdout and "32 years after event 1" in printed.stdout
 
 
-def test_a_log_with_a_text_for_a_time_is_refused(path: Path) -> None:
+def test_a_log_with_text_in_place_of_a_time_is_refused(path: Path) -> None:
     def forge(database: sqlite3.Connection) -> None:
         database.execute("UPDATE event SET at = '\x1b[31mlater' WHERE seq = 3")
         rechain(database)

@@ -1,10 +1,10 @@
-"""The source and the reference of every quantity of `commission.dsp`: reads the rows, writes README.md.
+"""The source and reference of every quantity of `commission.dsp`: reads the rows and writes README.md.
 
-Two people can write at once. Each topic has a file of its own in `rows/`, and each module a line of its own in
-`public_names.toml`. After a change run `python tests/references/catalogue.py`.
+Each topic has its own file in `rows/`, and each module its own line in `public_names.toml`, so that two people can edit at
+once. After a change run `python tests/references/catalogue.py`.
 
 Reference values are in `<topic>/*.csv`: `independent_*.csv` come from outside the project, `regression_*.csv` were made by
-it and only tell that something moved. The first lines, which begin with "#", name the source, and the script beside the
+it and only show that a value changed. The first lines, which begin with "#", name the source, and the script beside the
 table where one made it.
 """
 
@@ -35,7 +35,7 @@ READING = {
 
 @dataclass(frozen=True, kw_only=True)
 class Row:
-    """One quantity: what it is, who says so, what it was held against."""
+    """One quantity: its definition, source and reference."""
 
     topic: str
     names: tuple[str, ...]

@@ -4,7 +4,7 @@
 
 Image sources by pyroomacoustics, crossovers as analogue filters by scipy.signal: two-way Linkwitz-Riley of fourth order and
 Butterworth of third order at 1.2 to 3.5 kHz, three-way Linkwitz-Riley with a lower crossover at 250 to 600 Hz. The true
-arrival is the flight. Printed by kind: bias and scatter of the arrival without noise, how often the sign against the own
+arrival is the flight. Printed by kind: bias and scatter of the arrival without noise, how often the sign against its own
 minimum phase is that of the wires; and how many arrivals are off by more than 0.3 ms in noise so far below the peak of the
 envelope, with the demand of 30 dB switched off.
 """
@@ -51,7 +51,7 @@ def loudspeaker(kind: str, rng: np.random.Generator) -> ComplexArray:
 
 
 @dataclass(frozen=True)
-class SpokenPiece:
+class SimulatedResponses:
     """The responses of one kind in one room and their true arrivals [s]."""
 
     impulses: FloatArray
@@ -59,7 +59,7 @@ class SpokenPiece:
     flights_s: FloatArray
 
 
-def heard(seed: int, kind: str) -> SpokenPiece:
+def heard(seed: int, kind: str) -> SimulatedResponses:
     """Four loudspeakers of one kind at five seats of one room."""
     rng = np.random.default_rng([seed, KINDS.index(kind)])
     size = np.array([rng.uniform(4.5, 7.5), rng.uniform(3.5, 5.5), rng.uniform(2.3, 2.9)])
@@ -82,10 +82,10 @@ def heard(seed: int, kind: str) -> SpokenPiece:
             h[: len(own)] = own
             impulses.append(np.fft.irfft(np.fft.rfft(h) * spectrum, FRAMES))
             flights.append(np.linalg.norm(place - seat) / room.c + delay_s)
-    return SpokenPiece(np.array(impulses, dtype=np.float32), np.array(flights))
+    return SimulatedResponses(np.array(impulses, dtype=np.float32), np.array(flights))
 
 
-def without_noise(sounds: SpokenPiece) -> tuple[FloatArray, FloatArray]:
+def without_noise(sounds: SimulatedResponses) -> tuple[FloatArray, FloatArray]:
     """(error of each arrival [s], sign of each response)."""
     hiss = np.random.default_rng(1).normal(size=sounds.impulses.shape)
     loud = np.abs(sounds.impulses).max(axis=1, keepdims=True)
@@ -97,7 +97,7 @@ def without_noise(sounds: SpokenPiece) -> tuple[FloatArray, FloatArray]:
     return times - sounds.flights_s, np.array([a.polarity or 0 for a in read])
 
 
-def wrong_in_noise(sounds: SpokenPiece, peak_to_noise_db: float, seed: int) -> int:
+def wrong_in_noise(sounds: SimulatedResponses, peak_to_noise_db: float, seed: int) -> int:
     """Number of arrivals that differ by more than 0.3 ms from the median error of their kind."""
     rng = np.random.default_rng(seed)
     df_hz = RATE_HZ / FRAMES

@@ -2,11 +2,11 @@
 
 Random layouts from two to fifteen main channels, one to three rows of seats, loudspeakers and seats surveyed up to 10 cm
 wrong in each coordinate, delays on the grid of the processor, arrivals within 0.06 ms, one in twenty taken from a
-reflection, blocked loudspeakers, settings noted or not, one clock or one for each seat. Arrivals come from geometry alone.
-The script prints for each fault how often it was named alone, named with something else, left undecided or missed; and the
-largest net gain that a wrong explanation reached. The threshold SURE is 2·ln 100, chosen beforehand: no wrong explanation
-reaches it in healthy rooms, but some do where a fault is present. The other constants of the method were adjusted on seeds
-below 6000, so its rates are those of seeds from 20000 on, which nothing was adjusted on.
+reflection, blocked loudspeakers, with or without noted settings, with one clock or one for each seat. Arrivals come from
+geometry alone. The script prints for each fault how often it was named alone, named with something else, left undecided or
+missed; and the largest net gain that a wrong explanation reached. The threshold SURE is 2·ln 100, chosen beforehand: no
+wrong explanation reaches it in healthy rooms, but some do where a fault is present. The other constants of the method were
+adjusted on seeds below 6000, so its rates are those of seeds from 20000 on, which nothing was adjusted on.
 """
 
 from __future__ import annotations
@@ -77,7 +77,7 @@ FAULTS = (
 
 
 def survey(seed: int, fault: str, **given: Any) -> tuple[Survey, dict[str, object]]:
-    """A survey with one fault, and what is true of it."""
+    """A survey with one fault, and its truth."""
     rng = np.random.default_rng(seed)
     count = int(given.get("count", rng.choice(LAYOUTS)))
     rows, per_row = int(given.get("rows", rng.integers(1, 4))), int(given.get("per_row", rng.integers(1, 5)))
@@ -124,7 +124,7 @@ def survey(seed: int, fault: str, **given: Any) -> tuple[Survey, dict[str, objec
         truth["seats"], truth["channels"] = {s, s + 1}, set(range(first, count))
     reflected = rng.random(heard.shape) < 0.05
     heard = np.where(reflected, heard + rng.uniform(0.0006, 0.008, heard.shape), heard)
-    if rng.random() < 0.3:  # something is before one loudspeaker
+    if rng.random() < 0.3:  # an object is in front of one loudspeaker
         behind = rng.random(seats) < 0.5
         heard[rng.integers(count), behind] += rng.uniform(0.0005, 0.004, behind.sum())
     clocks = np.zeros(heard.shape, int)
@@ -155,7 +155,7 @@ NAMES = {
 
 
 def outcome(seed: int, fault: str, **given: Any) -> tuple[str, float]:
-    """(what came of it, the largest net gain of a wrong explanation)."""
+    """(result, largest net gain of a wrong explanation)."""
     made, truth = survey(seed, fault, **given)
     found = match(made)
     expected = NAMES.get(fault, fault)

@@ -1,10 +1,10 @@
-"""Thresholds of measuring mistakes: what healthy rooms by pyroomacoustics reach, so that nothing of theirs is called one.
+"""Thresholds of measuring mistakes, from values in healthy rooms by pyroomacoustics, none of which may be called a mistake.
 
     python tests/references/measuring_mistakes.py [rooms]
 
-Draws rooms with other walls, layouts, seats and noise; prints how far seats are off on all loudspeakers alike (gain), in
-which octaves (microphone), how alike two places read (one recording twice), what reflections stand out, and what the
-screening finds in them, which should be nothing.
+Draws rooms with random walls, layouts, seats and noise; prints how far seats deviate on all loudspeakers alike (gain), in
+which octaves (microphone), how alike two places are (one recording twice), the strongest reflections, and the findings of
+the screening, which should be none.
 """
 
 from __future__ import annotations
@@ -127,7 +127,7 @@ def drawn(seed: int) -> tuple[Job, dict[tuple[str, str], Analysis]]:
 
 
 def main(rooms: int) -> None:
-    """Print what the thresholds are held against."""
+    """Print the values for comparison with the thresholds."""
     gains, tilts, alike, found = [], [], [], []
     for seed in range(rooms):
         job, heard = drawn(seed)

@@ -1,10 +1,10 @@
-"""Rooms of another origin than image sources: modes in the bass, plane waves from random directions above it.
+"""Rooms that are not made of image sources: modes in the bass, plane waves from random directions above it.
 
 The statistical model of a room (H. Kuttruff, Room Acoustics, chapters 3 and 4, from memory): the direct sound, then waves
-that arrive as densely as 4πc³t²/V from all directions, with the energy of a diffuse field, 4πc/V a second, decaying by 60 dB
-in T. Below about 1.4 times the Schroeder frequency a sum of the modes of a box with rigid walls, each damped by its own T.
-All microphones of one seat hear the same waves, each at its own time, so that a displaced microphone hears what physics lets
-it hear. Nothing is shared with the program or with `placement.py`.
+that arrive as densely as 4πc³t²/V from all directions, with the energy of a diffuse field, 4πc/V a second, decaying by 60
+dB in T. Below about 1.4 times the Schroeder frequency a sum of the modes of a box with rigid walls, each damped by its own
+T. All microphones of one seat hear the same waves, each at its own time, so that a displaced microphone receives physically
+consistent sound. Nothing is shared with the program or with `placement.py`.
 """
 
 from __future__ import annotations

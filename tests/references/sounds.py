@@ -1,4 +1,4 @@
-"""Sounds that another library measured and the tests measure again: the same numbers from the same seed."""
+"""Sounds measured by another library and again by the tests: the same seed gives the same samples."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Every public quantity has a row that says where it comes from and what it was held against."""
+"""Every public quantity has a row that states its source and its reference."""
 
 from __future__ import annotations
 

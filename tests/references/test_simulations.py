@@ -1,4 +1,4 @@
-"""A few draws of the simulations that figures of the program rest on: they keep the order of magnitude that is stated."""
+"""A few draws of the simulations on which values of the program rest: they have the stated order of magnitude."""
 
 from __future__ import annotations
 
@@ -35,8 +35,8 @@ def levels_db(made):
     return placement.within(np.concatenate([each.level_db for each in made], axis=1))
 
 
-def test_a_level_repeats_as_the_placement_says() -> None:
-    """Half to twice: rooms differ by a third, and what is held is the order of magnitude."""
+def test_a_level_repeats_within_the_stated_placement_uncertainty() -> None:
+    """Within half to twice the stated value: rooms differ by a third, and only the order of magnitude is tested."""
     read = placings_2_cm("image sources").read
     near = [placement.Placements(tuple(read.ravel()), read.shape[-1])]
     mains = placement.rms(levels_db(near)[: placement.MAINS])
@@ -46,8 +46,8 @@ def test_a_level_repeats_as_the_placement_says() -> None:
     assert placement.levels_covered(near, np.random.default_rng(1)) > 0.9
 
 
-def test_a_meter_beside_the_seat_reads_what_the_model_says() -> None:
-    """Half to twice at 5 cm, in one room of each of two simulators, which differ by as much themselves."""
+def test_a_meter_beside_the_seat_deviates_as_the_model_states() -> None:
+    """Within half to twice at 5 cm, in one room of each of two simulators, which differ by this factor themselves."""
     at = displaced_meter.RADII_M.index(0.05)
     mains = slice(0, displaced_meter.MAINS)
     for errors, distances in displaced_meter.simulated(1).values():
@@ -60,7 +60,7 @@ def test_a_meter_beside_the_seat_reads_what_the_model_says() -> None:
         assert 0.5 < subs / level_placement_u_db(0.05, is_sub=True) < 2
 
 
-def test_another_day_costs_more() -> None:
+def test_another_day_has_a_larger_uncertainty() -> None:
     far = [placement.placements(50, 0.05, 3)]
     both = np.hypot(drift_budgets.AGAIN_U_DB, shared_budgets.PLACEMENT_U_DB)
     assert both / 2 < placement.rms(levels_db(far)[: placement.MAINS]) < 2 * both
@@ -79,7 +79,7 @@ def test_third_octaves_repeat_as_stated(placed: Any) -> None:
         assert stated / 1.6 < repeated_placings.scatter_db(placed, hz) < 1.6 * stated, hz
 
 
-def test_words_are_rarely_false_and_a_change_of_one_decibel_is_seen(placed: Any) -> None:
+def test_verdicts_are_rarely_false_and_a_change_of_one_decibel_is_detected(placed: Any) -> None:
     """With two seats measured again in each round: at most 10 % of one room's words beyond 2 u, and no false word beyond
     U, which is so in 19 of 20 tables.
     """
@@ -96,14 +96,14 @@ def test_words_are_rarely_false_and_a_change_of_one_decibel_is_seen(placed: Any)
 
 
 def test_the_rise_that_compare_states_is_called_worse(placed: Any) -> None:
-    """19 times of 20 with some luck: 21 or more of 24. Of two fifths of that rise few are."""
+    """Promised in 19 of 20 cases, so 21 or more of 24; a rise of two fifths is rarely detected."""
     rise_db = repeated_placings.detectable_db(placed, "two seats again", np.random.default_rng(1))
     for share, least, most in ((1.0, 0.87, 1.0), (0.4, 0.0, 0.3)):
         seen = repeated_placings.seen(placed, "two seats again", share * rise_db, np.random.default_rng(2))
         assert least <= np.mean([each for own in seen.values() for each in own]) <= most
 
 
-def test_the_best_test_of_a_change_sees_what_its_scatter_lets_it() -> None:
+def test_the_best_test_of_a_change_detects_what_its_scatter_allows() -> None:
     """By scipy's normal distribution for one σ; where σ differs, one threshold of the ratio of likelihoods beats one of the
     change, and to learn σ costs.
     """
@@ -120,7 +120,9 @@ def test_the_best_test_of_a_change_sees_what_its_scatter_lets_it() -> None:
 
 
 def test_no_rule_decides_most_channels_after_two_noisy_readings() -> None:
-    """What the basis of `levels.match` says; a channel at the limit passes in 5 of 100, and 40,000 draws scatter by 0.1."""
+    """As stated in the basis of `levels.match`; a channel at the limit passes in 5 of 100, and 40,000 draws scatter by
+    0.1.
+    """
     for step_db in undecided_levels.STEPS_DB:
         of = undecided_levels.channels(0.8, 2, "exact", step_db, 20_000)
         unsure, failed, passed, at_limit = undecided_levels.shares(undecided_levels.guarded, of)
@@ -135,7 +137,7 @@ def test_no_rule_decides_most_channels_after_two_noisy_readings() -> None:
 
 
 def test_arrivals_need_thirty_decibels() -> None:
-    """None of forty wrong at 30 dB, many at 18 dB; bias and scatter as `timing` states them."""
+    """None of forty is wrong at 30 dB, many are at 18 dB; bias and scatter are those stated in `timing`."""
     for kind in direct_sounds.KINDS[:2]:
         sounds = direct_sounds.heard(50, kind)
         errors, _ = direct_sounds.without_noise(sounds)
@@ -147,14 +149,14 @@ def test_arrivals_need_thirty_decibels() -> None:
 
 
 def test_the_sign_of_one_loudspeaker_is_that_of_its_crossover() -> None:
-    """Right for two ways; a third way with a low crossover turns it, so that it accuses nobody by itself."""
+    """Right for two-way loudspeakers; a third way with a low crossover reverses it, so that it accuses nobody by itself."""
     signs = {kind: direct_sounds.without_noise(direct_sounds.heard(50, kind))[1] for kind in direct_sounds.KINDS}
     assert np.all(signs[direct_sounds.KINDS[0]] == 1)
     assert np.all(signs[direct_sounds.KINDS[1]] == 1)
     assert np.mean(signs[direct_sounds.KINDS[2]] == -1) > 0.8
 
 
-def test_what_rests_on_a_simulation_names_its_script() -> None:
+def test_values_from_a_simulation_name_its_script() -> None:
     """In the same or the next three lines; and every script or test that the program names is there.
 
     Left out: rules of diagnosis, whose rates `python tests/bench faults` prints.

@@ -1,4 +1,4 @@
-"""Faults of wiring, settings, room and measurement, planted one at a time, with what is right to say about each.
+"""Faults of wiring, settings, room and measurement, planted one at a time, with the correct findings for each.
 
 Whether a fault is decidable follows the method's reach, stated beside each: arrivals against surveyed places scatter by
 0.15 ms (5 cm), an assignment is declared from z = 4, so that 0.9 ms (half as much again) over the seats are asked for.
@@ -77,7 +77,7 @@ SYNONYMS: dict[str, tuple[str, ...]] = {
 
 @dataclass
 class Planted:
-    """A fault in a visit and what may be concluded from it."""
+    """A planted fault and the conclusions that are correct."""
 
     plan: Plan
     causes: tuple[str, ...]
@@ -107,7 +107,7 @@ def _pick(rng: np.random.Generator, items):
 
 
 def _flights(i: Installation) -> dict[str, np.ndarray]:
-    """Seconds to each seat's ears by the surveyed places."""
+    """Travel time to each seat by surveyed places [s]."""
     seats = np.array([s.position_m for s in i.scene.seats])
     return {
         p.channel: np.linalg.norm(seats - np.array(p.position_m), axis=1) / i.scene.speed_m_s for p in i.scene.places
@@ -127,9 +127,10 @@ def _difference(i: Installation, a: str, b: str) -> float:
 
 
 def _like_exchanged_seats(i: Installation, a: str, b: str, seats: tuple[int, int] | None = None) -> bool:
-    """Whether the arrivals of two exchanged loudspeakers are those of two seats' exchanged recordings; of these where given.
+    """Whether the arrivals of two exchanged loudspeakers are those of two seats' exchanged recordings; of these where
+    given.
 
-    Left and right of a symmetric room, and the seats mirrored about its middle: nothing in the arrivals says which.
+    In a symmetric room with mirrored seats, arrivals do not distinguish exchanged loudspeakers from exchanged seats.
     """
     flights, mains = _flights(i), i.scene.mains
     own = np.array([flights[c] for c in mains])
@@ -145,9 +146,8 @@ def _like_exchanged_seats(i: Installation, a: str, b: str, seats: tuple[int, int
 
 
 def _one_seat(i: Installation, a: str, b: str) -> bool:
-    """Whether all seats but one are as far from both of two loudspeakers (0.45 ms, three times what an arrival scatters).
-
-    Of a single seat only the exchange of all its files arrives the same, which is no reason to say nothing.
+    """Whether all seats but one are equally far from both loudspeakers (0.45 ms, three times the scatter of an arrival).
+    With a single seat only an exchange of all its files gives the same arrivals, which does not excuse silence.
     """
     flights = _flights(i)
     apart = np.sort(np.abs(flights[a] - flights[b]))
@@ -196,15 +196,15 @@ def swapped_three(i: Installation, rng) -> Planted | None:
 
 
 def _like_of_role(i: Installation, channel: str) -> list[str]:
-    """Others of its model and role. One of another role may as well be another model, with a crossover of the same kind and
-    the opposite sign: nothing in the sound tells the two apart.
+    """Other loudspeakers of its model and role. One with another role may be another model, with a crossover of the same
+    kind and the opposite sign: the sound does not distinguish the two.
     """
     role = i.scene.place(channel).role
     return [c for c in i.scene.alike(channel) if i.scene.place(c).role == role]
 
 
 def _polarity(i: Installation, channel: str) -> Planted:
-    """One of three or more alike is named; one of two as a pair, or named; one without its like by nobody."""
+    """One of three or more alike is named; one of two is named alone or as a pair; one without its like is not named."""
     plan = i.copy()
     plan.sign[channel] = -1
     like = _like_of_role(i, channel)
@@ -373,8 +373,8 @@ APART_S, APART_SEATS = 1.1e-3, 3
 """Two loudspeakers differ enough at a seat where their flights differ by 1 ms, at three seats; 0.1 ms for the survey."""
 
 
-def _apart(i: Installation, a: str, b: str) -> bool:
-    """Whether the seats and the clock can tell two loudspeakers apart."""
+def _can_be_distinguished(i: Installation, a: str, b: str) -> bool:
+    """Whether the seats and the clock distinguish two loudspeakers."""
     flights = _flights(i)
     seats = np.abs(flights[a] - flights[b]) >= APART_S
     return i.scene.capture.clock != "none" and int(seats.sum()) >= APART_SEATS
@@ -388,7 +388,7 @@ def _other(i: Installation, rng, low_db: float, high_db: float) -> Planted | Non
     other = Other(b, float(rng.uniform(low_db, high_db)), cable=bool(rng.random() < 0.5))
     plan = i.copy()
     plan.also[a] = (other,)
-    good = _apart(i, a, b)
+    good = _can_be_distinguished(i, a, b)
     return Planted(
         plan,
         ("wiring.doubled",),
@@ -444,7 +444,7 @@ def rattle(i: Installation, rng) -> Planted | None:
 
 
 def _noisy(i: Installation, cause: str, name: str, text: str, **changes) -> Planted:
-    """The quiet room in three states, one of which is not."""
+    """A quiet room in three states, one of which is loud."""
     plan = i.copy()
     plan.states = tuple(replace(s, **changes) if s.name == name else s for s in i.states())
     return Planted(plan, (cause,), text=text, symptoms=("room.speech",), seats_free=True)
@@ -469,7 +469,7 @@ def equipment(i: Installation, rng) -> Planted | None:
 
 
 def outside_noise(i: Installation, rng) -> Planted | None:
-    """Noise that is there with everything off, and so in every state."""
+    """Noise with everything off, and so in every state."""
     above_db = float(rng.uniform(5.0, 14.0))
     plan = i.copy()
     plan.states = tuple(replace(s, above_db=above_db + float(rng.uniform(0.0, 0.5))) for s in i.states())
@@ -498,7 +498,7 @@ def misplaced(i: Installation, rng) -> Planted | None:
 
 
 def misaimed(i: Installation, rng) -> Planted | None:
-    """Decidable where the installer has entered where it points; its sound alone may be that of another loudspeaker."""
+    """Decidable where the installer has entered where it points; its sound alone could be that of another model."""
     found = placing.misaimed(i.scene, rng)
     if found is None:
         return None
@@ -556,7 +556,7 @@ def upmix(i: Installation, rng) -> Planted | None:
     for a in front:
         side = [c for c in rest if i.scene.place(a).position_m[0] * i.scene.place(c).position_m[0] >= 0]
         plan.also[a] = tuple(Other(c, float(rng.uniform(-9, -3)), later_s) for c in side[:3])
-    good = all(_apart(i, a, other.channel) for a, found in plan.also.items() for other in found)
+    good = all(_can_be_distinguished(i, a, other.channel) for a, found in plan.also.items() for other in found)
     return Planted(
         plan,
         ("settings.upmix",),
@@ -649,7 +649,7 @@ def delay_sign(i: Installation, rng) -> Planted | None:
 
 
 def wrong_distance(i: Installation, rng) -> Planted | None:
-    """A slip in one figure: 0.7 to 3 m."""
+    """One distance wrong by 0.7 to 3 m."""
     p = i.scene.processor
     channel = _pick(rng, i.scene.mains)
     plan = i.copy()
@@ -1082,7 +1082,7 @@ def interference(i: Installation, rng) -> Planted | None:
         plan.extra_noise[(channel, seat)] = (low, high, float(rng.uniform(1, 8)))
         text = f"{low}–{high} Hz"
     kind = len(i.scene.subs if i.scene.place(channel).role == "sub" else i.scene.mains)
-    alone = kind * len(i.seat_ids) == 1  # nothing to compare with: noise in the room, or in this recording
+    alone = kind * len(i.seat_ids) == 1  # nothing to compare with: noise in the room or in this recording
     return Planted(
         plan,
         ("measurement.interference", "measurement.noise") if alone else ("measurement.interference",),

@@ -1,4 +1,4 @@
-"""A room's responses through electronics, wiring, microphone and recorder: the files that an installer brings home.
+"""A room's responses through electronics, wiring, microphone and recorder: an installer's files.
 
 A `Plan` starts as the healthy visit; a fault changes some of its fields. Recordings are only made again where a plan
 differs from the healthy one, so that a fault costs little.

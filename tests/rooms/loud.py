@@ -37,7 +37,7 @@ class Load:
 
 
 def healthy(rng: np.random.Generator, is_sub: bool) -> Load:
-    """A sound one."""
+    """A load of a healthy loudspeaker."""
     return Load(
         lowest_hz=float(rng.uniform(20, 30) if is_sub else rng.uniform(45, 90)),
         bass_percent=float(np.exp(rng.uniform(math.log(0.3), math.log(3.0)))),
@@ -79,7 +79,7 @@ def _harmonics(u: np.ndarray, percent: float) -> np.ndarray:
 
 
 def _limited(x: np.ndarray, rate_hz: float, threshold: float) -> np.ndarray:
-    """Held to a level by its envelope over 50 ms; makes no harmonics, as a good one."""
+    """A limiter that acts on the envelope over 50 ms and, like a good one, makes no harmonics."""
     count = round(0.05 * rate_hz)
     envelope = np.sqrt(2 * np.maximum(signal.fftconvolve(x**2, np.ones(count) / count, "same"), 1e-9))
     return x * np.minimum(1.0, threshold / envelope)

@@ -1,9 +1,9 @@
-"""The fault matrix: rooms times faults, what the program says of each, held against what was planted.
+"""The fault matrix: rooms times faults, and the program's findings compared with the planted fault.
 
-Words of the table: *right* the planted cause with the right channels or seats and nothing else blamed; *beside* the same
-and something else blamed as well; *stated* reported that it cannot be determined; *symptom* no cause, but a failed check or a
-finding of the symptom at the right place; *missed* nothing; *wrong* only something else is blamed. Findings about the
-room that its own responses without noise confirm are never counted against the program.
+Words of the table: *right* the planted cause with the right channels or seats and no other; *beside* the same with another
+cause; *stated* reported as not determined; *symptom* no cause, but a failed check or a finding of the symptom at the right
+place; *missed* nothing; *wrong* only something else is blamed. Findings about the room that its own responses without noise
+confirm are never counted against the program.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ def simulator_of(seed: int) -> str:
 
 
 def cached_installation(seed: int, simulator: str, folder: Path | None) -> Installation:
-    """The installation of a seed; responses of the room are kept in a folder, found by the simulator's own code."""
+    """The installation of a seed; the room's responses are cached in a folder, keyed by the simulator's own code."""
     drawn = scene_module.scene(seed, simulator)
     if folder is None:
         return Installation(drawn)
@@ -104,12 +104,12 @@ def cached_installation(seed: int, simulator: str, folder: Path | None) -> Insta
 
 
 def default_cache() -> Path:
-    """Folder in which responses of simulated rooms are kept between runs."""
+    """Folder of the cache of simulated rooms."""
     return Path(tempfile.gettempdir()) / "commission-simulated-rooms"
 
 
 def confirmed(finding, truth: Truth, snr_db: dict[tuple[str, str], float]) -> bool:
-    """Whether what a finding says of the room is true of the simulated one."""
+    """Whether a finding about the room is true of the simulated room."""
     seats = finding.seats or tuple(truth.seats)
     mains = [c for c in finding.channels if c in truth.mains] or truth.mains
     if finding.step == "layout":
@@ -339,7 +339,7 @@ def table(matrix: Matrix, simulators: tuple[str, ...] = ()) -> str:
 
 
 def failures(matrix: Matrix) -> str:
-    """Every case that is not as it should be, with what was found."""
+    """Every wrong case with its findings."""
     out = []
     for c in sorted(matrix.cases, key=lambda c: ([HEALTHY, *FAULTS].index(c.fault), c.seed)):
         good = ("right",) if c.decidable else ("right", "stated", "symptom", "missed")

@@ -1,9 +1,9 @@
 """Violations of the rules of coverage by true places, and layouts with one loudspeaker in a wrong place.
 
-Own geometry, so that a finding of the plan is confirmed or not by something other than the program. The rules are common
-practice: a left or right loudspeaker stands outside all heads on its side, front heights hang up to 2.5 m ahead of the front
-row, rear heights up to 2.5 m behind the back row, ears are 0.3 m or more from a wall, the way from a screen loudspeaker
-passes over the heads in front, and a loudspeaker of unknown coverage serves 45° to each side of its axis.
+The geometry is computed here, independently of the program. The rules are common practice: a left or right loudspeaker
+stands outside all heads on its side, front heights hang up to 2.5 m ahead of the front row, rear heights up to 2.5 m behind
+the back row, ears are 0.3 m or more from a wall, the way from a screen loudspeaker passes over the heads in front, and a
+loudspeaker of unknown coverage serves 45° to each side of its axis.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def breaks(scene: Scene, place: Place, rule: str) -> bool:
 
 
 def broken(scene: Scene, finding) -> bool:
-    """Whether what a finding says of the plan is true of the room, or nearly so."""
+    """Whether a finding about the plan is true of the room, or nearly so."""
     places = [scene.place(c) for c in finding.channels]
     seats = [s for s in scene.seats if s.id in finding.seats]
     if finding.id == "room.seats-off-centre":

@@ -1,6 +1,6 @@
 """True properties of the simulated room, from responses without noise: nulls, uneven bass, reflections, dull seats.
 
-Own code, so that a finding about the room is confirmed or not by something other than the program.
+Computed here, so that findings are confirmed independently of the program.
 """
 
 from __future__ import annotations
@@ -81,8 +81,9 @@ class Truth:
         return max(root(together), min(root(each) for each in single))
 
     def crossover_db(self, channel: str) -> tuple[float, float]:
-        """Sum with the subwoofers re both in phase, mean of seats and of the octave around the high-pass: as it is, and with
-        the subwoofers turned over."""
+        """Sum with the subwoofers re both in phase, mean over seats and the octave around the high-pass: as it is, and with
+        the subwoofers reversed.
+        """
         corner, freq = self.i.scene.high_pass_hz[channel], self.i.freq
         inside = (freq >= corner / np.sqrt(2)) & (freq <= corner * np.sqrt(2))
         main = self.spectra(channel)[:, inside]

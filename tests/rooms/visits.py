@@ -1,4 +1,4 @@
-"""From a plan to a job as a user makes one: a definition in TOML, files named after channel and seat, and the import."""
+"""From a plan to a job as a user would make it: a TOML definition, files named by channel and seat, and their import."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ class MemoryJournal:
 
 
 class Memory:
-    """Analyses by recording and by what is known of it, so that a planted fault only costs what it changes."""
+    """A memory of analyses, so that a planted fault only costs the analysis of changed recordings."""
 
     def __init__(self) -> None:
         self.known: dict[tuple[Any, ...], model.Analysis | model.NoiseAnalysis] = {}
@@ -210,7 +210,7 @@ def imported(installation: Installation, plan: Plan, memory: Memory | None = Non
 
 
 def run(installation: Installation, plan: Plan, memory: Memory | None = None) -> Result:
-    """Make the job, import the files, analyse, and read what is found."""
+    """Make the job, import the files, analyse them, and return the findings."""
     visit, left_out = imported(installation, plan, memory)
     outcomes = visit.outcomes(ROUND)
     checks = [check for outcome in outcomes.values() for check in outcome.checks]

@@ -1,4 +1,4 @@
-"""Stands for `sounddevice` in the process of the device: hands back half of what it plays, in real time, one block late.
+"""A fake `sounddevice` for the device process: it returns half of what it plays, in real time and one block late.
 
 FAKE_DEVICE names what goes wrong: `missing` (no PortAudio), `none` (no device), `quiet` (no blocks after a while),
 `hangs opening`, `hangs closing` (the call never returns), `refuses` (an error on opening), `crashes` (the process dies

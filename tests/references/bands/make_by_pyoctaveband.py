@@ -1,4 +1,6 @@
-"""Makes the tables beside it and in ../weighting with PyOctaveBand 2.0.0: `pip install PyOctaveBand==2.0.0`, then run this."""
+"""Makes the tables in this folder and in ../weighting with PyOctaveBand 2.0.0: `pip install PyOctaveBand==2.0.0`, then run
+this.
+"""
 
 from __future__ import annotations
 
