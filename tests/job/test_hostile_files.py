@@ -225,7 +225,7 @@ def test_sizes_are_limited_before_anything_is_read(path: Path, monkeypatch: pyte
     for name, most in (("LARGEST_LOG_BYTES", 5000), ("MOST_EVENTS", 2)):
         with monkeypatch.context() as limited:
             limited.setattr(store, name, most)
-            assert "larger than any visit" in refusal(path)
+            assert "larger than that of any visit" in refusal(path)
 
 
 def test_reading_stops_at_its_time_limit(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

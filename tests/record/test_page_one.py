@@ -31,7 +31,7 @@ from commission.visit import Visit
 SEATS = ("A1", "A2", "A3")
 ARRIVAL_S = {"A1": 0.0206, "A2": 0.02, "A3": 0.0206}
 """The outer seats are 20 cm farther from the loudspeakers than the middle one."""
-SpokenPiece = Mapping[tuple[str, str, str], object]
+AnalysesByPlace = Mapping[tuple[str, str, str], object]
 
 
 def record(visit: Visit) -> Document:
@@ -57,7 +57,7 @@ FRONT = ("FL", "FC", "FR")
 CLICK = np.sinc(np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ))
 
 
-def front(*bodies: EventBody, given: SpokenPiece) -> Document:
+def front(*bodies: EventBody, given: AnalysesByPlace) -> Document:
     return record(visit_of(defined(cinema(FRONT, SEATS)), *bodies, heard=given))
 
 
