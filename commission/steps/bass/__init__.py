@@ -73,10 +73,13 @@ Turn a subwoofer's polarity in the processor where it can do that, otherwise wit
 AGREEMENT = Limit(
     high=AGREEMENT_DB,
     unit="dB",
-    basis="predicted and measured bass at a seat; determined by simulation (tests/steps/test_bass_verification.py)",
+    basis="1.5 dB between predicted and measured bass at a seat; determined by simulation "
+    "(tests/steps/test_bass_verification.py)",
 )
 CROSSOVER = Limit(
-    high=3.0, unit="dB", basis="what delay and polarity would add through the crossover; common practice, no source"
+    high=3.0,
+    unit="dB",
+    basis="3 dB that delay or polarity would add through the crossover; common practice, no source",
 )
 CROSSOVER_U_DB = 0.5
 SHAPE_WORSE_DB = 1.5
