@@ -78,7 +78,9 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     all_delays = distances.likely_delays(e.distances)
     for each in e.distances.channels.values():
         residual = each.arrival_residual_s
-        if residual is None or each.own_latency_m == 0 or each.kept_latency_s is not None or by_arrivals_only:
+        if not each.channel.is_sub or residual is None or by_arrivals_only:
+            continue
+        if each.own_latency_m == 0 or each.kept_latency_s is not None:
             continue
         # If arrivals include the delays, they count relative to the others'; else, whether the setting has the latency.
         judged = each.check_arrival if each.alignment_s is not None else each.check_setting
@@ -104,9 +106,11 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             )
         by_all = None if wrong_unit else distances.late_by_all_delays(e.distances, each)
         if by_all is not None:
+            mains = [other for other in e.distances.channels.values() if not other.channel.is_sub]
+            off = any(main.check_arrival.verdict is Verdict.FAIL for main in mains)
             evidence += (
                 f"whether its own setting is the cause is not determined: if {by_all}, it arrives as late, and main "
-                "channels arrive at wrong times, too",
+                f"channels {'arrive at wrong times, too' if off else 'need nearly the same delay, which shows nothing'}",
             )
         yield FindingDetails(
             title=f"{each.channel.id} {abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}",
@@ -191,7 +195,7 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     }
     off = {c: (wrong.error_s, wrong.u_s) for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
     done: set[str] = set()
-    for circle in _circles(e, off):
+    for circle in _distance_circles(e, off):
         if done & set(circle):
             continue
         done |= set(circle)
@@ -218,7 +222,7 @@ def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tuple[str, ...]]:
+def _distance_circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tuple[str, ...]]:
     """Channels each of which arrives as if from the place of the next: pairs, then groups of three of which one may be
     off by little.
 

@@ -100,6 +100,31 @@ def test_a_subwoofer_late_as_all_delays_would_make_it_leaves_both_open(factor: f
     assert "Enter" not in late.remedy
 
 
+@pytest.mark.parametrize(("own_ms", "open_"), [(11.0, True), (5.0, False)])
+def test_main_channels_at_one_distance_do_not_show_whether_delays_are_applied(own_ms: float, open_: bool) -> None:
+    """The subwoofer is 11 ms late: as late as the latency that its setting allows for, or not."""
+    room = quiet(system=cinema(["FL", "FC", "FR", "SUB1"]))
+    own_m, farthest_m = own_ms / 1000 * room.speed_m_s, max(room.distances_m.values())
+    late_m = 0.011 * room.speed_m_s + room.distances_m["SUB1"] - farthest_m
+    for c in room.distances_m:
+        room.delay(c, (own_m + late_m * (c == "SUB1")) / room.speed_m_s)
+    (late,) = found(room, entered(room, "SUB1", own_m))["settings.sub-latency"]
+    assert ("not determined" in late.evidence[-1]) is open_
+
+
+def test_a_pair_whose_settings_allow_for_most_of_its_own_delay_is_not_accused() -> None:
+    """Deep horns whose first driver sounds 0.7 ms before the one that their settings were made for."""
+    room = quiet()
+    own_m = 0.0035 * room.speed_m_s
+    for c in ("FL", "FR"):
+        room.delay(c, -0.0007)
+    bodies = [setting(c, distance=room.distances_m[c] + own_m) for c in ("FL", "FR")]
+    later_m = max(room.distances_m[c] + own_m for c in ("FL", "FR")) - max(room.distances_m.values())
+    for channel in room.system.channels:
+        room.delay(channel.id, max(later_m, 0.0) / room.speed_m_s)
+    assert not {"settings.distance", "settings.arrival", "settings.sub-latency"} & set(found(room, room.job(*bodies)))
+
+
 def test_one_main_channel_at_a_wrong_time_says_nothing_about_all_delays() -> None:
     """The subwoofer is as late as without delays, and so would be all main channels; only the centre is late."""
     room = quiet(system=cinema(["FL", "FR", "FC", "SUB1"]))

@@ -1,8 +1,8 @@
 """Causes of a wrong arrival time: wrong delays, a wrong distance setting, a wrong tape reading.
 
 For each main channel, three values are compared: the noted setting, the tape (or the positions), and the sound. If two
-agree, the third is wrong; if one is missing, the cause is only likely. Only what exceeds 0.45 ms (15 cm), a step of the
-processor and its own uncertainty counts.
+agree, the third is wrong; if one is missing, the cause is only likely. A setting that makes up for most of a delay in the
+sound is not called wrong. Only what exceeds 0.45 ms (15 cm), a step of the processor and its own uncertainty counts.
 """
 
 from __future__ import annotations
@@ -136,20 +136,24 @@ def likely_delays(result: DistancesResult) -> str | None:
 
 
 def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | None:
-    """A factor of the processor on all delays that explains the late arrival of a subwoofer, as a clause. None if the
-    main channels arrive in time, or none of FACTORS halves their spread and brings the subwoofer within SUB_LATENCY_S of
-    them.
+    """A factor of the processor on all delays that explains the late arrival of a subwoofer, as a clause; None without one.
+
+    It is one of FACTORS that brings the subwoofer within SUB_LATENCY_S of the main channels and halves their spread. Where
+    these need nearly the same delay, they do not show whether delays are applied, and no delays explain it alone.
     """
     mains = _timed_mains(result)
     if sub.alignment_s is None or sub.held_error_s is None:
         return None
-    if not any(each.check_arrival.verdict is Verdict.FAIL for each in mains):
+    if not mains:
         return None
     rest, applied = _rest_and_applied(mains)
     longer_s = sub.held_error_s + sub.setting.delay_s - float(np.median(applied))
+    wrong = any(each.check_arrival.verdict is Verdict.FAIL for each in mains)
     for factor, clause in FACTORS.items():
-        if np.ptp(rest + (1 - factor) * applied) > np.ptp(rest) / 2:
+        if wrong and np.ptp(rest + (1 - factor) * applied) > np.ptp(rest) / 2:
             continue  # one main channel at a wrong distance says nothing about all delays
+        if not wrong and (factor != 0.0 or np.ptp(applied) >= LEAST_SPREAD_S):
+            continue
         if abs(sub.alignment_s + (1 - factor) * longer_s) <= SUB_LATENCY_S:
             return clause
     return None
@@ -257,10 +261,20 @@ def _of_channel(
         # Setting and sound agree against the tape, or tape and sound against the setting.
         u_s = each.check_setting.uncertainty / 1000
         placed = _is_placed(job, each)
-        if off and sound_s is not None and abs(sound_s + setting_s) <= limit_s + 2 * each.arrival_u_s:
-            # If the positions confirm the tape, the setting compensates a delay in the loudspeaker.
-            what: Literal["tape", "unknown"] = "unknown" if placed else "tape"
-            return WrongTime(channel=channel, what=what, error_s=sound_s, u_s=each.arrival_u_s, likely=placed)
+        if off and sound_s is not None:
+            rest_s = abs(sound_s + setting_s)
+            agree = rest_s <= limit_s + 2 * each.arrival_u_s
+            if agree or rest_s <= abs(sound_s) / 2:
+                # If the positions confirm the tape, the setting compensates a delay in the loudspeaker. If it makes up for
+                # most of the delay, the setting for the tape would make it worse.
+                known = agree and not placed
+                return WrongTime(
+                    channel=channel,
+                    what="tape" if known else "unknown",
+                    error_s=sound_s,
+                    u_s=each.arrival_u_s,
+                    likely=not known,
+                )
         if sound_s is None and abs(tape_off_s - setting_s) <= slack_s and abs(tape_off_s) > slack_s:
             return None  # the positions agree with the setting: the layout reports the tape
         heard = sound_s is not None and not off

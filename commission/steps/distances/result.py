@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from commission.dsp import delays as delays_of
 from commission.dsp.air import speed_of_sound_m_s
+from commission.dsp.geometry import mirror_partner
 from commission.dsp.latency import UnitFit, common_latency, enough_in_common, unit_factor
 from commission.dsp.uncertainty import median_sensitivities
 from commission.model import Analyses, Budget, Channel, Check, DelayRange, FloatArray, Job, Limit, Verdict
@@ -357,7 +358,9 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     )
     # If delays are bypassed, an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(measured.alignment_s) | keeps)) & ~by_bass
-    nearly = _nearly_suits(job, together, residual, u, mains & (_is_feet(ratio) is None), one_step_s)
+    entered = mains & (_is_feet(ratio) is None)
+    nearly = _nearly_suits(job, together, residual, u, entered, one_step_s)
+    nearly |= entered & _as_partners(job, list(measured.known), together, residual, u)
     latent = suits_sound | nearly
     return _Comparison(
         ratio=ratio,
@@ -591,6 +594,25 @@ def _nearly_suits(
     return np.asarray(
         mains & (np.abs(together_s) <= limit_s + one_step_s) & (np.abs(residual_s) > 2 * limit_s + 2 * u_s)
     )
+
+
+def _as_partners(
+    job: Job, channels: list[Channel], together_s: FloatArray, residual_s: FloatArray, u_s: FloatArray
+) -> NDArray[np.bool_]:
+    """Channels as late by their sound as their mirror partner, both with settings that allow for at least half of it.
+
+    Two loudspeakers of one model have the same delay of their own: a deep horn, signal processing. Its drivers may sound
+    at different times, so that the setting need not fit the first of them.
+    """
+    limit_s = job.limit("distances.arrival").upper / 1000
+    allowed = (np.abs(residual_s) > 2 * limit_s + 2 * u_s) & (np.abs(together_s) <= np.abs(residual_s) / 2)
+    index = {channel.id: i for i, channel in enumerate(channels)}
+    found = np.zeros(len(channels), bool)
+    for i, channel in enumerate(channels):
+        partner = index.get(mirror_partner(channel.id) or "")
+        if partner is not None:
+            found[i] = allowed[i] and allowed[partner] and abs(residual_s[i] - residual_s[partner]) <= limit_s
+    return found
 
 
 def _has_latency(
