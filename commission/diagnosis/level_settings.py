@@ -83,7 +83,7 @@ def _off_trims_db(e: Evidence) -> tuple[dict[str, tuple[float, float]], str]:
     comparison. Where a reading alone does not decide, the responses at the same seats may.
     """
     common, limit, off = _common_error_db(e), _trim_db(e), {}
-    combined = _with_responses_db(e)
+    combined = _with_responses_db(_read_and_heard_db(e))
     for c, each in _whole(e).items():
         if each.before_sum and each.match.verdict is not Verdict.FAIL:
             continue
@@ -103,11 +103,9 @@ gain: band and weighting differ, and the position is some centimetres away (comm
 CONTRADICTS = 3.0
 
 
-def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
-    """Main channels' readings minus target combined with their responses at the same seats: (level, standard uncertainty).
-
-    Least squares for the levels and the unknown gain common to all responses. A reading that its response contradicts by
-    more than three standard uncertainties, and a response that bypassed the trims, are ignored.
+def _read_and_heard_db(e: Evidence) -> dict[str, tuple[float, float, float]]:
+    """Main channel → reading minus target, mean level of its responses at the same seats, standard uncertainty of the
+    reading. Channels without a response that includes the trim are left out.
     """
     known = {}
     for c, each in _settable(e).items():
@@ -118,6 +116,29 @@ def _with_responses_db(e: Evidence) -> dict[str, tuple[float, float]]:
         ]
         if not each.channel.is_sub and levels and not math.isnan(sum(levels)):
             known[c] = (-each.correction_db, sum(levels) / len(levels), each.u_db)
+    return known
+
+
+def _not_heard_db(e: Evidence, off: Mapping[str, float]) -> dict[str, float]:
+    """Channel → deviation of its responses at the same seats [dB], where they do not show that of its reading in `off`:
+    not to that side by more than the limit. Both are relative to the other channels.
+    """
+    known, out = _read_and_heard_db(e), {}
+    for c in off:
+        gains_db = [heard - read for other, (read, heard, _) in known.items() if other != c]
+        if c in known and gains_db:
+            heard_db = known[c][1] - float(np.median(gains_db)) - _common_error_db(e)
+            if heard_db * math.copysign(1.0, off[c]) <= _trim_db(e):
+                out[c] = heard_db
+    return out
+
+
+def _with_responses_db(known: Mapping[str, tuple[float, float, float]]) -> dict[str, tuple[float, float]]:
+    """Readings of `_read_and_heard_db` combined with the responses: (level minus target, standard uncertainty).
+
+    Least squares for the levels and the unknown gain common to all responses. A reading that its response contradicts by
+    more than three standard uncertainties is ignored.
+    """
     if not known:
         return {}
     gain_db = float(np.median([heard - read for read, heard, _ in known.values()]))
@@ -176,6 +197,24 @@ def _in_doubt(
     )
 
 
+def _not_confirmed(channel: str, read_db: float, heard_db: float, against: str) -> FindingDetails:
+    """Finding for a reading that the channel's own response at the same seat does not show."""
+    return FindingDetails(
+        title=f"{channel} {abs(read_db):.1f} dB {'low' if read_db < 0 else 'loud'} by the meter, not by its response",
+        channels=(channel,),
+        evidence=(
+            f"by the meter {signed(read_db)} dB against {against}, by its response at the same seat {signed(heard_db)} dB",
+            "whether its trim or this reading is wrong is not determined: a second reading settles it",
+        ),
+        alternatives=(
+            "the meter was held elsewhere, or the volume was moved between readings",
+            "the trim was changed between the reading and the response",
+        ),
+        confirm=f"Read {channel} again, and one channel within the limit, with the meter where the microphone stood.",
+        remedy="Enter the trim from the settings sheet only if the second reading agrees with the first.",
+    )
+
+
 def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
     """Required reading of each subwoofer alone, if all subwoofers together are meant to read the reference."""
     subs = [each for c in off if (each := e.levels.channels[c]).channel.is_sub]
@@ -206,6 +245,8 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         sentence = f"against {against}: {channel} {signed(value)} dB, limit {_trim_db(e):g} dB"
         title = f"{channel} {abs(value):.1f} dB {'low' if value < 0 else 'loud'}"
         yield _in_doubt(e, channel, title, (sentence, *doubt), loud=value > 0)
+    for channel, heard_db in _not_heard_db(e, off).items():
+        yield _not_confirmed(channel, off.pop(channel), heard_db, against)
     if not off:
         return
     worst = max(off, key=lambda c: abs(off[c]))
@@ -300,6 +341,8 @@ def _dialogue_read(e: Evidence, names: tuple[str, str, str]) -> Iterator[Finding
     centre, left, right = (e.levels.channels[c] for c in names)
     apart = centre.level_db - (left.level_db + right.level_db) / 2
     u = math.hypot(centre.u_db, math.hypot(left.u_db, right.u_db) / 2)
+    if _not_heard_db(e, {names[0]: apart}):
+        return  # the reading may be wrong: its response at the same seat is not soft
     if surely_below(apart, e.job.limit("settings.dialogue").lower, u):
         yield from _quiet_dialogue(e, names, apart, u)
         return
@@ -362,6 +405,7 @@ def _quiet_centre(
         alternatives=(
             "the volume was changed between the readings",
             f"something covers {centre}, or its own level control is turned down",
+            *_may_be_doubled(e, [left, right]),
         ),
         confirm=f"Read {centre}, {left} and {right} again, one directly after the other.",
         remedy=f"Enter the trim of {centre} from the settings sheet; listen to speech before and after.",
@@ -533,7 +577,8 @@ RULES = (
         explains=("levels.match", "seats.level"),
         symptom="dialogue too soft",
         look=_dialogue,
-        basis="centre more than 1 dB below the mean of left and right, guard-banded; common practice",
+        basis="centre more than 1 dB below the mean of left and right, guard-banded, and soft in its response, too; "
+        "common practice",
     ),
     Rule(
         id="settings.trims",
@@ -541,8 +586,8 @@ RULES = (
         explains=("levels.match", "levels.sum"),
         symptom="a channel loud or soft",
         look=_trims,
-        basis="more than 1 dB off, guard-banded, common practice; less than 6 dB uneven over frequency, 4.5 dB beside a "
-        f"range as loud as the partner's; {FAULT_MATRIX}",
+        basis="more than 1 dB off, guard-banded, and in its response, too, common practice; less than 6 dB uneven over "
+        f"frequency, 4.5 dB beside a range as loud as the partner's; {FAULT_MATRIX}",
     ),
     Rule(
         id="settings.channel-level",

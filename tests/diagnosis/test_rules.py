@@ -771,7 +771,7 @@ def test_an_arrival_within_ten_centimetres_is_in_order() -> None:
 
 
 def test_trims_by_ear_are_one_finding() -> None:
-    room = quiet()
+    room = quiet().add_db("SiL", -3).add_db("BL", 3)
     finding = only(room, "settings.trims", with_levels(room, SiL=72.0, BL=78.0, SUB1=77.5))
     assert set(finding.channels) == {"SiL", "BL", "SUB1"}
     assert "BL by 3.0 dB" in finding.title or "SiL by 3.0 dB" in finding.title
@@ -784,6 +784,14 @@ def with_levels(room: SoundRoom, trim: float = 0.0, **values: float) -> Job:
     read = {c.id: 75.0 for c in room.system.channels} | values
     bodies = [setting(c, trim_db=trim, distance=d, polarity="normal") for c, d in room.distances_m.items()]
     return job_of(defined(room.system), *levels(read), *bodies)
+
+
+@pytest.mark.parametrize("level_db", [71.0, 79.0])
+def test_a_reading_that_its_response_does_not_show_asks_for_a_second_one(level_db: float) -> None:
+    room = quiet()
+    (finding,) = found(room, with_levels(room, FC=level_db))["settings.trims"]
+    assert "FC 4.0 dB" in finding.title and finding.title.endswith("by the meter, not by its response")
+    assert "not determined" in finding.evidence[1] and finding.confirm.startswith("Read FC again")
 
 
 def test_all_readings_off_alike_is_the_volume_and_not_thirteen_trims() -> None:
@@ -801,7 +809,7 @@ def test_two_loudspeakers_off_by_the_same_are_the_volume_and_one_of_two_is_a_tri
 
 
 def test_levels_without_a_clock_may_be_those_of_exchanged_loudspeakers() -> None:
-    room = quiet()
+    room = quiet().add_db("FC", 4).add_db("TpBR", -3)
     job = with_levels(room, FC=79.0, TpBR=72.0)
     clockless = Analyses(replace(item, clock=None) for item in room.analyses())
     (got,) = findings(job, AS_FOUND, clockless, OUTCOMES)
@@ -934,8 +942,8 @@ def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> Non
     finding = only(recorded, "settings.dialogue-level", without_readings(recorded))
     assert (finding.channels, finding.step, finding.check) == (("FC",), "seats", "seats.level")
     assert "at 6 of 6 seats" in finding.evidence[0]
-    read = quiet()
-    finding = only(read, "settings.dialogue-level", with_levels(read, FC=71.0))
+    low, read = quiet().add_db("FC", -4), quiet()
+    finding = only(low, "settings.dialogue-level", with_levels(low, FC=71.0))
     assert finding.title == "dialogue quiet: FC 4.0 dB below FL and FR"
     assert (finding.step, finding.check) == ("levels", "levels.match")
     assert found(read, with_levels(read, FC=74.2)) == {}  # 0.8 dB: within the limit
@@ -968,7 +976,7 @@ def test_a_soft_loudspeaker_without_a_partner_and_with_a_dip_may_have_a_driver_r
     """A dip of 8 dB over an octave, as where two drivers of one level cancel: no trim is blamed for it alone."""
     system = cinema()
     named = tuple(replace(c, id=channel) if c.id == "FC" else c for c in system.channels)
-    room = SoundRoom(replace(system, channels=named), uneven_db=0.5)
+    room = SoundRoom(replace(system, channels=named), uneven_db=0.5).add_db(channel, -3.2)
     soft = with_levels(room, **{channel: 71.8})
     rule_id = "settings.dialogue-level" if channel == "FC" else "settings.trims"
     assert "not determined" not in " ".join(only(room, rule_id, soft).evidence)
@@ -977,9 +985,9 @@ def test_a_soft_loudspeaker_without_a_partner_and_with_a_dip_may_have_a_driver_r
     assert finding.channels == (channel,)
     assert finding.title.endswith(": its trim or one of its drivers")
     assert "is not determined: near 1000 Hz it is 8 dB weaker than beside" in finding.evidence[1]
-    assert (
-        only(room, "settings.trims", with_levels(room, **{channel: 78.2})).title == f"trims off, {channel} by 3.2 dB"
-    )
+    room.add_db(channel, 9)
+    loud = with_levels(room, **{channel: 78.2})
+    assert only(room, "settings.trims", loud).title == f"trims off, {channel} by 3.2 dB"
 
 
 def test_a_silent_side_does_not_make_the_centre_loud() -> None:
@@ -1000,9 +1008,9 @@ def test_a_centre_lower_than_left_and_right_is_found_reversed_in_spite_of_its_fl
 
 
 def test_a_reversed_side_still_tells_the_level_and_a_dead_driver_does_not() -> None:
-    room = quiet().change("FR", polarity=-1)
+    room = quiet().change("FR", polarity=-1).add_db("FC", -3.2)
     assert "settings.dialogue-level" in found(room, with_levels(room, FC=71.8))
-    dead = quiet().add_db("FR", -35, below_hz=2500)
+    dead = quiet().add_db("FR", -35, below_hz=2500).add_db("FC", -3.2)
     assert "settings.dialogue-level" not in found(dead, with_levels(dead, FC=71.8))
 
 
