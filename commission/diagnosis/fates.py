@@ -44,7 +44,10 @@ def same_fault(one: Finding, other: Finding) -> bool:
     """
     if not _same_kind(one.id, other.id):
         return False
-    mine, theirs = (f.seats if f.place == "seat" else f.channels for f in (one, other))
+    return _same_place(*(f.seats if f.place == "seat" else f.channels for f in (one, other)))
+
+
+def _same_place(mine: Sequence[str], theirs: Sequence[str]) -> bool:
     return bool(set(mine) & set(theirs)) or not (mine and theirs)
 
 
@@ -171,10 +174,9 @@ def history_of(finding: Finding, histories: Iterable[FindingHistory]) -> Finding
 
 def _is_about(action: Action, finding: Finding) -> bool:
     body = action.body
-    if not _same_kind(body.finding, finding.id):
-        return False
-    mine, theirs = (finding.seats, body.seats) if finding.place == "seat" else (finding.channels, body.channels)
-    return bool(set(mine) & set(theirs)) or not (mine and theirs)
+    by_seat = finding.place == "seat"
+    mine, theirs = (finding.seats, body.seats) if by_seat else (finding.channels, body.channels)
+    return _same_kind(body.finding, finding.id) and _same_place(mine, theirs)
 
 
 def _still(first: Finding, now: Iterable[Finding]) -> tuple[str, ...]:
