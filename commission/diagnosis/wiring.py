@@ -57,7 +57,7 @@ def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
+def _swap_circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
     """Channels each of which sounds from the place of the next, their least z, and the text that describes it."""
     done: set[str] = set()
     swapped = e.distances.swapped
@@ -74,7 +74,7 @@ def _circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
 
 
 def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
-    for circle, z, fits in _circles(e):
+    for circle, z, fits in _swap_circles(e):
         if _unknown_seats(e, circle):
             continue
         what = "swapped" if len(circle) == 2 else "connected to each other's outputs"
@@ -163,7 +163,7 @@ def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanat
 
 def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     """Channels that sound from each other's places, or recordings with exchanged names: both have the same arrivals."""
-    for circle, _z, fits in _circles(e):
+    for circle, _z, fits in _swap_circles(e):
         if others := _unknown_seats(e, circle):
             own = e.distances.reference or ""
             yield _swapped_or_recordings(
@@ -419,16 +419,17 @@ def _one_loudspeaker(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     for (one, other), at in one_loudspeaker(e.job, e.round, e.screening.usable).items():
         median_db = max(each.found.median_db for each in at)
         yield FindingDetails(
-            title=f"{one} and {other} play from one loudspeaker",
+            title=f"{one} and {other} play from one loudspeaker, or one recording was stored for both",
             channels=(one, other),
             evidence=(
                 f"they read the same at {listed([each.seat for each in at])}, within {median_db:.2f} dB (median over "
                 f"frequency, threshold {SAME_MEDIAN_DB:g} dB); two places in a room differ by 0.9 dB or more",
-                "which of the two loudspeakers plays is not determined",
+                "which of these it is, and which of the two loudspeakers plays, is not determined",
             ),
             alternatives=("one recording was stored for both",),
             confirm=f"Play soft noise on {one}, then on {other}, and listen close by: which loudspeaker plays?",
-            remedy=f"Give each its own output: look in the processor first, then at the cables. {caution(e, one, other)}",
+            remedy="If each plays from its own, measure both again. Otherwise give each its own output: look in the "
+            f"processor first, then at the cables. {caution(e, one, other)}",
         )
 
 

@@ -944,24 +944,28 @@ def _mirrored(i: Installation, channel: str, a: str, b: str) -> bool:
     return bool(apart_m < within_m and i.scene.seats[k].row == i.scene.seats[m].row)
 
 
+def _use_file(i: Installation, plan: Plan, place: tuple[str, str], of: tuple[str, str], how: str) -> None:
+    """Store the file of another place for this one: the same bytes, or encoded again."""
+    plan.file_of[place] = of
+    if how != "bytes":
+        subtypes = {"PCM_16": "PCM_24", "PCM_24": "FLOAT", "FLOAT": "PCM_24"}
+        plan.recode[place] = how if how != "subtype" else subtypes[i.scene.capture.subtype]
+
+
+def _recoding(i: Installation, rng) -> str:
+    how = str(rng.choice(["bytes", "subtype", "gain", "rate"]))
+    return "subtype" if how == "rate" and i.scene.capture.raw_sweep else how
+
+
 def same_recording(i: Installation, rng) -> Planted | None:
     if len(i.seat_ids) < 2:
         return None
     a, b = (i.seat_ids[k] for k in rng.permutation(len(i.seat_ids))[:2])
-    plan = i.copy()
-    how = str(rng.choice(["bytes", "subtype", "gain", "rate"]))
-    if how == "rate" and i.scene.capture.raw_sweep:
-        how = "subtype"
+    plan, how = i.copy(), _recoding(i, rng)
     count = len(i.channels) if rng.random() < 0.4 else 1
     chosen = [i.channels[k] for k in rng.permutation(len(i.channels))[:count]]
     for c in chosen:
-        plan.file_of[(c, b)] = (c, a)
-        if how != "bytes":
-            plan.recode[(c, b)] = (
-                how
-                if how != "subtype"
-                else {"PCM_16": "PCM_24", "PCM_24": "FLOAT", "FLOAT": "PCM_24"}[i.scene.capture.subtype]
-            )
+        _use_file(i, plan, (c, b), (c, a), how)
     return Planted(
         plan,
         ("measurement.same-recording", "measurement.microphone-not-moved"),
@@ -969,6 +973,33 @@ def same_recording(i: Installation, rng) -> Planted | None:
         refused=how == "bytes",
         text=f"{how}, {count}",
     )
+
+
+def one_file_for_two(i: Installation, rng) -> Planted | None:
+    """A channel's files are copies of another's at every seat."""
+    if len(i.scene.mains) < 2:
+        return None
+    a, b = (i.scene.mains[k] for k in rng.permutation(len(i.scene.mains))[:2])
+    plan, how = i.copy(), _recoding(i, rng)
+    for seat in i.seat_ids:
+        _use_file(i, plan, (b, seat), (a, seat), how)
+    return Planted(
+        plan,
+        ("measurement.same-recording",),
+        frozenset({b}),
+        also=frozenset({a}),
+        seats=frozenset(i.seat_ids),
+        refused=how == "bytes",
+        text=how,
+    )
+
+
+def one_of_two(i: Installation, rng) -> Planted | None:
+    """A fault of one loudspeaker where there is no third one to compare with."""
+    if len(i.scene.mains) != 2:
+        return None
+    faults = (reversed_loudspeaker, dead_tweeter, wrong_trim, wrong_distance)
+    return faults[int(rng.integers(len(faults)))](i, rng)
 
 
 def wrong_channel(i: Installation, rng) -> Planted | None:
@@ -1155,6 +1186,8 @@ FAULTS: dict[str, Callable[[Installation, np.random.Generator], Planted | None]]
     "microphone not moved": not_moved,
     "moved too early": moved_early,
     "one file twice": same_recording,
+    "one file for two": one_file_for_two,
+    "one of two": one_of_two,
     "wrong channel's file": wrong_channel,
     "no shared clock": no_clock,
     "wrong stimulus": wrong_stimulus,

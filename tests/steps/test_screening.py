@@ -145,6 +145,18 @@ def test_one_file_for_two_channels_at_a_seat_is_found() -> None:
     assert named(room) == {"measurement.same-recording"}
 
 
+def test_one_file_for_two_channels_at_all_seats_is_one_mistake() -> None:
+    """By its noise, as wiring would make the channels alike, too; the arrivals at some seats show whose it is."""
+    room, rng = SoundRoom(), np.random.default_rng(1)
+    for seat in room.system.seats:
+        copied(room, "FL", seat.id, "SiR", seat.id)
+        room.change("FL", [seat.id], noise_db=(noise_db := rng.normal(-70.0, 0.5, len(GRID_HZ))))
+        room.change("SiR", [seat.id], noise_db=noise_db)
+    (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
+    assert (mistake.kind, mistake.channels, len(mistake.seats)) == ("same-recording", ("SiR",), 6)
+    assert mistake.evidence[0].startswith("FL and SiR at A1, A2, A3, B1, B2 and B3 agree")
+
+
 def test_one_file_for_two_channels_is_found_at_one_of_two_seats() -> None:
     """Wiring would make them the same at both."""
     room = SoundRoom().drop(None, ["A3", "B1", "B2", "B3"])
@@ -315,6 +327,9 @@ def test_noise_in_recordings_of_a_silent_channel_is_no_mistake() -> None:
     assert kinds(room) == []
     room.change("FL", [s.id for s in room.system.seats if s.id != "A3"], snr_db=60.0)
     assert kinds(room) == ["interference"]
+    room.drop(None, [s.id for s in room.system.seats if s.id != "A3"])
+    assert kinds(room) == ["interference"]  # at a single seat, noise as loud as the other channels covers it
+    assert kinds(room.change("FL", level_db=-60.0)) == []
 
 
 def test_a_band_that_one_channel_lacks_is_no_noise_in_its_recordings() -> None:

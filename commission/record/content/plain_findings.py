@@ -159,9 +159,9 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=UNKNOWN,
     ),
     "wiring.one-loudspeaker": PlainFinding(
-        text="{channels} most likely [came|come] from one and the same loudspeaker.",
+        text="{channels} [came|come] from one and the same loudspeaker, unless one recording was stored for both.",
         notice="sounds come from the wrong place, and one loudspeaker [stayed|stays] silent.",
-        mending="Give each loudspeaker its own output in the processor and its own cable.",
+        mending="Listen to each; where both sound from one, give each its own output in the processor and its own cable.",
         severity=CLEAR,
     ),
     "wiring.doubled": PlainFinding(

@@ -16,7 +16,7 @@ from commission.dsp.variance import BoolArray
 from commission.model import AnalysedResponse, Analyses, Analysis, FloatArray, Job, freeze
 from commission.model.formatting import number
 from commission.steps.shared.screening.gains import distances_m
-from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, NOTHING_DB, Mistake, places
 
 NOISE_ABOVE_DB = 12.0
 """Threshold of a recording's noise above that of the others (common practice, no source)."""
@@ -175,15 +175,24 @@ def _plays(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> 
 
 
 def _silent(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> bool:
-    """Whether recordings of a channel contain noise alone at most of several seats: then noise in one of them means the
-    same.
+    """Whether recordings of a channel contain noise alone: then noise in one of them is no disturbance.
+
+    At most of several seats; at a single one it must also be far softer than the other channels, as noise that covers a
+    loudspeaker is not.
     """
-    ratios = [
-        item.analysis.snr_db
-        for (c, _), item in newest.items()
-        if c == channel and item.analysis is not None and item.analysis.snr_db is not None
-    ]
-    return len(ratios) >= 2 and float(np.median(ratios)) < NOISE_ALONE_SNR_DB
+    heard = {
+        place: (item.analysis.snr_db, item.analysis.level_db)
+        for place, item in newest.items()
+        if item.analysis is not None and item.analysis.snr_db is not None and item.analysis.level_db is not None
+    }
+    own = {seat: both for (c, seat), both in heard.items() if c == channel}
+    if not own or float(np.median([snr for snr, _ in own.values()])) >= NOISE_ALONE_SNR_DB:
+        return False
+    if len(own) > 1:
+        return True
+    ((seat, (_, level_db)),) = own.items()
+    others = [level for (c, s), (_, level) in heard.items() if s == seat and c != channel]
+    return bool(others) and level_db - float(np.median(others)) < NOTHING_DB
 
 
 def _range(bad: BoolArray) -> str:

@@ -28,6 +28,9 @@ Kind: TypeAlias = Literal[
 
 NOISE_ALONE_SNR_DB = 10.0
 """Signal-to-noise ratio below which only noise was recorded (common practice, no source)."""
+NOTHING_DB = -20.0
+"""Level, relative to others, below which nothing was played where it is also near the noise (common practice, no source).
+Seats of a room are seldom 20 dB softer than the others over an octave or more."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

@@ -21,8 +21,9 @@ from commission.dsp.likeness import Likeness, alike_pairs
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import AnalysedResponse, Analyses, Channel, Job, Seat
 from commission.model.system import Position
+from commission.model.units import listed
 from commission.steps.shared.cache import cached
-from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, Mistake, places, unusable
+from commission.steps.shared.screening.mistake import NOISE_ALONE_SNR_DB, NOTHING_DB, Mistake, places, unusable
 
 SYMMETRIC_M, SYMMETRIC_SUB_M = 0.08, 0.25
 """Distances that differ by less may be those of mirror images: places are entered to about 5 cm (common practice, no
@@ -41,9 +42,8 @@ LEAST_NOT_MOVED = 2
 NOT_MOVED_SHARE = 0.8
 """Share of the channels from which nothing recorded at the seat is used."""
 
-NOTHING_DB, PLAYS_SNR_DB = -20.0, 20.0
-"""Nothing was played: as soft and as near to the noise as a silent loudspeaker, although it plays elsewhere (common
-practice, no source). Seats of a room are seldom 20 dB softer than the others over an octave or more."""
+PLAYS_SNR_DB = 20.0
+"""Least signal-to-noise ratio at the other seats of a channel that plays there (common practice, no source)."""
 BELOW_WEAKEST_DB = -10.0
 """Least distance below the weakest of the other seats: the neighbours of a seat in a null lose bass too, those of a
 recording of noise alone do not (rooms of the fault matrix: a null reached 21 dB, the seats beside it 15 dB)."""
@@ -169,22 +169,24 @@ def not_moved(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...
 
 
 def same_recording(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
-    """One recording stored for two seats of a channel, or for two channels at a seat."""
+    """One recording stored for two seats of a channel, or for two channels at one seat or more: one mistake each."""
     newest = places(job, round_id, analyses)
-    pairs = [*_same_at_two_seats(job, newest), *_same_for_two_channels(job, newest)]
+    groups: dict[tuple[object, object], list[_Pair]] = {}
+    for pair in (*_same_at_two_seats(job, newest), *_same_for_two_channels(job, newest)):
+        one, other, _ = pair
+        groups.setdefault((one, other) if one[0] == other[0] else (one[0], other[0]), []).append(pair)
     out: list[Mistake] = []
     done: set[tuple[str, str]] = set()
-    for one, other, found in pairs:
-        if {one, other} & done:
+    for group in groups.values():
+        pairs = [pair for pair in group if not {*pair[:2]} & done]
+        if not pairs:
             continue
-        wrong = _wrong_places(job, newest, one, other)
+        wrong = _wrong_of(job, newest, pairs)
         done |= set(wrong)
-        (c, s), (d, t) = one, other
-        what = f"{c} at {s} and at {t}" if c == d else f"{c} and {d} at {s}"
-        right = [place for place in (one, other) if place not in wrong]
-        decided = (
-            f"the arrivals fit {right[0][0]} at {right[0][1]}" if right else "which of them it is, is not determined"
-        )
+        (c, s), (d, t), found = max(pairs, key=lambda pair: pair[2].median_db)
+        what = f"{c} at {s} and at {t}" if c == d else f"{c} and {d} at {listed([one[1] for one, _, _ in pairs])}"
+        right = [place for pair in pairs for place in pair[:2] if place not in wrong]
+        whose = f"{right[0][0]} at {listed([seat for _, seat in right])}" if right else ""
         gain = f", one {abs(found.gain_db):.1f} dB louder" if abs(found.gain_db) >= 0.1 else ""
         reason = f"{what} are one recording"
         out.append(
@@ -192,12 +194,12 @@ def same_recording(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake
                 kind="same-recording",
                 channels=tuple(dict.fromkeys(c for c, _ in wrong)),
                 seats=tuple(dict.fromkeys(s for _, s in wrong)),
-                reason=f"{reason}, of {right[0][0]} at {right[0][1]}" if right else reason,
+                reason=f"{reason}, of {whose}" if right else reason,
                 evidence=(
                     f"{what} agree within {found.median_db:.2f} dB (median over frequency, threshold 0.3 dB){gain}; two "
                     "places in a room differ by 0.9 dB or more",
-                    *(("they hold the same noise, too",) if _one_noise(newest, one, other, found) else ()),
-                    decided,
+                    *(("they hold the same noise, too",) if all(_one_noise(newest, *pair) for pair in pairs) else ()),
+                    f"the arrivals fit {whose}" if right else "which of them it is, is not determined",
                 ),
                 usable=unusable(item for place in wrong for item in analyses.repeats(round_id, *place)),
             )
@@ -341,6 +343,18 @@ def _wrong_places(
     """Which of two places a recording does not belong to, by its arrival; both if undetermined."""
     without = {one[1], other[1]}
     return tuple(_worse({place: _misfit_s(job, newest, place, without) for place in (one, other)}))
+
+
+def _wrong_of(job: Job, newest: Places, pairs: Sequence[_Pair]) -> tuple[tuple[str, str], ...]:
+    """The places of these pairs that the recordings do not belong to; both of a pair if undetermined.
+
+    Where arrivals at some seats show which of two channels was recorded, this holds for their other seats, too.
+    """
+    wrong = [_wrong_places(job, newest, one, other) for one, other, _ in pairs]
+    decided = {each[0][0] for each in wrong if len(each) == 1}
+    if len(pairs) > 1 and len(decided) == 1:
+        return tuple(place for pair in pairs for place in pair[:2] if place[0] in decided)
+    return tuple(place for each in wrong for place in each)
 
 
 def _worse(misfits_s: Mapping[T, float | None]) -> list[T]:
