@@ -346,7 +346,8 @@ def sum_by_hand_db(visit: BassVisit, result: BassResult | None) -> float:
     subs = 0.0
     for c in visit.names:
         g, d, p = (0.0, 0.0, 1) if result is None else (lambda s: (s.gain_db, s.delay_s, s.polarity))(result.subs[c])
-        subs = subs + p * 10 ** (g / 20) * np.exp(-2j * np.pi * BINS_HZ * d) * heard(c)
+        played = heard(c) if result is None else result.through.full[visit.names.index(c)]  # with its filters
+        subs = subs + p * 10 ** (g / 20) * np.exp(-2j * np.pi * BINS_HZ * d) * played
     octave = (BINS_HZ > 80 / np.sqrt(2)) & (BINS_HZ < 80 * np.sqrt(2))
     losses = [20 * np.log10(np.abs(subs + heard(m)) / (np.abs(subs) + np.abs(heard(m)))) for m in MAINS]
     return float(np.average(np.mean(losses, axis=(0, 1))[octave], weights=1 / BINS_HZ[octave]))
@@ -625,6 +626,15 @@ def test_filters_that_the_processor_holds_leave_fewer_bands() -> None:
     visit.bodies.append(setting("SUB1", filters=held))
     result = result_of(visit)
     assert len(result.filters[0]) == 1 and result.subs["SUB1"].new_filters == (*held, *result.filters[0])
+
+
+def test_filters_alone_change_the_sum_with_the_front_loudspeakers() -> None:
+    visit = as_found(subs=1, seed=2, filters=FilterRanges(), high_pass_hz=80.0, clock_by_seat=False)
+    result = result_of(visit)
+    assert any(result.filters) and result.subs["SUB1"].delay_s == 0.0 and result.crossover is not None
+    # 0.1 dB: as where settings change it.
+    by_hand_db = sum_by_hand_db(visit, result) - sum_by_hand_db(visit, None)
+    assert abs(by_hand_db) > 0.15 and result.crossover.gain_db == pytest.approx(by_hand_db, abs=0.1)
 
 
 def test_a_target_moves_the_mean_of_the_seats_towards_it() -> None:
