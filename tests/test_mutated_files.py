@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -13,10 +14,11 @@ from mutants import LARGEST_BYTES
 HERE = Path(__file__).parent
 
 
-def test_no_mutated_file_crashes_hangs_or_floods_the_memory() -> None:
+def test_no_mutated_file_crashes_hangs_or_floods_the_memory(tmp_path: Path) -> None:
     """Some 2,000; `python tests/bench imports` makes 100,000."""
     words = [sys.executable, str(HERE / "mutated_files.py"), "260", "0"]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=600)
+    environment = os.environ | {"TMPDIR": str(tmp_path)}
+    done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stderr == ""
     tallies = json.loads(done.stdout)

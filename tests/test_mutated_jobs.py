@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -12,10 +13,11 @@ import mutants
 HERE = Path(__file__).parent
 
 
-def test_no_mutant_crashes_hangs_or_floods_the_memory() -> None:
+def test_no_mutant_crashes_hangs_or_floods_the_memory(tmp_path: Path) -> None:
     """Forty; `python tests/bench mutants` makes 5,000."""
     words = [sys.executable, str(HERE / "mutants.py"), "40", "1"]
-    done = subprocess.run(words, capture_output=True, text=True, timeout=600)
+    environment = os.environ | {"TMPDIR": str(tmp_path)}
+    done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stderr == ""
     tally = json.loads(done.stdout)
