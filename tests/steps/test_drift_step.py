@@ -51,6 +51,9 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
     assert outcome.verdict is Verdict.FAIL
     assert any("share a change of +3.0 dB" in remark for remark in outcome.remarks)
     (table,) = outcome.tables
+    place = {column.key: i for i, column in enumerate(table.columns)}
+    (side,) = (row.cells for row in table.rows if row.cells[0] == "SiL")
+    assert (side[place["then"]], side[place["now"]]) == pytest.approx((LEVELS["SiL"], LEVELS["SiL"] - 1.0))
     assert "Everything not listed" not in table.remark  # it lists every level
     assert "It may also be an obstacle in front of it" in outcome.remarks[-1]
     assert outcome.remarks[-1].endswith("Measure again before you repair anything: SiL.")
