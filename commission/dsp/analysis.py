@@ -208,7 +208,7 @@ def _analysis(response: Response, batch: _Batch, k: int) -> Analysis:
     if snr_db is None:
         why["snr"] = "it holds no noise at all, as only a computed response does"
     elif batch.decaying[k]:
-        why["snr"] = f"it ends while it still decays, so that the ratio is at least {snr_db:.0f} dB"
+        why["snr"] = f"its end may still be decaying sound, so that the ratio is at least {snr_db:.0f} dB"
     problem = None if batch.is_sub else _speech_problem(impulse, snr_db)
     if batch.modulation is not None and problem is not None:
         why["speech"] = problem

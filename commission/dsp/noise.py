@@ -40,6 +40,8 @@ stretch scatters by 2 to 4 dB, and a decay of 0.6 s falls by 7 dB in the last 90
 LEAST_TAIL_S = 0.03
 """Least length of a tail: in a shorter one, noise looks like a decay, which falls by 4 dB with 0.5 s (60 dB · 0.03/0.5,
 arithmetic)."""
+LEAST_SAMPLES = 20
+"""Independent samples in a band from which its level is known within some 1.4 dB (4.34·√(2/n), arithmetic)."""
 RISE_S = 0.1
 """Duration before the largest sample of a response during which sound may rise towards it (common practice, no source)."""
 TAIL_SHARE = 0.15
@@ -168,15 +170,18 @@ def before_tail(impulses: FloatArray, times: int = 1) -> FloatArray:
 
 
 def still_decaying(impulses: FloatArray, rate_hz: float, low_hz: float) -> NDArray[np.bool_]:
-    """Whether each tail [shape=(k, n)] still falls, so that it is sound of the room and not noise. [shape=(k,)]
+    """Whether each tail [shape=(k, n)] may still fall, so that it is sound of the room and not noise. [shape=(k,)]
 
     Compares the band from `low_hz` up to two octaves above in the two stretches before the tail with the tail itself:
     noise keeps its level within 3 dB (four times the scatter of some twenty independent samples), a decay does not. Two
-    stretches are used because beating modes may be as loud in one of them as in the tail.
+    stretches are used because beating modes may be as loud in one of them as in the tail. A tail with fewer independent
+    samples than that (2·B·t) shows neither.
     """
     from scipy import fft
 
     count = tail(impulses).shape[-1]
+    if 2 * 3 * low_hz * count < LEAST_SAMPLES * rate_hz:
+        return np.asarray(np.any(impulses, axis=-1))
     parts = np.asarray(impulses[..., -3 * count :], dtype=np.float32)
     length = int(fft.next_fast_len(2 * parts.shape[-1], real=True))  # padding for the ringing, before it wraps
     gain = _two_octaves(low_hz, min(4 * low_hz, 0.45 * rate_hz), rate_hz, length)

@@ -1154,12 +1154,12 @@ def test_low_signal_is_not_reported_as_a_silent_channel() -> None:
 
 
 def test_a_lower_bound_of_the_ratio_is_no_noise() -> None:
-    assert found(quiet().change("FL", snr_db=22.0, why={"snr": "it ends while it still decays"})) == {}
+    assert found(quiet().change("FL", snr_db=22.0, why={"snr": "its end may still be decaying sound"})) == {}
 
 
 def test_a_tail_that_hides_its_decay_among_others_that_do_not_is_no_noise() -> None:
     """Two modes that beat can be as loud in the tail as before it; seen at one of five seats of a simulated room."""
-    room = quiet().change("FL", snr_db=22.0, why={"snr": "it ends while it still decays"})
+    room = quiet().change("FL", snr_db=22.0, why={"snr": "its end may still be decaying sound"})
     room.change("FL", ["B2"], snr_db=8.0, why={})
     assert found(room) == {}
     cell = seats.solve(room.job(), AS_FOUND, room.analyses()).cells[("FL", "B2")]

@@ -333,7 +333,7 @@ def test_a_tail_that_still_decays_is_no_noise_and_recorded_silence_is() -> None:
     silence = 1e-4 * rng.standard_normal(24000)
     tail = analysis.analyse(Response(impulse=h, rate_hz=RATE))
     silent = analysis.analyse(Response(impulse=h, rate_hz=RATE, noise=silence))
-    assert "still decays" in tail.why["snr"] and "snr" not in silent.why
+    assert "decaying sound" in tail.why["snr"] and "snr" not in silent.why
     assert silent.noise_db is not None and np.isfinite(silent.noise_db).sum() > 200
     assert tail.snr_db is not None and silent.snr_db is not None and silent.snr_db > tail.snr_db + 30
 
@@ -533,6 +533,9 @@ def test_a_tail_that_falls_is_distinguished_from_one_that_stays() -> None:
     assert found.tolist() == [True] * 3 + [False] * 3
     assert noise.still_decaying(falling[:1], RATE, 500.0).tolist() == [True]
     assert noise.still_decaying(np.zeros((2, RATE)), RATE, 500.0).tolist() == [False, False]
+    # From 30 to 120 Hz a tail of 0.1 s holds 2·90·0.1 = 18 independent samples, one of 0.15 s 27.
+    assert noise.still_decaying(staying[:1, : RATE // 3 * 2], RATE, 30.0).tolist() == [True]
+    assert noise.still_decaying(staying[:1], RATE, 30.0).tolist() == [False]
 
 
 @pytest.mark.parametrize("low_hz", [30.0, 500.0])
