@@ -85,7 +85,7 @@ def job_of(*bodies: EventBody) -> Job:
 
 
 def channels(ids: Iterable[str] | None = None) -> tuple[Channel, ...]:
-    """Channels of the invented cinema, all of them or those named."""
+    """Channels of the invented cinema, all or those named."""
     return tuple(
         Channel(id=c, name=LOUDSPEAKERS[c][0], role=LOUDSPEAKERS[c][1], position_m=LOUDSPEAKERS[c][2])  # type: ignore[arg-type]
         for c in (LOUDSPEAKERS if ids is None else ids)
@@ -93,7 +93,7 @@ def channels(ids: Iterable[str] | None = None) -> tuple[Channel, ...]:
 
 
 def seats(ids: Iterable[str] | None = None) -> tuple[Seat, ...]:
-    """Seats of the invented cinema, all of them or those named; A2 is the reference."""
+    """Seats of the invented cinema, all or those named; A2 is the reference."""
     return tuple(Seat(id=s, position_m=SEATS[s], reference=s == "A2") for s in (SEATS if ids is None else ids))
 
 
@@ -154,7 +154,7 @@ def tapes(values: Mapping[str, float], *, round_id: str = AS_FOUND) -> tuple[Rea
 
 
 def setting(channel: str, *, round_id: str = AS_FOUND, applied: bool = False, **fields: Any) -> SettingEntered:
-    """What the processor holds for a channel: trim_db, distance, polarity."""
+    """Settings of the processor for a channel: trim_db, distance, polarity."""
     return SettingEntered(setting=Setting(round=round_id, channel=channel, **fields), applied=applied)
 
 
@@ -164,7 +164,7 @@ def decided(step: str, key: str, value: str, *, round_id: str = AS_FOUND) -> Dec
 
 
 def analysis(**fields: Any) -> Analysis:
-    """An analysis that says only what is given; curves are flat on a short grid."""
+    """An analysis with the given fields; its curves are flat, on a short grid."""
     freq = np.array([20.0, 100.0, 500.0, 1000.0, 2000.0, 10000.0])
     given: dict[str, Any] = {
         "freq_hz": freq,
@@ -204,12 +204,12 @@ def arrivals(
 
 
 def keep_steps(monkeypatch: pytest.MonkeyPatch, *ids: str) -> None:
-    """Keep these steps alone, in this order: what a test compares with a picture holds whatever other steps there are."""
+    """Keep only these steps, in this order, so that pictures do not depend on other steps."""
     monkeypatch.setattr(commission.steps, "TITLES", {each: commission.steps.TITLES[each] for each in ids})
 
 
 def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = None) -> None:
-    """Add a step as a file of `commission/steps` and its line there would; at the end, or before that place."""
+    """Add a step as a file in `commission/steps` and its line in the list would, at the end or before `place`."""
     titles = list(commission.steps.TITLES.items())
     titles.insert(len(titles) if place is None else place, (step.id, step.title))
     monkeypatch.setitem(sys.modules, f"commission.steps.{step.id}", SimpleNamespace(STEP=step))
@@ -219,7 +219,7 @@ def add_step(monkeypatch: pytest.MonkeyPatch, step: Step, place: int | None = No
 def tradeoff_curve(
     points: Sequence[tuple[float, float]], chosen: int, now: tuple[float, float], **changes: Any
 ) -> TradeoffCurve:
-    """A trade-off with weights from 0 to 1 with these points, and the state as it is."""
+    """A trade-off with weights from 0 to 1, these points and the present state."""
     named = [TradeoffPoint(name=f"{k / max(len(points) - 1, 1):.1f}", x=x, y=y) for k, (x, y) in enumerate(points)]
     return TradeoffCurve(
         id="trade",

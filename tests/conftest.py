@@ -56,7 +56,7 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
 
 
 def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
-    """A short name for what would be a long one: a file of 11 MB made a name of 45 MB, sent with every report."""
+    """A short name for large parameters: a file of 11 MB made a name of 45 MB, sent with every report."""
     return argname if isinstance(val, bytes | str) and len(val) > 100 else None
 
 

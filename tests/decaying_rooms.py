@@ -1,4 +1,4 @@
-"""Responses of rooms made of noise that decays: a direct sound, some reflections, a tail of its own at every place.
+"""Responses of rooms made of decaying noise: a direct sound, some reflections, and a different tail at every place.
 
 They share no code with the analysis or with the simulators of `rooms`. `visit` makes a visit of them in which a channel
 also plays from another loudspeaker.
@@ -69,7 +69,9 @@ def analysed(responses: Room) -> dict[tuple[str, str], Analysis]:
 
 
 def visit(*joined: tuple[str, str, float], earlier_s: float = 0.0) -> tuple[Job, Analyses]:
-    """A visit in which each (channel, other, dB) is also heard from that other loudspeaker, earlier than its own channel."""
+    """A visit in which, for each (channel, other, dB), the channel also plays from the other loudspeaker, earlier than from
+    its own.
+    """
     changed: dict[tuple[str, str], np.ndarray] = {}
     for channel, other, level_db in joined:
         for seat in (s.id for s in SYSTEM.seats):

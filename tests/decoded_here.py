@@ -1,6 +1,5 @@
-"""Files decoded in the process of the tests instead of a child.
-
-What the child adds, limits and a shield from crashes, is tested by `audio/test_hostile_sofa.py` and `cli/test_costs_of_files.py`.
+"""Decoding in the test process instead of a child. The limits and the protection from crashes that the child adds are
+tested by `audio/test_hostile_sofa.py` and `cli/test_costs_of_files.py`.
 """
 
 from __future__ import annotations
@@ -20,6 +19,6 @@ def _decode(function: str, data: bytes, where: str, *_: Any, **options: Any) -> 
 
 
 def decode_here(patch: pytest.MonkeyPatch, *modules: ModuleType) -> None:
-    """Let these modules decode without a child."""
+    """Make these modules decode without a child process."""
     for module in modules:
         patch.setattr(module, "decode_in_child", _decode)

@@ -28,7 +28,7 @@ _unpainted: set[textual.screen.Screen[Any]] = set()
 
 
 def threads_at_work(loop: Any) -> bool:
-    """Whether a worker's thread still runs; one that was cancelled goes on until it looks."""
+    """Whether a worker's thread still runs; a cancelled one runs until it notices."""
     pool = loop._default_executor
     return pool is not None and len(pool._threads) > pool._idle_semaphore._value
 
@@ -48,7 +48,7 @@ async def wait_for_idle(min_sleep: float = 0.0, max_sleep: float = 1.0) -> None:
             await asyncio.sleep(max(0.0, wait_s))
         elif not threads_at_work(loop):
             return
-        else:  # as Textual does it: a thread may wait for the test
+        else:  # as in Textual: a thread may wait for the test
             before_s = process_time()
             await asyncio.sleep(SOON_S)
             if process_time() - before_s < SOON_S / 20:
@@ -86,7 +86,7 @@ def parse_once(sheet: Stylesheet, *arguments: Any, **named: Any) -> Any:
 
 
 def install() -> None:
-    """For every screen that is tested in this process."""
+    """Install these functions for all screens tested in this process."""
     setattr(textual.app, "wait_for_idle", wait_for_idle)  # noqa: B010
     setattr(textual.pilot, "wait_for_idle", wait_and_paint)  # noqa: B010
     setattr(textual.screen.Screen, "_compositor_refresh", paint_in_pause)  # noqa: B010

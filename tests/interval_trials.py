@@ -1,14 +1,15 @@
 """Stated intervals against the truth: Monte Carlo by JCGM 101:2008 (from memory), simulated visits for each quantity.
 
-Each visit draws the truth and every input error from the distribution that its budget states, and runs the same functions as
-the program. A trial returns how often the stated interval, value ± U with U = 2 u, holds the truth. The seed is fixed: another
-gives other figures. `steps/test_monte_carlo.py` runs some visits of each, `python tests/bench intervals` a thousand.
+Each visit draws the truth and every input error from the distribution that its budget states, and runs the same functions
+as the program. A trial returns how often the stated interval, value ± U with U = 2 u, holds the truth. The seed is fixed:
+another gives other figures. `steps/test_monte_carlo.py` runs some visits of each, `python tests/bench intervals` a
+thousand.
 
-The sizes of the sources come from the program itself: what is held here is how they add. The sizes are compared with rooms of
-another simulator in `tests/references/test_simulations.py`.
+The sizes of the sources come from the program itself: only their combination is tested here. The sizes are compared with
+rooms of another simulator in `tests/references/test_simulations.py`.
 
-Where a visit's own scatter is drawn as well, it comes from what the default says of it: known to within a third or so, that is
-scaled inverse chi-squared with DEFAULT_DOF degrees of freedom and the default's square as its mean.
+Where a visit's own scatter is drawn as well, it comes from what the default says of it: known to within a third or so, that
+is scaled inverse chi-squared with DEFAULT_DOF degrees of freedom and the default's square as its mean.
 """
 
 from __future__ import annotations
@@ -54,7 +55,7 @@ def covered(inside: Iterable[bool]) -> float:
 
 
 def scatter(rng: np.random.Generator, default: float) -> float:
-    """What one visit's readings really scatter by."""
+    """True scatter of the readings of one visit."""
     return math.sqrt((DEFAULT_DOF - 2) * default**2 / rng.chisquare(DEFAULT_DOF))
 
 
@@ -107,7 +108,7 @@ def trims_and_levels(visits: int, most: int, support: Support) -> dict[str, floa
 
 
 def delays(visits: int, right: bool) -> dict[str, float]:
-    """Settings and arrivals of a room whose settings are right, or entered from a careless tape."""
+    """Settings and arrivals of a room whose settings are right or were entered from a careless tape."""
     rng, seat = np.random.default_rng(SEED), SEATS["A2"]
     ids, noted_c = [c for c in LOUDSPEAKERS if c != "SUB2"], 21.5
     system = defined(cinema(ids, ["A2"], temperature_c=noted_c))
@@ -118,7 +119,7 @@ def delays(visits: int, right: bool) -> dict[str, float]:
     for _ in range(visits):
         true_m = layout_m + rng.normal(0, 0.1, len(ids))
         speed = speed_of_sound_m_s(noted_c + rng.uniform(-3, 3))
-        own = speed_of_sound_m_s(noted_c)  # the processor's: not known, taken as right
+        own = speed_of_sound_m_s(noted_c)  # that of the processor, unknown and taken as right
         entered_m = (
             np.round(true_m / 0.03) * 0.03
             if right
@@ -148,7 +149,7 @@ def delays(visits: int, right: bool) -> dict[str, float]:
             assert by_setting.value is not None
             assert by_arrival.value is not None
             if mains[i]:
-                # Where tape and setting differ and the sound arrives with the others, the arrival is what counts.
+                # Where tape and setting differ and the sound arrives with the others, the arrival counts.
                 by_sound = by_setting.text == distances_result.SET_BY_SOUND
                 error = by_setting.value - 1000 * (together if by_sound else off)[i]
                 inside["setting"].append(abs(error) <= 2 * by_setting.uncertainty)
@@ -196,7 +197,7 @@ _ROOT = np.linalg.cholesky(correlation(np.arange(len(GRID_HZ))) + 1e-9 * np.eye(
 
 
 def placed(rng: np.random.Generator, factor: float, levels_db: FloatArray) -> FloatArray:
-    """What gain and one placing of the microphone do to third octaves that are level over the seats."""
+    """Effect of gain and one placing of the microphone on third octaves that are equal at all seats."""
     place = factor * placement_u_db(GRID_HZ) * (_ROOT @ rng.normal(0, 1, len(GRID_HZ)))
     return np.asarray(levels_db + rng.normal(0, GAIN_U_DB) + place)
 
@@ -256,7 +257,7 @@ def changes_of_variance(visits: int, repeated: int, band: Band) -> dict[str, flo
 
 @dataclass(frozen=True)
 class Trial:
-    """A quantity under one condition, and the share of visits in which the program promises that its interval holds."""
+    """A quantity under one condition, and the promised coverage of its interval."""
 
     name: str
     run: Callable[[int], dict[str, float]]

@@ -1,4 +1,4 @@
-"""Comparisons of responses that are made once for equal arguments: rooms of the tests differ by one fault each."""
+"""A cache of comparisons of responses by argument, since the rooms of the tests differ by one fault each."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ MOST = 256
 
 
 def once(function: Callable[..., Any]) -> Callable[..., Any]:
-    """The same pure function, which keeps its last results by the bytes of its arguments."""
+    """The same pure function with a cache of its last results by the bytes of its arguments."""
     kept: OrderedDict[bytes, Any] = OrderedDict()
 
     @wraps(function)
@@ -32,7 +32,7 @@ def once(function: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def keep(patch: pytest.MonkeyPatch) -> None:
-    """Keep comparisons of polarity and of recordings, and what arrivals, levels and curves of all seats say together."""
+    """Cache comparisons of polarity and of recordings, and results from arrivals, levels and curves of all seats."""
     from commission.dsp import pair_polarity, variance
     from commission.steps.shared import survey
     from commission.steps.shared.screening import gains, recordings

@@ -1,8 +1,8 @@
-"""Programs that are killed with SIGKILL at a random moment, over every writing command; what must hold afterwards.
+"""Programs killed with SIGKILL at a random moment in every writing command, and the conditions that must hold afterwards.
 
 A round starts one command on a job, waits until it has begun and a random time more, and kills it. Then the job, where
-there is one, must open, its chain must be whole, and every event that was there before must be there still; nothing that
-blocks the name or the next writer may be left.
+there is one, must open, its chain must be whole, and every event that was there before must be there still; no leftover may
+block the name or the next writer.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Killed:
 
 
 def commands(folder: Path) -> dict[str, list[str]]:
-    """Every command that writes into a job, and the ones that make one, by name; run in `folder`."""
+    """Every command that writes to a job or makes one, by name; run in `folder`."""
     names = {name: folder / name for name in ("photo.png", "limits.toml", "files")}
     if not names["files"].exists():
         names["photo.png"].write_bytes(PNG)
@@ -81,7 +81,7 @@ def commands(folder: Path) -> dict[str, list[str]]:
 def kill_loop(
     folder: Path, count: int, seed: int, report: Callable[[str], None] = lambda _: None, rehearsal: float = 8.0
 ) -> Killed:
-    """Kill that many commands one after the other; the jobs are in `folder`.
+    """Kill `count` commands one after the other; the jobs are in `folder`.
 
     `rehearsal`: within which multiple of the duration of `new` a rehearsal is killed. At 8 it has stored some responses.
     """
@@ -110,7 +110,7 @@ def kill_loop(
         if killed:
             found.kills += 1
             found.by_command[name] = found.by_command.get(name, 0) + 1
-            longest_s[name] *= 1.02  # the machine may be busier now
+            longest_s[name] *= 1.02  # the machine may have become busier
         else:
             found.finished += 1
             longest_s[name] = min(longest_s[name], time.monotonic() - begin)
@@ -142,7 +142,7 @@ def _unfinished(folder: Path) -> set[str]:
 
 
 def _headless(words: list[str], folder: Path, env: dict[str, str], wait_s: float) -> tuple[bool, int, str]:
-    """Run a command and kill it after a while: (whether it was killed, its code, what it printed)."""
+    """Run a command and kill it after a while: (whether it was killed, its exit code, its output)."""
     errors = folder / "errors.txt"
     errors.unlink(missing_ok=True)
     process = start(words, folder, env, (os.devnull, os.devnull, str(errors)))

@@ -27,7 +27,7 @@ def sweep() -> np.ndarray:
 
 
 def when_s(hz: float) -> float:
-    """When the sweep passes a frequency."""
+    """The time at which the sweep passes a frequency [s]."""
     return float(CONSTANT_S * np.log(hz / START_HZ))
 
 
@@ -53,7 +53,7 @@ def recorded(
     rattle: tuple[float, float] | None = None,
     late_s: float = 0.0,
 ) -> np.ndarray:
-    """What a microphone records; `bend` is what the amplifier and the loudspeaker do to the signal of their band.
+    """A microphone's recording; `bend` is the distortion by amplifier and loudspeaker of the signal in their band.
 
     `rattle`: the exciting frequency and the height of its clicks re full scale at the reference level.
     """
@@ -61,7 +61,7 @@ def recorded(
     silence = np.zeros(int(TAIL_S * RATE))
     x = np.concatenate((np.zeros(int(late_s * RATE)), 10 ** (gain_db / 20) * sweep(), silence))
     sos = signal.butter(2, band_hz, "bandpass", fs=RATE, output="sos")
-    # The loudspeaker falls off before it bends: what moves far distorts, and is heard as it is.
+    # The roll-off comes before the distortion: large excursions distort, and the result is heard unfiltered.
     y = bend(signal.sosfilt(sos, x))
     if rattle is not None:
         hz, height = rattle
@@ -74,7 +74,7 @@ def recorded(
 
 
 def write(path: Path, samples: np.ndarray) -> Path:
-    """As a file of 24 bits, 20 dB below what it would be, so that louder ones do not clip."""
+    """Write a 24-bit file, lowered by 20 dB so that louder recordings do not clip."""
     path.parent.mkdir(parents=True, exist_ok=True)
     assert np.max(np.abs(samples)) < 9.9
     soundfile.write(path, 0.1 * samples, RATE, subtype="PCM_24")

@@ -1,8 +1,8 @@
-"""Jobs with a whole chain and something wrong in them, through everything that reads a job: no crash, no hang, no flood.
+"""Mutated jobs with a valid chain, through everything that reads a job: no crash, no hang, no flood of memory.
 
-`python tests/mutants.py COUNT SEED` makes that many from one small job, each with a few values of its events changed, and
-the chain computed again, as somebody would who means harm. It prints what came of them as JSON. In a process of its own:
-its memory is that of the worst of them, and a crash of a library ends it.
+`python tests/mutants.py COUNT SEED` makes COUNT mutants of a small job, each with a few values of its events changed and
+the chain computed again, as an attacker would. It prints the outcomes as JSON. It runs in a separate process, whose memory
+is that of the worst mutant and which ends when a library crashes.
 """
 
 from __future__ import annotations
@@ -114,7 +114,7 @@ Row = list[Any]
 
 @dataclass
 class Tally:
-    """What came of some mutants."""
+    """Outcomes of a number of mutants."""
 
     count: int = 0
     refused: int = 0
@@ -240,7 +240,7 @@ def base() -> tuple[list[Row], dict[str, bytes]]:
 
 
 def mutate(rows: list[Row], blobs: dict[str, bytes], rng: random.Random) -> None:
-    """Change a few things, in place."""
+    """Change a few values, in place."""
     for _ in range(rng.choice((1, 1, 1, 2, 3, 8))):
         kind, index = rng.random(), rng.randrange(len(rows))
         if kind < 0.80:
@@ -324,7 +324,7 @@ def write(path: Path, rows: list[Row], blobs: dict[str, bytes]) -> None:
 
 
 class TooLong(BaseException):
-    """The time of one mutant is over."""
+    """The time limit of one mutant is exceeded."""
 
 
 def _over(*signal_and_frame: object) -> None:
@@ -332,7 +332,7 @@ def _over(*signal_and_frame: object) -> None:
 
 
 def read(path: Path, number: int) -> list[str]:
-    """Everything that the headless commands make of a job; what the program failed on. Raises StoreError for a refusal."""
+    """Run all headless commands on a job; returns the program's failures. Raises StoreError for a refusal."""
     journal = JobFile.open(path, read_only=True)
     try:
         journal.verify()
@@ -355,7 +355,7 @@ def read(path: Path, number: int) -> list[str]:
 
 
 def run(count: int, seed: int, keep: Path | None = None) -> Tally:
-    """Make and read a number of mutants; `keep` is a folder for those that crash or hang."""
+    """Make and read `count` mutants; `keep` is a folder for those that crash or hang."""
     rows, blobs = base()
     tally = Tally()
     signal.signal(signal.SIGALRM, _over)

@@ -1,8 +1,8 @@
 """Files with a few bytes changed, through everything that reads them: no crash, no hang, no flood of memory.
 
-`python tests/mutated_files.py COUNT SEED [KIND…]` makes that many of each kind (fewer of those that are decoded in a child
-process) and prints what came of them as JSON. In a process of its own: its memory is that of the worst of them, and a crash
-of a library ends it. Recordings go through import, decoding and analysis.
+`python tests/mutated_files.py COUNT SEED [KIND…]` makes COUNT of each kind (fewer of those decoded in a child process) and
+prints the outcomes as JSON. It runs in a separate process, whose memory is that of the worst file and which ends when a
+library crashes. Recordings go through import, decoding and analysis.
 """
 
 from __future__ import annotations
@@ -71,7 +71,7 @@ TEXTS = ("text", "mapping", "definition", "limits", "letterhead")
 
 
 def mutate(data: bytes, rng: random.Random) -> bytes:
-    """A few bytes changed, most of them near the start, where headers are; sometimes cut off, repeated or blown up."""
+    """Change a few bytes, mostly near the start, where headers are; sometimes truncate, repeat or enlarge parts."""
     out = bytearray(data)
     for _ in range(rng.choice((1, 1, 1, 2, 4, 40))):
         place = rng.randrange(min(len(out), rng.choice((64, 10**9, 10**9))))
@@ -94,7 +94,7 @@ def mutate(data: bytes, rng: random.Random) -> bytes:
 
 
 def mutate_text(data: bytes, rng: random.Random) -> bytes:
-    """As `mutate`, but often with a word of the text replaced by another or by something that no field holds."""
+    """As `mutate`, but often with a word of the text replaced by another one or by an invalid value."""
     if rng.random() < 0.4:
         return mutate(data, rng)
     words = data.decode().split(" ")
@@ -218,7 +218,7 @@ class Trials:
         (folder / "A1_FL.wav").write_bytes(self.base["wav"][0])
 
     def read(self, kind: str, data: bytes, number: int) -> None:
-        """As the program reads it. Raises CommissionError where it refuses."""
+        """Read a file as the program does. Raises CommissionError for a refusal."""
         if kind in RECORDINGS:
             self._recording(kind, data, number)
         elif kind == "mapping":
@@ -310,7 +310,7 @@ def limited() -> Iterator[None]:
 
 
 def run(count: int, seed: int, kinds: tuple[str, ...] = KINDS, keep: Path | None = None) -> dict[str, Tally]:
-    """So many of each kind; `keep` is a folder for those that crash or hang."""
+    """Mutate and read `count` files of each kind; `keep` is a folder for those that crash or hang."""
     tallies = {kind: Tally() for kind in kinds}
 
     def over(*_: object) -> None:
@@ -335,7 +335,7 @@ def run(count: int, seed: int, kinds: tuple[str, ...] = KINDS, keep: Path | None
 
 
 def _fault(trials: Trials, kind: str, data: bytes, number: int, tally: Tally) -> bool:
-    """Read it and note what came of it; whether it crashed or hung."""
+    """Read a file and count the outcome; whether it crashed or hung."""
     begin, fault = time.process_time(), False
     try:
         with limited():
@@ -362,7 +362,9 @@ def _fault(trials: Trials, kind: str, data: bytes, number: int, tally: Tally) ->
 def main() -> None:
     """Print the tallies as JSON."""
     count, seed = int(sys.argv[1]), int(sys.argv[2])
-    longest_s = int(BLOCKED_S) + 2 * count  # of all; a library that never returns hears no other signal
+    longest_s = (
+        int(BLOCKED_S) + 2 * count
+    )  # the limit for all files; a library that never returns is stopped only by this signal
     resource.setrlimit(resource.RLIMIT_CPU, (longest_s, longest_s))
     kinds = tuple(word for word in sys.argv[3:] if word in KINDS) or KINDS
     keep = next((Path(word) for word in sys.argv[3:] if Path(word).is_dir()), None)

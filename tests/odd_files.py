@@ -1,4 +1,4 @@
-"""Files that somebody made to fill the memory or to take for ever, and what a command costs that reads them."""
+"""Files made to fill the memory or to take for ever, and the cost of commands that read them."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ LARGEST_BYTES = 1_000_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Cost:
-    """What a command did and took, its own child processes included (of memory, the largest of them)."""
+    """Result and cost of a command, its child processes included (for memory, the largest of them)."""
 
     code: int | None
     """None: it hung and was killed."""
@@ -36,7 +36,7 @@ class Cost:
 
     @property
     def fault(self) -> str | None:
-        """Why it is a crash, a hang or a flood of memory; None when it is none."""
+        """The reason why this is a crash, a hang or a flood of memory; None otherwise."""
         if self.code is None:
             return "hang: killed"
         if self.code not in (0, 1, 2) or "Traceback" in self.err or "went wrong inside" in self.err:
@@ -49,7 +49,7 @@ class Cost:
 
 
 def cost_of(words: list[str], folder: Path) -> Cost:
-    """Run `commission` with these words in a folder, whose `home` holds what it keeps for itself."""
+    """Run `commission` with these arguments in a folder; its `home` is the program's home folder."""
     places = {"XDG_STATE_HOME": "home/state", "XDG_CONFIG_HOME": "home/config", "HOME": "home"}
     env = os.environ | {key: str(folder / value) for key, value in places.items()} | {"OPENBLAS_NUM_THREADS": "1"}
     with tempfile.TemporaryDirectory() as name:
@@ -59,15 +59,15 @@ def cost_of(words: list[str], folder: Path) -> Cost:
         printed = [
             each.read_bytes()[:1_000_000].decode("utf-8", "replace") if each.exists() else "" for each in (out, err)
         ]
-        cpu_s, memory_bytes = json.loads(usage.read_text()) if usage.exists() else (0.0, 0)  # a crash writes none
+        cpu_s, memory_bytes = json.loads(usage.read_text()) if usage.exists() else (0.0, 0)  # a crash writes no usage
     return Cost(code=code, out=printed[0], err=printed[1], cpu_s=cpu_s, memory_bytes=memory_bytes)
 
 
 def exit_code(process: BaseProcess) -> int | None:
-    """Of a process when it has ended; None when it hangs, and is killed.
+    """Exit code of a process once it has ended; None if it hangs, and then it is killed.
 
-    It hangs when it and its children have computed for `LONGEST_S`, or when for as long none of them had anything to compute:
-    a busy machine delays a process, which waits for the processor then.
+    It hangs when it and its children have computed for `LONGEST_S`, or when for as long none of them had anything to
+    compute: a busy machine delays a process, which waits for the processor then.
     """
     before_s, since_s = -1.0, time.monotonic()
     while process.exitcode is None and before_s < LONGEST_S and time.monotonic() - since_s < LONGEST_S:
@@ -173,7 +173,7 @@ PDFS: dict[str, Callable[[], bytes]] = {
 """Makers of PDFs whose filters blow up what they hold."""
 
 
-# --- what is no file --------------------------------------------------------------------------------------------------
+# --- special files --------------------------------------------------------------------------------------------------
 
 
 def make_pipe(path: Path) -> None:
@@ -300,10 +300,10 @@ def make_home(folder: Path) -> None:
 
 
 def try_odd(folder: Path, argument: str, odd: str) -> Cost:
-    """Run the command with the odd file in that place, and remove it."""
+    """Run the command with the odd file as this argument, and remove the file."""
     place = folder / PLACES.get(argument, f"odd{ENDINGS.get(argument, '')}")
     place.parent.mkdir(parents=True, exist_ok=True)
-    if place.exists():  # what the program keeps itself
+    if place.exists():  # files in the program's own folders
         place.unlink()
     ODD[odd](place)
     try:

@@ -1,4 +1,4 @@
-"""Measurements that others have published: beside the checkout, since they do not come with the project.
+"""Published open measurements, in a folder beside the checkout, since they do not come with the project.
 
 The woofer and tweeter of the ITA toolbox tutorial (BSD 4-clause), a living room (OpenAIR, public domain), and room A of the
 IoSR at the University of Surrey: one loudspeaker at 37 angles around a dummy head.

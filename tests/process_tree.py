@@ -1,4 +1,4 @@
-"""What the threads of a process and of its children do, from `/proc` of Linux; elsewhere nothing is known of them."""
+"""Activity of the threads of a process and its children, from `/proc` of Linux; not available on other systems."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def work_of(pid: int) -> tuple[float, bool]:
     """Processor time [s] of a process and its children; whether a thread of them runs or waits for processor or disk."""
     cpu_s, at_work = 0.0, False
     for thread in threads_of(pid):
-        with suppress(OSError):  # it has ended meanwhile
+        with suppress(OSError):  # the process has ended meanwhile
             at_work |= _fields(thread / "stat")[0] in "RD"
             if thread.name == thread.parts[2]:  # of all its threads, and of its children that have ended
                 cpu_s += sum(map(int, _fields(thread.parents[1] / "stat")[11:15])) / os.sysconf("SC_CLK_TCK")
@@ -31,12 +31,12 @@ def work_of(pid: int) -> tuple[float, bool]:
 
 
 def _fields(stat: Path) -> list[str]:
-    """Those behind the name, from the state on (man 5 proc)."""
+    """The fields after the name, from the state on (man 5 proc)."""
     return stat.read_text().rpartition(")")[2].split()
 
 
-class Waiting:
-    """How long threads were ready and waited for a processor, which a busy computer gave to others."""
+class WaitingTime:
+    """Time for which threads were ready and waited for a processor on a busy computer."""
 
     def __init__(self, pids: Iterable[int]) -> None:
         """From now on, the threads that these processes and their children have now."""
@@ -52,6 +52,6 @@ class Waiting:
         return found
 
     def seconds(self) -> float:
-        """Of all threads together; of one that has ended, up to the last call before."""
+        """The time of all threads together; for one that has ended, up to the last call before."""
         self._last |= self._now()
         return sum(self._last[thread] - begun for thread, begun in self._begun.items()) / 1e9

@@ -1,8 +1,8 @@
 """Commands of the program in processes of their own, forked from one that has loaded it already.
 
-To load Python, numpy and scipy takes a second of processor time or more, and a command of the tests much less. A process that
-forks has everything loaded and no job open (`multiprocessing`, start method "forkserver"); its children are processes like
-any other: with a folder, an environment and streams of their own, and they can be killed.
+Loading Python, numpy and scipy takes a second of processor time or more, and a command of the tests much less. A process
+that forks has everything loaded and no job open (`multiprocessing`, start method "forkserver"); its children are processes
+like any other: with their own folder, environment and streams, and they can be killed.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ SLOW = ("scipy.signal", "scipy.fft", "scipy.stats", "scipy.optimize", "soundfile
 
 
 def _modules() -> list[str]:
-    """All modules of the program but that of the device: its library begins threads when it loads."""
+    """All modules of the program except that of the device, whose library starts threads when it loads."""
     found = pkgutil.walk_packages(commission.__path__, "commission.")
     return [each.name for each in found if each.name != "commission.audio.device_process"]
 

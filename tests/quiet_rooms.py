@@ -35,7 +35,7 @@ def density_db(octave_db: Mapping[int, float], freq: np.ndarray) -> np.ndarray:
 
 
 def ideal_octaves(octave_db: Mapping[int, float]) -> dict[int, float]:
-    """The same density summed between the edges of each octave: what filters with vertical sides would read."""
+    """The same density summed between the edges of each octave, as ideal filters would read it."""
     out = {}
     for hz in octave_db:
         exact = 1000 * 2.0 ** round(np.log2(hz / 1000))
@@ -45,7 +45,7 @@ def ideal_octaves(octave_db: Mapping[int, float]) -> dict[int, float]:
 
 
 def nc_octaves(nc: float) -> dict[int, float]:
-    """1 dB below the curve NC, but for 250 Hz, which touches it; dB SPL."""
+    """1 dB below the NC curve, except for 250 Hz, which touches it; dB SPL."""
     return {hz: level - (0.0 if hz == 250 else 1.0) for hz, level in nc_curve_db(nc).items() if hz > 16}
 
 
@@ -63,7 +63,7 @@ def nc_noise(
 
 @lru_cache(maxsize=128)
 def _analysed(nc: float, seed: int, lines: tuple[tuple[int, float], ...], seconds: float) -> NoiseAnalysis:
-    """Kept, since many tests begin with the same recordings."""
+    """Cached, since many tests use the same recordings."""
     x = shaped({hz: level - FULL_SCALE_DB for hz, level in nc_octaves(nc).items()}, seed, seconds)
     time_s = np.arange(len(x)) / RATE
     for hz, level in lines:

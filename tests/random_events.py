@@ -1,8 +1,8 @@
-"""Random events of every kind in an open job, and whether what it shows then is what a fresh visit computes.
+"""Random events of every kind in an open job, and whether its results then equal those of a fresh visit.
 
-A visit keeps its results by what they have read (`commission.steps.shared.cache`); a kept result that an event has made
-wrong would be shown without a word. So one visit stays open while events are appended, and after some of them everything
-that it shows is compared with what a visit shows that has kept nothing.
+A visit caches its results by the values that they have read (`commission.steps.shared.cache`); an outdated result would be
+shown without warning. So one visit stays open while events are appended, and after some of them all its results are
+compared with those of a visit without a cache.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def small_job() -> MemoryJournal:
 
 
 class Events:
-    """Bodies of events that could be entered in a job: those it has, and of kinds that it lacks, changed in one place."""
+    """Bodies of events that could be entered in a job: its own ones and others of missing kinds, changed in one place."""
 
     def __init__(self, seed: int, log: Sequence[model.Event]) -> None:
         self.rng = random.Random(seed)
@@ -76,7 +76,7 @@ class Events:
         return typing.cast(model.EventBody, self._varied(known, names))
 
     def _varied(self, value: Any, names: dict[str, tuple[str, ...]], depth: int = 0) -> Any:
-        """The same with one thing in it changed, and with places that the job has."""
+        """The value with one part changed, and with places of the job."""
         if dataclasses.is_dataclass(value) and not isinstance(value, type):
             fields = [each.name for each in dataclasses.fields(value) if each.name not in FIXED]
             places = {n: self.rng.choice(names[n]) for n in fields if n in names and getattr(value, n) is not None}
@@ -107,7 +107,7 @@ def _by_kind(log: Sequence[model.Event]) -> dict[str, list[Any]]:
 
 
 def _literals(hint: Any) -> tuple[Any, ...]:
-    """What a field may hold, where its type lists that."""
+    """The values that a field may have, if its type lists them."""
     if typing.get_origin(hint) is Literal:
         return typing.get_args(hint)
     if isinstance(hint, types.UnionType):
@@ -117,7 +117,7 @@ def _literals(hint: Any) -> tuple[Any, ...]:
 
 
 def plain(value: Any) -> Any:
-    """A value as tuples, numbers and texts that compare by what they hold."""
+    """A value as tuples, numbers and texts, which are compared by value."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return (type(value).__name__, *(plain(getattr(value, each.name)) for each in dataclasses.fields(value)))
     if isinstance(value, np.ndarray):
@@ -130,7 +130,7 @@ def plain(value: Any) -> Any:
 
 
 def shown(visit: Visit) -> dict[str, Any]:
-    """What the screens, the sheet and the record draw on."""
+    """The results used by the screens, the sheet and the record."""
     out: dict[str, Any] = {"json": record_json(visit), "sheet": plain(visit.settings_sheet())}
     for round_id in visit.job.rounds:
         out |= {f"{round_id} {step_id}": plain(each) for step_id, each in visit.outcomes(round_id).items()}
@@ -142,8 +142,8 @@ def shown(visit: Visit) -> dict[str, Any]:
 
 
 @contextmanager
-def nothing_kept() -> Iterator[None]:
-    """Every cached function as in a new process, and afterwards as before."""
+def empty_caches() -> Iterator[None]:
+    """Within: empty caches, as in a new process; afterwards the caches as before."""
     once = cache.cached(len).__code__  # type: ignore[arg-type]
     place = once.co_freevars.index("kept")
     functions = {
@@ -166,10 +166,10 @@ def nothing_kept() -> Iterator[None]:
 
 
 def differences(visit: Visit, journal: MemoryJournal) -> list[str]:
-    """What a visit shows other than a fresh one does; analyses are taken over."""
+    """The results that differ from those of a fresh visit; analyses are taken over."""
     visit.analyse(threading.Event(), unwatched)
     kept = shown(visit)
-    with nothing_kept():
+    with empty_caches():
         fresh = Visit(journal, LateDecoder())
         fresh._analysed = dict(visit._analysed)
         expected = shown(fresh)
@@ -179,7 +179,7 @@ def differences(visit: Visit, journal: MemoryJournal) -> list[str]:
 def walk(
     journal: MemoryJournal, seed: int, comparisons: int, most_between: int = 3
 ) -> tuple[list[str], Counter[str]]:
-    """Append random events and compare after every few; what differed, and how many events of each kind there were."""
+    """Append random events and compare after every few; returns the differences and the number of events of each kind."""
     visit = Visit(journal, LateDecoder())
     visit.analyse(threading.Event(), unwatched)
     shown(visit)

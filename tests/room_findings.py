@@ -1,4 +1,4 @@
-"""What diagnosis finds in a sound room with a fault, whose steps were not computed."""
+"""Findings of the diagnosis in a sound room with a planted fault, without computing the steps before."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def found(room: SoundRoom, job: Job | None = None) -> dict[str, list[Finding]]:
 
 
 def only(room: SoundRoom, expected: str, job: Job | None = None) -> Finding:
-    """The one finding, of the id that is expected: one fault is named once."""
+    """The single finding, with the expected id: one fault is named once."""
     got = found(room, job)
     assert list(got) == [expected]
     assert len(got[expected]) == 1

@@ -1,4 +1,4 @@
-"""Services that open a job whose log it opened before with the results of then: the screens are tested, not the sums.
+"""Services that reuse earlier results when they open the same log again: the screens are tested, not the computation.
 
 Results are computed from the log and the analyses alone, both of which are immutable; the first visit of a log in a process
 computes them, and the others share them until they append an event of their own.
@@ -27,7 +27,7 @@ class SolvedServices(LocalServices):
     """Results of the first visit, by the digest at the end of its log and by the steps that the visit has."""
 
     def open(self, path: Path, *, read_only: bool = False, afresh: bool = False) -> Visit:
-        """As the program opens it, with results that are known already where they need not be computed afresh."""
+        """Open a job as the program does, with cached results unless they are to be computed afresh."""
         visit = super().open(path, read_only=read_only, afresh=afresh)
         if not afresh:
             key = (visit.job.log[-1].digest, *steps.listed(visit.job))

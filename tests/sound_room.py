@@ -44,7 +44,9 @@ CROSSOVERS_HZ = (2800.0, 1200.0, 600.0)
 
 
 def both_in_front(system: System) -> System:
-    """SUB2 in the other front corner: front and back, their paths differ by up to a half wave, and no seat is even."""
+    """SUB2 in the other front corner: with one in front and one behind, paths differ by up to half a wave, and no seat has
+    even bass.
+    """
     moved = tuple(replace(c, position_m=(1.90, 0.30, 0.30)) if c.id == "SUB2" else c for c in system.channels)
     return replace(system, channels=moved)
 
@@ -66,7 +68,7 @@ def _roll_off_db(corner_hz: float, order: int, *, high: bool) -> FloatArray:
 def two_way(sound: FloatArray, crossover_hz: float, *, tweeter: float = 1.0, undo: bool = False) -> FloatArray:
     """A sound through a two-way loudspeaker: fourth-order Linkwitz-Riley, two Butterworth filters in series a way.
 
-    `tweeter`: −1 where it is reversed. `undo`: the sound went through a correct one already.
+    `tweeter`: −1 where it is reversed. `undo`: the sound has already passed through a correct one.
     """
     freq_hz = np.fft.rfftfreq(2 * len(sound), 1 / DIRECT_RATE_HZ)
     s = 1j * freq_hz / crossover_hz
@@ -85,7 +87,7 @@ def _filtered(sound: FloatArray, gain_db: FloatArray) -> FloatArray:
 
 @lru_cache(maxsize=4096)
 def _direct_sound(seed: int, channel: str, seat: str) -> FloatArray:
-    """Kept: most rooms of the tests are the same before a fault is put into them."""
+    """Cached, since most rooms of the tests are the same before a fault is planted."""
     model = {"S": 1, "B": 1, "T": 2}.get(channel[0], 0)
     rng = np.random.default_rng([model, seed, *channel.encode(), *seat.encode()])
     time = np.arange(DIRECT_FRAMES) - round(DIRECT_BEFORE_S * DIRECT_RATE_HZ)
@@ -97,7 +99,7 @@ def _direct_sound(seed: int, channel: str, seat: str) -> FloatArray:
 
 @lru_cache(maxsize=4096)
 def _ripple(channel: str, seat: str) -> FloatArray:
-    """What reflections make of the fine structure, at every place another: 2 dB, as in simulated rooms."""
+    """Fine structure by reflections, different at every place: 2 dB, as in simulated rooms."""
     rng = np.random.default_rng(list(f"{channel} at {seat}".encode()))
     return freeze(np.asarray(rng.normal(0, 2.0, len(GRID_HZ))))
 
@@ -128,7 +130,7 @@ class SoundRoom:
         self.items |= items
 
     def distance_m(self, channel: str, seat: str) -> float:
-        """Straight distance between the two."""
+        """Straight distance from loudspeaker to seat."""
         return float(np.linalg.norm(np.subtract(self._at(channel), self._at(seat))))
 
     def _at(self, name: str) -> tuple[float, float, float]:
@@ -139,7 +141,7 @@ class SoundRoom:
 
     @cached_property
     def distances_m(self) -> dict[str, float]:
-        """Tape from the reference seat."""
+        """Tape distances from the reference seat."""
         return {c.id: self.distance_m(c.id, self.reference.id) for c in self.system.channels}
 
     def _sound(self, channel: str, seat: str, uneven_db: float) -> Analysis:
@@ -186,7 +188,7 @@ class SoundRoom:
         return self
 
     def reverse(self, channel: str | None, seats: Iterable[str] | None = None) -> SoundRoom:
-        """Connect a channel (None: all) the wrong way round, as some seats (None: all) hear it."""
+        """Reverse the polarity of a channel (None: all) as heard at some seats (None: all)."""
         for place in self._places(channel, seats):
             old = self.items[place]
             self.items[place] = replace(
@@ -198,7 +200,7 @@ class SoundRoom:
         return self
 
     def reverse_tweeter(self, channel: str) -> SoundRoom:
-        """Turn the tweeter of a surround loudspeaker, as its direct sound shows it."""
+        """Reverse the tweeter of a surround loudspeaker in its direct sound."""
         for place in self._places(channel, None):
             old = self.items[place]
             assert old.direct is not None
@@ -231,7 +233,7 @@ class SoundRoom:
         return self
 
     def delay(self, channel: str, by_s: float, seats: Iterable[str] | None = None) -> SoundRoom:
-        """Let a channel come later."""
+        """Delay the sound of a channel."""
         for place in self._places(channel, seats):
             old = self.items[place]
             assert old.arrival_s is not None
@@ -240,7 +242,7 @@ class SoundRoom:
         return self
 
     def swap(self, a: str, b: str) -> SoundRoom:
-        """Let two channels sound from each other's place, with the delays they keep."""
+        """Exchange the loudspeakers of two channels, which keep their delays."""
         d = self.distances_m
         for seat in [s.id for s in self.system.seats]:
             first, second = self.items[(a, seat)], self.items[(b, seat)]
@@ -252,13 +254,13 @@ class SoundRoom:
         return self
 
     def play_from(self, channel: str, other: str) -> SoundRoom:
-        """Let a channel sound from the loudspeaker of another one, which plays its own as well."""
+        """Let a channel sound from the loudspeaker of another channel, which also plays its own."""
         own = {place: item for place, item in self.items.items() if place[0] == other}
         self.swap(channel, other).items.update(own)
         return self
 
     def exchange_seats(self, a: str, b: str, *, both: bool = True) -> SoundRoom:
-        """Let the recordings of two seats bear each other's names; or those of `a` come from `b` as well, measured again."""
+        """Exchange the recordings of two seats, or replace those of `a` by another measurement at `b`."""
         for channel in [c.id for c in self.system.channels]:
             first, second = self.items[(channel, a)], self.items[(channel, b)]
             if both:
@@ -274,12 +276,12 @@ class SoundRoom:
         return self
 
     def exchange_files(self, a: str, b: str, seat: str) -> SoundRoom:
-        """Let the recordings of two channels at one seat bear each other's names."""
+        """Exchange the recordings of two channels at one seat."""
         self.items[(a, seat)], self.items[(b, seat)] = self.items[(b, seat)], self.items[(a, seat)]
         return self
 
     def drop(self, channel: str | None, seats: Iterable[str] | None = None) -> SoundRoom:
-        """Forget what was measured."""
+        """Remove the responses of a channel."""
         for place in self._places(channel, seats):
             del self.items[place]
         return self
@@ -300,11 +302,11 @@ class SoundRoom:
         ]
 
     def analyses(self, round_id: str = AS_FOUND) -> Analyses:
-        """The same as the visit hands them to the steps."""
+        """The analyses as the visit passes them to the steps."""
         return Analyses(self.analysed(round_id))
 
     def bodies(self, round_id: str = AS_FOUND) -> list[EventBody]:
-        """Tape, meter readings and settings that suit the room: everything right."""
+        """Tape, meter readings and settings that are right for the room."""
         d = self.distances_m
         bodies: list[EventBody] = [
             *tapes(d, round_id=round_id),
@@ -316,12 +318,12 @@ class SoundRoom:
         return bodies
 
     def job(self, *more: EventBody, round_id: str = AS_FOUND) -> Job:
-        """The job of this room, with everything right and what is added."""
+        """The job of this room, with the right settings and the added bodies."""
         return job_of(defined(self.system), *self.bodies(round_id), *more)
 
 
 def stored(heard: Iterable[AnalysedResponse]) -> list[EventBody]:
-    """Bodies of the events that hold these responses."""
+    """Bodies of the events with these responses."""
     return [
         ResponseStored(
             round=each.round,

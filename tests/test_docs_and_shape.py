@@ -1,4 +1,4 @@
-"""What the documents promise, and what holds the program together: commands, steps, packages, late imports."""
+"""Documents against the program, and its structure: commands, steps, packages, late imports."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ def test_every_command_is_in_the_readme_and_has_an_example(command: str) -> None
 
 
 @pytest.mark.parametrize("step", all_steps(), ids=lambda s: s.id)
-def test_every_step_is_documented_and_tells_how(step: object) -> None:
+def test_every_step_is_documented_and_has_instructions(step: object) -> None:
     assert f"| {step.title} | " in README  # type: ignore[attr-defined]
     assert step.question in README  # type: ignore[attr-defined]
     assert len(step.help) > 200  # type: ignore[attr-defined]
     assert len((sys.modules[step.evaluate.__module__].__doc__ or "").split()) > 20  # type: ignore[attr-defined]
 
 
-def test_every_dependency_has_its_line_of_reason() -> None:
+def test_every_dependency_has_a_stated_reason() -> None:
     for line in PROJECT["project"]["dependencies"] + PROJECT["project"]["optional-dependencies"]["dev"]:
         name = line.split(">")[0].split("=")[0].strip()
         assert f"`{name}`" in DEVELOPERS, name
@@ -95,8 +95,8 @@ for module, late in {modules!r}:
     assert done.stdout == ""
 
 
-def test_the_first_screen_of_a_job_is_drawn_without_what_computes() -> None:
-    """As far as the overview goes before its first paint: the job opened and folded, its steps listed."""
+def test_the_first_screen_of_a_job_is_drawn_without_numerical_libraries() -> None:
+    """The work of the overview before its first paint: opening and folding the job and listing its steps."""
     code = f"""
 import sys, tempfile
 from pathlib import Path
@@ -115,7 +115,7 @@ print(*[m for m in {(*HEAVY, "commission.steps.site", "commission.diagnosis")!r}
     assert done.stdout.split("\n") == ["site Site 0", "", ""]
 
 
-def test_steps_are_listed_as_they_call_themselves() -> None:
+def test_steps_are_listed_by_their_own_ids() -> None:
     assert steps.TITLES == {step.id: step.title for step in all_steps()}
 
 
@@ -126,7 +126,7 @@ def test_the_sample_is_small_enough() -> None:
 
 
 def test_every_file_of_the_package_is_installed() -> None:
-    """What is no Python must be named in the package data, or an installation misses it."""
+    """Files other than Python must be named in the package data, or they are missing from an installation."""
     data = PROJECT["tool"]["setuptools"]["package-data"]
     folders = {"commission.sample_measurements": ROOT / "sample_measurements"}
     listed = {

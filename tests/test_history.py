@@ -1,4 +1,4 @@
-"""What each kind of entry does to the job, and that a withdrawn one does nothing: by the model's own definitions."""
+"""The effect of each kind of entry on the job, and that a withdrawn one has none: by the definitions of the model."""
 
 from __future__ import annotations
 
@@ -117,28 +117,30 @@ OLD_AND_NEW: tuple[tuple[EventBody, EventBody], ...] = (
 )
 
 
-def what_counts(*bodies: EventBody) -> Job:
+def job_without_log(*bodies: EventBody) -> Job:
     """The job without its log, which holds withdrawn entries too."""
     return replace(fold(events_of(CREATED, *bodies)), log=())
 
 
 @pytest.mark.parametrize(("old", "new"), OLD_AND_NEW, ids=lambda each: type(each).__name__)
-def test_a_withdrawn_entry_of_any_kind_counts_for_nothing(old: EventBody, new: EventBody) -> None:
-    before, after = what_counts(old), what_counts(old, new)
-    assert what_counts() != before != after, "both entries count"
-    assert what_counts(old, new, Withdrawn(seq=3)) == before
-    assert what_counts(old, new, Withdrawn(seq=3), Withdrawn(seq=4)) == after, "withdrawing the withdrawal restores"
-    assert what_counts(old, Withdrawn(seq=2)) == what_counts()
-    # The same where the entries were folded before the withdrawal came.
+def test_a_withdrawn_entry_of_any_kind_has_no_effect(old: EventBody, new: EventBody) -> None:
+    before, after = job_without_log(old), job_without_log(old, new)
+    assert job_without_log() != before != after, "both entries count"
+    assert job_without_log(old, new, Withdrawn(seq=3)) == before
+    assert job_without_log(old, new, Withdrawn(seq=3), Withdrawn(seq=4)) == after, (
+        "withdrawing the withdrawal restores"
+    )
+    assert job_without_log(old, Withdrawn(seq=2)) == job_without_log()
+    # The same if the entries were folded before the withdrawal.
     events = events_of(CREATED, old, new, Withdrawn(seq=3))
     assert replace(fold(events[3:], fold(events[:3])), log=()) == before
 
 
-def test_no_kind_of_entry_is_left_out_of_that() -> None:
+def test_every_kind_of_entry_is_tested() -> None:
     assert {type(new) for _, new in OLD_AND_NEW} == {*get_args(EventBody)} - {JobCreated, Withdrawn}
 
 
-def test_a_withdrawal_of_what_does_not_exist_yet_has_no_effect() -> None:
+def test_a_withdrawal_of_a_later_entry_has_no_effect() -> None:
     log = events_of(Withdrawn(seq=2), Noted(step="site", text="x"))
     assert fold(log).notes == (log[1],)
 
@@ -164,7 +166,7 @@ def test_without_any_entry_there_is_an_empty_job() -> None:
 
 
 def test_the_last_of_system_limits_earlier_visit_and_decision_counts() -> None:
-    job = what_counts(*(body for pair in OLD_AND_NEW for body in pair))
+    job = job_without_log(*(body for pair in OLD_AND_NEW for body in pair))
     assert [each.id for each in job.system.channels] == ["FL", "FR"]
     assert job.limits is not None and job.limits.name == "second" and job.profile.name == "second"
     assert job.earlier is not None and job.earlier.title == "2026"
@@ -198,8 +200,8 @@ def test_a_recording_is_found_under_the_digest_of_its_event() -> None:
     assert fold([event]).responses[0].blob_sha256 == "f" * 64
 
 
-def test_a_field_left_empty_keeps_what_an_earlier_entry_holds() -> None:
-    job = what_counts(
+def test_an_empty_field_keeps_the_value_of_an_earlier_entry() -> None:
+    job = job_without_log(
         entry(trim_db=-3.0, distance=3.4, polarity="reversed"),
         entry(distance=3.5),
         entry(trim_db=0.0),  # zero is a value
@@ -214,26 +216,26 @@ def test_a_field_left_empty_keeps_what_an_earlier_entry_holds() -> None:
     assert merge_settings(None, something) == something
 
 
-def test_only_what_was_ticked_is_typed_in() -> None:
-    job = what_counts(entry(AS_LEFT, trim_db=-3.0), entry(AS_LEFT, distance=3.5, applied=True))
+def test_only_ticked_settings_count_as_entered() -> None:
+    job = job_without_log(entry(AS_LEFT, trim_db=-3.0), entry(AS_LEFT, distance=3.5, applied=True))
     assert job.setting(AS_LEFT, "FL") == Setting(round=AS_LEFT, channel="FL", trim_db=-3.0, distance=3.5)
     assert job.applied == {(AS_LEFT, "FL")}
     assert job.typed_in == {(AS_LEFT, "FL"): Setting(round=AS_LEFT, channel="FL", distance=3.5)}
-    again = what_counts(
+    again = job_without_log(
         entry(AS_LEFT, distance=3.5, applied=True), entry(AS_LEFT, trim_db=-1.0, applied=True), entry(AS_LEFT)
     )
     assert again.typed_in[(AS_LEFT, "FL")] == Setting(round=AS_LEFT, channel="FL", trim_db=-1.0, distance=3.5)
 
 
-def test_what_cannot_be_is_left_out_with_its_round_and_reason() -> None:
-    job = what_counts(level(1e6, AS_LEFT), entry(AS_LEFT, trim_db=1e6), level(75.0, AS_FOUND))
+def test_impossible_entries_are_left_out_with_round_and_reason() -> None:
+    job = job_without_log(level(1e6, AS_LEFT), entry(AS_LEFT, trim_db=1e6), level(75.0, AS_FOUND))
     assert [(each.seq, each.round) for each in job.left_out] == [(2, AS_LEFT), (3, AS_LEFT)]
     assert all("expected a number from" in each.why for each in job.left_out)
     assert job.settings == {} and [each.body.value for each in job.readings] == [75.0]
     assert job.rounds == (AS_FOUND,), "an entry that is left out opens no round"
 
 
-def test_which_events_can_be_withdrawn() -> None:
+def test_entries_can_be_withdrawn_but_other_events_cannot() -> None:
     job = fold(events_of(CREATED, Noted(step="site", text="x"), Noted(step="site", text="y"), Withdrawn(seq=2)))
     assert may_withdraw(job, 3) == job.log[2]
     assert may_withdraw(job, 4) == job.log[3]
@@ -253,7 +255,7 @@ def dated(*times: str) -> list[Event]:
     return [Event(seq=i, at=f"{at}.000+00:00", body=Noted(step="site", text="x")) for i, at in enumerate(times, 1)]
 
 
-def test_times_that_cannot_be_right_are_named() -> None:
+def test_impossible_times_are_named() -> None:
     now = datetime(2027, 1, 1, tzinfo=UTC)
     fine = dated("2026-03-14T09:00:00", "2026-03-14T08:30:00", "2026-03-16T09:00:00", "2029-03-16T09:00:00")
     assert doubtful_times(fine[:3], now) == ()
@@ -273,14 +275,14 @@ SECOND, DAY, TEN_YEARS = timedelta(seconds=1), timedelta(days=1), timedelta(days
 @pytest.mark.parametrize(
     ("steps", "doubtful"),
     [
-        # From event to event; then the clock on the wall after the last one. At the bound itself nothing is wrong.
+        # Times from event to event, then the present time after the last one. A time at the bound itself is accepted.
         ([-DAY, 2 * DAY], []),
         ([-DAY - SECOND, 3 * DAY], [2]),
         ([TEN_YEARS, SECOND], []),
         ([TEN_YEARS + SECOND, SECOND], [2]),
         ([SECOND, -DAY], []),
         ([SECOND, -DAY - SECOND], [2]),
-        ([SECOND, -2 * DAY], [1]),  # what follows a date in the future is not named again
+        ([SECOND, -2 * DAY], [1]),  # events after a date in the future are not named again
         ([-2 * DAY, SECOND, 2 * DAY, -3 * DAY, 9 * DAY], [2, 5]),
     ],
 )

@@ -1,4 +1,4 @@
-"""One recording, step or rule that fails is named and shown as not tested; the rest goes on."""
+"""A recording, step or rule that fails is named and shown as not tested; the others are not affected."""
 
 from __future__ import annotations
 
@@ -115,7 +115,7 @@ def test_a_recording_whose_analysis_fails_is_named_and_the_others_are_analysed(
     assert "FloatingPointError: in the analysis" in str(problems["A2"])
 
 
-def test_escape_is_no_failure(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_escape_is_not_a_failure(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
     def stops(responses: list[Response], subs: list[bool], speech: list[bool]) -> Any:
         raise Cancelled
 
@@ -148,7 +148,7 @@ def test_a_step_that_fails_is_not_tested_and_the_others_are(visit: Visit, monkey
 
 
 @pytest.mark.parametrize("suffix", [".json", ".csv", ".html", ".pdf"])
-def test_a_record_is_written_and_says_what_was_not_computed(
+def test_the_record_names_what_was_not_computed(
     visit: Visit, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, suffix: str
 ) -> None:
     break_levels(monkeypatch)
@@ -163,16 +163,16 @@ def test_a_record_is_written_and_says_what_was_not_computed(
         assert "The measurements showed no fault in" not in target.read_text(encoding="utf-8")
 
 
-def test_a_rule_that_fails_is_named_and_the_others_are_asked(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_rule_that_fails_is_named_and_the_others_are_applied(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
     asked: list[str] = []
 
-    class Fails:
+    class FailingRule:
         id = "wiring.broken"
 
         def apply(self, *given: object) -> Any:
             raise KeyError("FL")
 
-    class Asked:
+    class CountedRule:
         def __init__(self, rule: Any) -> None:
             self.id, self.rule = rule.id, rule
 
@@ -180,7 +180,7 @@ def test_a_rule_that_fails_is_named_and_the_others_are_asked(visit: Visit, monke
             asked.append(self.id)
             return self.rule.apply(*given)
 
-    monkeypatch.setattr(commission.diagnosis, "RULES", (Fails(), *map(Asked, RULES)))
+    monkeypatch.setattr(commission.diagnosis, "RULES", (FailingRule(), *map(CountedRule, RULES)))
     analysed(visit)
     visit.findings(AS_FOUND)
     assert asked == [rule.id for rule in RULES]
@@ -189,7 +189,7 @@ def test_a_rule_that_fails_is_named_and_the_others_are_asked(visit: Visit, monke
     assert printed in visit_lines(visit)
 
 
-def test_what_the_rules_look_at_may_fail_too(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_failure_in_the_evidence_of_rules_is_reported(visit: Visit, monkeypatch: pytest.MonkeyPatch) -> None:
     def fails(**given: object) -> Any:
         raise MemoryError
 

@@ -1,4 +1,4 @@
-"""Mutated jobs with a whole chain, through results, record, verify and sheet (`mutants.py` makes and reads them)."""
+"""Mutated jobs with a valid chain, through results, record, verify and sheet (`mutants.py` makes and reads them)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ import mutants
 HERE = Path(__file__).parent
 
 
-def test_no_mutant_crashes_hangs_or_floods_the_memory(tmp_path: Path) -> None:
+def test_no_mutant_causes_a_crash_a_hang_or_a_flood_of_memory(tmp_path: Path) -> None:
     """Forty; `python tests/bench mutants` makes 5,000."""
     words = [sys.executable, str(HERE / "mutants.py"), "40", "1"]
     environment = os.environ | {"TMPDIR": str(tmp_path)}
@@ -28,7 +28,7 @@ def test_no_mutant_crashes_hangs_or_floods_the_memory(tmp_path: Path) -> None:
     assert tally["memory_bytes"] < mutants.LARGEST_BYTES
 
 
-def test_the_job_that_is_mutated_is_whole(tmp_path: Path) -> None:
+def test_the_original_job_is_valid(tmp_path: Path) -> None:
     rows, blobs = mutants.base()
     path = tmp_path / "base.commission"
     mutants.write(path, rows, blobs)

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import cinema, defined, job_of
-from process_tree import Waiting
+from process_tree import WaitingTime
 
 from commission.audio import live, rig_source
 from commission.audio.decoding import decode
@@ -124,7 +124,7 @@ class Rig:
 
         The time that the program and the server waited for a processor does not count, but no more of it than `MOST_WAITED_S`.
         """
-        waiting, waited_s = Waiting((program.pid, self.server.pid, self._room.pid)), 0.0
+        waiting, waited_s = WaitingTime((program.pid, self.server.pid, self._room.pid)), 0.0
         moment_s = end()
         while (now_s := time.monotonic()) < moment_s + 2 * LIMIT_S + MOST_WAITED_S:
             if now_s < max(moment_s, self.loud_s()) + 2 * PERIOD / RATE:

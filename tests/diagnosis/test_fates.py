@@ -70,7 +70,7 @@ def action(about: Finding, what: str = "repaired", round_id: str = AS_FOUND, not
 
 
 def checks(check_id: str, **by_channel: float | str | None) -> Outcome:
-    """The outcome of the step with those checks: a value from 0 passes, below fails, words are why it was not tested."""
+    """Outcome of the step with these checks: values from 0 pass, lower ones fail, and texts are reasons for not testing."""
     step = check_id.partition(".")[0]
     made = tuple(
         Check(
@@ -318,7 +318,7 @@ def test_a_repair_in_the_same_round_is_remembered_by_the_log() -> None:
     assert (one.fate, one.title) == (Fate.REPAIRED, FR.title)
 
 
-def test_looking_at_as_found_shows_its_findings_with_what_became_of_them() -> None:
+def test_the_view_of_as_found_shows_its_findings_with_their_present_state() -> None:
     new = finding("wiring.tweeter", "FL")
     found = {AS_FOUND: [FR], AS_LEFT: [new]}
     assert [each.first for each in fates(job_with(AGAIN), found, PASSES, round_id=AS_FOUND)] == [FR]

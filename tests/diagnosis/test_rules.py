@@ -1,4 +1,4 @@
-"""Every rule speaks up for its own fault, keeps quiet in a sound room, and is not fooled by what looks like it."""
+"""Every rule reports its own fault, is silent in a sound room, and is not misled by similar faults."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ def test_nothing_measured_has_no_findings() -> None:
     assert findings(job_of(defined(cinema(channels=(), seats=()))), AS_FOUND, Analyses(), OUTCOMES) == ()
 
 
-def test_every_rule_says_whose_fault_on_what_ground() -> None:
+def test_every_rule_states_its_cause_and_its_evidence() -> None:
     assert len({rule.id for rule in RULES}) == len(RULES)
     for rule in RULES:
         assert rule.cause in ("electronics", "settings", "room")
@@ -157,7 +157,7 @@ FAULTS = {
 
 
 @pytest.mark.parametrize("rule_id", FAULTS)
-def test_one_fault_is_reported_once_and_completely(rule_id: str) -> None:
+def test_one_fault_is_reported_once_and_in_full(rule_id: str) -> None:
     finding = only(FAULTS[rule_id](quiet()), rule_id)
     assert finding.title
     assert finding.alternatives
@@ -249,7 +249,7 @@ def test_places_that_break_a_rule_of_coverage_are_named(rule: str) -> None:
     assert finding.alternatives == ("a place was entered wrongly",)
 
 
-def test_every_rule_is_put_to_the_test() -> None:
+def test_every_rule_has_a_test() -> None:
     here = {
         "settings.unit",
         "settings.distance",
@@ -728,7 +728,7 @@ def test_a_sub_measured_through_its_low_pass_is_not_called_late() -> None:
 @pytest.mark.parametrize(
     ("error_ms", "u_ms"), [(-1.5, 0.5), (-1.5, 1.4), (-0.7, 0.9), (0.0, 0.9), (1.5, 0.5), (1.5, 1.4)]
 )
-def test_nobody_is_reported_to_enter_a_latency_that_is_entered(error_ms: float, u_ms: float) -> None:
+def test_a_latency_already_entered_is_not_requested(error_ms: float, u_ms: float) -> None:
     room = quiet()
     wanted = room.distances_m["SUB2"] + 0.0065 * room.speed_m_s
     d = room.distances_m | {"SUB2": wanted}
@@ -1202,7 +1202,7 @@ def test_several_faults_are_reported_one_by_one() -> None:
     assert set(found(room)) == {"wiring.swapped", "wiring.polarity", "wiring.tweeter", "settings.sub-latency"}
 
 
-def test_the_order_of_the_responses_is_no_matter() -> None:
+def test_the_order_of_the_responses_does_not_matter() -> None:
     room = FAULTS["wiring.swapped"](FAULTS["wiring.tweeter"](quiet()))
     items = room.analysed()
     forward, backward = (
@@ -1211,7 +1211,7 @@ def test_the_order_of_the_responses_is_no_matter() -> None:
     assert [(f.id, f.channels, f.evidence) for f in forward] == [(f.id, f.channels, f.evidence) for f in backward]
 
 
-def test_levels_stand_on_the_grid_of_the_program() -> None:
+def test_levels_are_on_the_grid_of_the_program() -> None:
     assert quiet().items[("FL", "A1")].third_octave_db.shape == GRID_HZ.shape
 
 

@@ -104,7 +104,7 @@ def test_every_rule_of_a_symptom_is_tested() -> None:
         "crosstalk softer than the room allows",
     ],
 )
-def test_what_recordings_do_not_decide_says_why_and_what_settles_it(symptom: str) -> None:
+def test_symptoms_that_recordings_cannot_explain_state_why_and_what_settles_them(symptom: str) -> None:
     why = not_decided()[symptom]
     assert re.search(r"settles? it|decides?", why), why
     words = set(re.findall(r"\w{4,}", symptom)) - {"bass"}

@@ -1,4 +1,4 @@
-"""Failed checks that no finding accounts for reach the reader, and so does what was not examined."""
+"""Failed checks without a finding and unexamined parts are reported."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def finding(rule: str, *channels: str, seats: tuple[str, ...] = ()) -> Finding:
     )
 
 
-def test_eight_failing_levels_are_one_line_and_never_silence() -> None:
+def test_eight_failing_levels_are_reported_in_one_line() -> None:
     failing = outcomes(*(check("levels.match", f"C{n}", 0.8) for n in range(8)), check("levels.match", "C9", 0.1))
     (group,) = unexplained(failing, ())
     assert group.sentence("Levels") == "Levels, reading minus target: 8 of 9 failed"
@@ -124,7 +124,7 @@ def test_unsure_and_not_tested_are_counted() -> None:
     ]
 
 
-def test_what_no_check_could_show_was_not_examined() -> None:
+def test_parts_that_no_check_covers_are_listed_as_not_examined() -> None:
     nothing = outcomes(
         check("levels.match", "FL", None), check("layout.sight", "FL", 0.1), check("levels.own", "FL", 0.1)
     )

@@ -1,4 +1,4 @@
-"""Verdicts kept at a signature, and what another version would make of the same readings."""
+"""Verdicts stored at a signature, and those of another version for the same readings."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def stood(*checks: Check, version: str = "1.0") -> StoredVerdicts:
     return stored_verdicts([Outcome(step="levels", round=AS_FOUND, checks=checks)], "signed", version)
 
 
-def test_only_another_word_is_a_difference() -> None:
+def test_only_a_different_verdict_is_a_change() -> None:
     then = stood(check(0.1), check(0.4, "FC"), check(1.0, "FR"))
     now = stood(check(0.2), check(0.6, "FC"), check(3.0, "FR"))
     (found,) = verdict_changes(then, now)
@@ -67,12 +67,12 @@ def test_checks_that_came_or_went_are_distinguished_from_those_that_changed() ->
     ]
 
 
-def test_several_checks_of_one_kind_at_one_place_are_held_against_each_other_in_turn() -> None:
+def test_several_checks_of_one_kind_at_one_place_are_compared_in_order() -> None:
     then, now = stood(check(0.1), check(2.0)), stood(check(0.1), check(0.2))
     assert [(d.then, d.now) for d in verdict_changes(then, now)] == [("fail", "pass")]
 
 
-def test_what_is_stored_reads_back_the_same() -> None:
+def test_stored_verdicts_are_read_back_unchanged() -> None:
     body = stood(check(1 / 3), check(None, "FC", why_not="no reading yet"), check(float("nan"), "FR"))
     assert decode("judged", encode(body), 7) == body
     assert [place.value for place in body.kinds[0].places] == [0.333333, None, None]
@@ -133,7 +133,7 @@ def test_readings_that_came_later_are_no_change_of_judgement() -> None:
     assert found.differences == ()
 
 
-def test_nothing_stored_says_nothing() -> None:
+def test_without_stored_verdicts_nothing_is_reported() -> None:
     assert compare_verdicts(log_of(), Analyses(), "1.0", all_steps()) is None
     job = log_of(kept(log_of()))
     assert (
@@ -168,7 +168,7 @@ def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_els
 
 
 class Memory:
-    """A journal that only remembers."""
+    """A journal in memory."""
 
     path = Path("memory.commission")
     read_only = False
@@ -194,7 +194,7 @@ def _decode(stored: Sequence[StoredResponse], blobs: object) -> list[object]:
     raise AssertionError("there are no recordings")
 
 
-def test_a_signature_keeps_the_verdicts_it_stands_for_once() -> None:
+def test_a_signature_stores_its_verdicts_once() -> None:
     visit = visit_of()
     (signed,) = visit.append(TECHNICIAN)
     assert signed.body == TECHNICIAN

@@ -1,4 +1,4 @@
-"""Whose doing is a low level: of a loudspeaker, of a seat, or of the room."""
+"""The cause of a low level: a loudspeaker, a seat, or the room."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def test_a_gain_that_moved_is_reported_with_its_size() -> None:
 
 
 @pytest.mark.parametrize("seed", range(30))
-def test_a_sound_room_has_none(seed: int) -> None:
+def test_a_sound_room_has_no_gain_error(seed: int) -> None:
     assert seat_gains_db(room(seed)) == {}
 
 
@@ -84,7 +84,7 @@ def test_half_of_the_seats_are_reported_against_the_reference_seat() -> None:
     assert all(value == pytest.approx(-8, abs=1.6) for value in found.values())  # two medians, 1.3 dB of scatter each
 
 
-def test_missing_responses_do_not_blind_it() -> None:
+def test_missing_responses_do_not_hide_a_gain() -> None:
     levels = room()
     levels[:, 2] += 5
     levels[0, 5] = levels[7, 1] = np.nan
@@ -218,7 +218,7 @@ def test_a_reverberant_room_and_a_free_field_are_both_allowed_for() -> None:
     assert list(seat_gains_db(levels, 0, distances)) == [4]
 
 
-def test_too_little_to_tell() -> None:
+def test_too_few_responses_give_no_gain() -> None:
     assert seat_gains_db(room()[:2] - np.array([0, 0, 9, 0, 0, 0])) == {}
     assert seat_gains_db(room()[:, :2] - np.array([0, 9])) == {}
     assert across.seat_gains(np.empty((0, 6, 4))) == {}
@@ -226,7 +226,7 @@ def test_too_little_to_tell() -> None:
 
 @settings(deadline=None, max_examples=40)
 @given(st.floats(-30, 30), st.integers(0, 50))
-def test_a_common_level_is_no_matter(level: float, seed: int) -> None:
+def test_a_common_level_changes_nothing(level: float, seed: int) -> None:
     levels = room(seed)
     levels[:, 1] += 6
     assert seat_gains_db(levels + level) == pytest.approx(seat_gains_db(levels), abs=1e-9)
@@ -269,7 +269,7 @@ def test_a_mirror_image_is_within_0_3_m(axis: int) -> None:
         (0.0, -35.0, False),  # the other driver is dead
     ],
 )
-def test_only_a_dead_driver_speaks_for_one(own: float, other: float, dead: bool) -> None:
+def test_only_a_dead_driver_is_taken_for_one(own: float, other: float, dead: bool) -> None:
     # Dead tweeter −24 dB at 4 kHz, dead woofer −35 dB at 500 Hz against the partner (common practice, no source).
     assert (driver_gap_db(own, other) <= -10) is dead
 

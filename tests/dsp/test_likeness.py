@@ -1,4 +1,4 @@
-"""One recording in other clothes, and two places in a room: which are alike. Rooms by pyroomacoustics."""
+"""One recording in two formats, and two places in a room: which are alike. Rooms by pyroomacoustics."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def view_db(impulse: FloatArray, rate_hz: float = RATE) -> FloatArray:
     ],
     ids=["gain", "16 bits", "shifted", "44.1 kHz", "96 kHz, shifted, softer", "shorter"],
 )
-def test_one_recording_is_known_in_other_clothes(clothes: object) -> None:
+def test_one_recording_is_recognised_in_other_formats(clothes: object) -> None:
     for impulse in responses():
         found = likeness(view_db(impulse), view_db(*clothes(impulse)), is_sub=False)  # type: ignore[operator]
         assert found is not None

@@ -72,7 +72,7 @@ def test_an_offset_that_belongs_to_another_flash_as_well_is_refused() -> None:
         sound_after_picture(*recording(0.25, period_s=0.5), RATE_HZ)
 
 
-def test_what_holds_no_pairs_is_refused() -> None:
+def test_a_recording_without_pairs_is_refused() -> None:
     light, _ = recording(0.1)
     hiss = np.random.default_rng(2).normal(0, 0.1, len(light))
     for other in (hiss, np.zeros(len(light)), np.full(len(light), 0.2)):

@@ -37,7 +37,7 @@ def test_frequencies_are_eigenvalues_of_the_room() -> None:
     np.testing.assert_allclose([mode.frequency_hz for mode in modes][: len(numerical)], numerical, rtol=0.011)
 
 
-def test_their_number_is_that_of_kuttruff() -> None:
+def test_the_number_of_modes_is_that_of_kuttruff() -> None:
     """N(f) = 4πV/3·(f/c)³ + πS/4·(f/c)² + L/8·f/c, L all edges (Kuttruff, Room Acoustics, 3.2; from memory)."""
     length, width, height = ROOM.length_m, ROOM.width_m, ROOM.height_m
     volume, edges = length * width * height, 4 * (length + width + height)
@@ -48,7 +48,7 @@ def test_their_number_is_that_of_kuttruff() -> None:
     assert len(room_modes(ROOM, SPEED_M_S, 400.0)) == pytest.approx(expected, rel=0.03)
 
 
-def test_kinds_by_the_walls_between_which_they_stand() -> None:
+def test_kinds_of_modes_follow_their_walls() -> None:
     kinds = {mode.order: mode.kind for mode in room_modes(ROOM, SPEED_M_S, 120.0)}
     assert kinds[(0, 1, 0)] == "axial"
     assert kinds[(1, 1, 0)] == "tangential"

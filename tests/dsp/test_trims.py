@@ -41,7 +41,7 @@ def test_grid_is_the_nearest_of_all_values_that_can_be_held(value: float, limits
 @pytest.mark.parametrize(
     ("value", "expected"), [(0.25, 0.0), (-0.25, 0.0), (1.75, 1.5), (-1.75, -1.5), (99, 12), (-99, -12)]
 )
-def test_halves_go_toward_zero_and_the_ends_hold(value: float, expected: float) -> None:
+def test_halves_are_rounded_toward_zero_and_the_range_is_kept(value: float, expected: float) -> None:
     assert to_grid(value, -12, 12, 0.5) == expected
 
 

@@ -46,7 +46,7 @@ def test_scatter_is_the_posterior_mean(default: float, squares: float, dof: int)
     assert nu == DEFAULT_DOF + dof
 
 
-def test_without_repeats_the_default_stands_and_many_repeats_outweigh_it() -> None:
+def test_without_repeats_the_default_is_used_and_many_repeats_outweigh_it() -> None:
     assert scatter_u(0.2, 0.0, 0)[0] == pytest.approx(0.2)
     assert scatter_u(0.2, 1000 * 0.5**2, 1000)[0] == pytest.approx(0.5, rel=2e-3)
 

@@ -78,7 +78,7 @@ def test_a_constant_for_all_seats_changes_nothing(levels: FloatArray, gain: floa
 
 @steady
 @given(SEATS_AND_LEVELS, st.lists(st.floats(-40, 40), min_size=7, max_size=7))
-def test_a_level_of_its_own_at_each_seat_is_no_matter_of_tone(levels: FloatArray, gains: list[float]) -> None:
+def test_a_different_level_at_each_seat_does_not_change_the_tone(levels: FloatArray, gains: list[float]) -> None:
     def tone(values: FloatArray) -> float:
         return msv(without_seat_level(values, 10 * np.log10(np.mean(10 ** (values / 10), axis=1))))
 
@@ -88,7 +88,7 @@ def test_a_level_of_its_own_at_each_seat_is_no_matter_of_tone(levels: FloatArray
 
 @steady
 @given(SEATS_AND_LEVELS, st.randoms(use_true_random=False))
-def test_the_order_of_seats_is_no_matter(levels: FloatArray, random: object) -> None:
+def test_the_order_of_seats_does_not_matter(levels: FloatArray, random: object) -> None:
     order = list(range(len(levels)))
     random.shuffle(order)  # type: ignore[attr-defined]
     first, second = band_variance(levels, EVERYWHERE), band_variance(levels[order], EVERYWHERE)
@@ -146,7 +146,7 @@ def test_leaving_one_seat_out_is_numpys_variance_of_the_others(levels: FloatArra
     assert left == pytest.approx(float(np.mean(np.var(others, axis=0))), abs=1e-6)
 
 
-def test_weights_that_cannot_be() -> None:
+def test_impossible_weights_are_refused() -> None:
     with pytest.raises(ValueError, match="weights of seats must be"):
         msv(np.zeros((2, 1)), weights=[0.0, 0.0])
 
@@ -287,7 +287,7 @@ def test_the_energy_of_all_seats_counts(level_db: float, heard: bool) -> None:
     assert own_band(levels)[GRID_HZ > 1000].all() == heard
 
 
-def test_nothing_heard_has_no_band() -> None:
+def test_without_sound_there_is_no_band() -> None:
     assert not own_band(np.full((3, len(GRID_HZ)), np.nan)).any()
 
 

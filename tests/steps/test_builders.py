@@ -1,4 +1,4 @@
-"""The helper itself: what other tests stand on."""
+"""The builders on which other tests rest."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A kept result is the one that would be computed now, and what an entry does not concern is not computed again."""
+"""A cached result equals the one computed now, and results that an entry does not concern are not computed again."""
 
 from __future__ import annotations
 
@@ -84,7 +84,7 @@ def _limits(quantity: str) -> LimitsChosen:
         (Noted(step="levels", text="quiet"), set()),
     ],
 )
-def test_an_entry_concerns_those_that_read_it_and_no_others(body: EventBody, concerns: set[str]) -> None:
+def test_an_entry_invalidates_only_results_that_read_it(body: EventBody, concerns: set[str]) -> None:
     before, after = _job(), _job(body)
     for name, read in READS.items():
         counted = _Counted(read)
@@ -93,7 +93,7 @@ def test_an_entry_concerns_those_that_read_it_and_no_others(body: EventBody, con
         assert counted.count == (2 if name in concerns | {"log"} else 1), name
 
 
-def test_a_function_depends_on_what_those_it_calls_have_read() -> None:
+def test_a_function_depends_on_values_read_by_the_functions_it_calls() -> None:
     inner = _Counted(READS["levels"])
     outer = _Counted(lambda job: (inner.look(job), job.system.title))
     assert outer.look(_job()) == ([], SYSTEM.title)
@@ -106,7 +106,7 @@ def test_a_function_depends_on_what_those_it_calls_have_read() -> None:
         assert each.count == 2
 
 
-def test_a_question_that_failed_is_asked_again() -> None:
+def test_a_failed_computation_is_repeated() -> None:
     def limit(job: Job) -> str:
         try:
             return job.limit("none such").basis
@@ -159,14 +159,14 @@ def test_a_level_leaves_the_seats_as_they_are_and_another_reference_seat_does_no
     assert seat_cells.solve(before, "as-found", analyses) is not seat_cells.solve(other, "as-found", analyses)
 
 
-def test_kept_results_are_those_of_a_fresh_visit_after_random_events() -> None:
+def test_cached_results_equal_those_of_a_fresh_visit_after_random_events() -> None:
     # `python tests/bench kept` does the same hundreds of times, on the sample job and a simulated room as well.
     wrong, kinds = random_events.walk(random_events.small_job(), seed=3, comparisons=2, most_between=12)
     assert wrong == []
     assert len(kinds) >= 8
 
 
-def test_that_comparison_finds_a_result_that_does_not_change(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_comparison_detects_a_result_that_is_not_updated(monkeypatch: pytest.MonkeyPatch) -> None:
     journal = random_events.small_job()
     visit = Visit(journal, LateDecoder())
     assert random_events.differences(visit, journal) == []

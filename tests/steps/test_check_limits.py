@@ -48,20 +48,22 @@ from commission.steps.shared.limits_table import limits_tables
 ENTRIES = tuple(entry for step in all_steps() for entry in step.limits)
 
 
-def of_job(job: Job, analyses: Analyses) -> list[Check]:
+def checks_of_job(job: Job, analyses: Analyses) -> list[Check]:
     return [c for step in all_steps() for r in job.rounds for c in step.evaluate(job, r, analyses).checks]
 
 
 def of_sample(sample: Path) -> list[Check]:
     visit = SolvedServices(sample.parent / "state").open(sample, read_only=True)
     try:
-        return of_job(visit.job, visit.analyse(threading.Event(), unwatched))
+        return checks_of_job(visit.job, visit.analyse(threading.Event(), unwatched))
     finally:
         visit.close()
 
 
 def every_number(job: Job) -> Iterator[ReadingEntered]:
-    """What every step asks to be typed, in the middle of what is expected: a new step is in here at once."""
+    """A reading for every prompt of every step, in the middle of its expected range; new steps are included
+    automatically.
+    """
     for step in all_steps():
         for task in step.plan(job, AS_FOUND):
             if isinstance(task, Prompt) and task.expected is not None:
@@ -80,20 +82,20 @@ def of_rooms() -> Iterator[Check]:
     """Sound rooms and odd ones, in two rounds and on a return visit."""
     for make in ROOMS.values():
         room = make()
-        yield from of_job(room.job(), room.analyses())
+        yield from checks_of_job(room.job(), room.analyses())
     room = SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR", "SUB1", "SUB2"])).swap("FL", "SiL").reverse("FC")
     clipped = SoundRoom(room.system, seed=2).change("FR", ["A1"], clipped=True)
     both = Analyses([*room.analysed(AS_FOUND), *clipped.analysed(AS_LEFT, 2000)])
     job = room.job(*clipped.bodies(AS_LEFT))
-    yield from of_job(job, both)
+    yield from checks_of_job(job, both)
     earlier = earlier_visit(job, both, file_name="then.commission", program_version="0")
-    yield from of_job(job_of(defined(room.system), earlier, *room.bodies()), room.analyses())
+    yield from checks_of_job(job_of(defined(room.system), earlier, *room.bodies()), room.analyses())
     typed = ReadingEntered(
         round=AS_FOUND, step="quiet", seat="A2", quantity="everything off: L_Aeq", value=44.0, unit="dB"
     )
-    yield from of_job(job_of(defined(room.system), typed), Analyses())
+    yield from checks_of_job(job_of(defined(room.system), typed), Analyses())
     processor = replace(room.system.processor, speed_of_sound_m_s=343.0)
-    yield from of_job(job_of(defined(replace(room.system, processor=processor))), Analyses())
+    yield from checks_of_job(job_of(defined(replace(room.system, processor=processor))), Analyses())
     surround = replace(room.system.channels[3], aim_m=(0.0, 3.3, 1.1))
     others = (replace(room.system.channels[4], aim_m=(0.0, 3.3, 1.1), coverage_deg=80.0),)
     furnished = replace(
@@ -104,21 +106,21 @@ def of_rooms() -> Iterator[Check]:
     )
     defaults = default_profile()
     own = LimitsChosen(profile=replace(defaults, limits=tuple(replace(each, own=True) for each in defaults.limits)))
-    yield from of_job(job_of(defined(furnished), own), Analyses())
+    yield from checks_of_job(job_of(defined(furnished), own), Analyses())
     loud = analysis(
         low_hz=20.0, high_hz=20000.0, load=LoadAnalysis(harmonics_db={2: dict.fromkeys(THIRDS_HZ, -20.0)})
     )
     driven = [AnalysedResponse(1, AS_FOUND, "FL", "A2", None, True, loud, drive_db=10.0)]
-    yield from of_job(job_of(defined(room.system)), Analyses((), (), driven))
+    yield from checks_of_job(job_of(defined(room.system)), Analyses((), (), driven))
     added = defined(replace(room.system, processor=replace(room.system.processor, sub_reference_for="together")))
-    yield from of_job(job_of(added, *every_number(job_of(added))), Analyses())
+    yield from checks_of_job(job_of(added, *every_number(job_of(added))), Analyses())
     own_noise = replace(nc_noise(17, 1, state="FL on"), channel="FL")
-    yield from of_job(job_of(defined(room.system)), Analyses((), (), (), [own_noise]))
-    yield from of_job(*doubled.visit(("FL", "SiR", 0.0)))
+    yield from checks_of_job(job_of(defined(room.system)), Analyses((), (), (), [own_noise]))
+    yield from checks_of_job(*doubled.visit(("FL", "SiR", 0.0)))
     crossed = as_found(seats=2, high_pass_hz=80.0)
-    yield from of_job(crossed.job, crossed.analyses)
+    yield from checks_of_job(crossed.job, crossed.analyses)
     answers = (decided("checklist", "mains", "ok"), reading("checklist", "lip-sync", 40.0, "ms", seat=None))
-    yield from of_job(job_of(defined(room.system), *answers), Analyses())
+    yield from checks_of_job(job_of(defined(room.system), *answers), Analyses())
 
 
 @pytest.fixture(scope="module")

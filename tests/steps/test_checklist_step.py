@@ -1,4 +1,4 @@
-"""The checklist asks, keeps the answers, and says no more than was looked at."""
+"""The checklist asks, stores the answers, and reports only what was examined."""
 
 from __future__ import annotations
 
@@ -67,13 +67,13 @@ def test_an_offset_of_half_a_second_is_asked_for_without_a_question() -> None:
     assert low <= -200.0 and 500.0 <= high < 1000.0
 
 
-def test_an_answer_that_no_list_knows_counts_for_nothing() -> None:
+def test_an_unknown_answer_is_ignored() -> None:
     job = job_of(defined(cinema()), answered("mains", "perhaps"), answered("curtain", "mend"))
     assert checklist.evaluate(job, AS_FOUND, NONE).state == "nothing"
     assert found(job) == {}
 
 
-def test_an_item_is_gone_only_when_it_was_looked_at_again() -> None:
+def test_an_item_is_no_longer_found_only_after_another_look() -> None:
     before = (defined(cinema()), answered("door-seals", "mend"))
     elsewhere = answered("mains", "ok", AS_LEFT)
     again = answered("door-seals", "ok", AS_LEFT)

@@ -1,4 +1,6 @@
-"""Before and after: words only beyond what repeats, tone and level kept apart, only what both rounds hold."""
+"""Before and after: verdicts only beyond the repeatability, tone and level compared separately, only data of both
+rounds.
+"""
 
 from __future__ import annotations
 

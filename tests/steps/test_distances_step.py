@@ -1,4 +1,4 @@
-"""Distances: settings to enter, arrivals held against the tape, faults planted with known truth and found."""
+"""Distances: settings to enter, arrivals compared with the tape, planted faults found."""
 
 from __future__ import annotations
 
@@ -156,7 +156,7 @@ def test_a_channel_without_distance_is_asked_for() -> None:
     assert outcome.advice[0].text == "Tape the distance to Centre (FC)."
 
 
-def test_nothing_yet_says_nothing() -> None:
+def test_without_readings_nothing_is_reported() -> None:
     for job in (job_of(), job_of(defined(cinema(seats=(), channels=())))):
         outcome = printed(job)
         assert outcome.state == "nothing"
@@ -344,7 +344,7 @@ def test_a_wrong_setting_is_reported_in_milliseconds() -> None:
     assert printed(job_of(defined(cinema()), *held_as(wrong))).main_result == "1 distance setting to enter"
 
 
-def test_the_same_too_much_on_all_channels_is_nobodys_error() -> None:
+def test_a_common_error_of_all_channels_is_not_an_error() -> None:
     shifted = {c: value + 1.5 for c, value in right(MAINS).items()}
     result = step.solve(job_of(defined(cinema(MAINS)), *held_as(shifted)), "as-found", NONE)
     assert {each.check_setting.verdict for each in result.channels.values()} == {Verdict.PASS}
@@ -572,7 +572,7 @@ def test_the_order_of_channels_changes_nothing(order: list[int]) -> None:
         assert second.channels[c].check_arrival.value == pytest.approx(each.check_arrival.value, abs=1e-9)
 
 
-def test_helpers_make_what_they_say() -> None:
+def test_the_helpers_of_this_file_are_consistent() -> None:
     body = tapes({"FL": 3.0})[0]
     assert isinstance(body, ReadingEntered)
     assert held_as({"FL": 3.0})[0].setting == Setting(round="as-found", channel="FL", distance=3.0, trim_db=0.0)

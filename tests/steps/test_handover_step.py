@@ -58,7 +58,7 @@ def outcome_of(job: Job) -> Outcome:
     return handover.evaluate(job, AS_LEFT, Analyses())
 
 
-def test_settings_of_both_rounds_and_what_was_typed_in() -> None:
+def test_settings_of_both_rounds_and_entered_ones_are_listed() -> None:
     outcome = outcome_of(visit())
     rows = {row.key: row.cells for row in outcome.tables[0].rows}
     assert rows["FL"] == ("FL", 0.0, -1.5, 11.52, 3.51, "normal", "normal", "✓ yes")
@@ -90,7 +90,7 @@ def test_what_was_not_measured_again_is_listed() -> None:
     assert handover.not_measured_again(job_of(defined(cinema()), *levels({"FL": 75.0}))) == ()
 
 
-def test_who_signed_and_who_is_waited_for() -> None:
+def test_signatures_and_missing_ones_are_listed() -> None:
     assert outcome_of(visit()).advice[0].text == "Sign the record as technician."
     once = visit(Signed(role="technician", name="visiting technician"))
     assert outcome_of(once).done == 1
@@ -132,7 +132,7 @@ def test_cautions_and_notes_are_in_every_record() -> None:
     assert "local codes" in text
 
 
-def test_a_job_without_channels_is_no_error() -> None:
+def test_a_job_without_channels_is_not_an_error() -> None:
     assert outcome_of(job_of(defined(cinema(channels=(), seats=())))).tables == ()
 
 

@@ -158,7 +158,7 @@ def test_a_subwoofer_shows_no_scatter_from_round_to_round() -> None:
     assert u_db[0] == pytest.approx(u_db[1])
 
 
-def test_where_all_scatter_much_nobody_is_odd() -> None:
+def test_no_channel_is_odd_where_all_scatter_much() -> None:
     wide = {
         c: [75.0 - k, 75.0 - k, 75.0, 75.0 + k, 75.0 + k]
         for c, k in zip(MAINS, (2.4, 1.2, 1.2, 1.2, 1.2), strict=True)
@@ -182,7 +182,7 @@ def test_repeats_within_a_decibel_pass() -> None:
 
 
 @pytest.mark.parametrize("count", [2, 4, 8])
-def test_whoever_reads_more_often_does_not_fail_more_often(count: int) -> None:
+def test_more_readings_do_not_raise_the_rate_of_failures(count: int) -> None:
     """In a visit of thirteen channels the largest range exceeds its limit as rarely as with two readings: 5 % (drawn; ±1 % by
     4,000 visits).
     """
@@ -430,7 +430,7 @@ def test_the_reference_is_the_processors_and_its_basis_is_reported() -> None:
     assert step.solve(job_of(defined(given_basis)), "as-found").basis == "the client's wish"
 
 
-def test_what_stands_out_and_what_to_do_next() -> None:
+def test_the_main_result_and_the_next_action() -> None:
     readings = {"FL": [75.0] * 2, "FC": [74.0] * 2, "FR": [75.0] * 2, "BL": [77.0] * 2, "BR": [79.5] * 2}
     job = job_of(defined(cinema(list(readings))), *levels(readings))
     outcome = outcome_of(job)
@@ -449,7 +449,7 @@ def test_one_trim_is_not_several() -> None:
     assert outcome.main_result == "FC 3.5 dB above target, set 1 trim"
 
 
-def test_nothing_yet_says_nothing() -> None:
+def test_without_readings_nothing_is_reported() -> None:
     for job in (job_of(), job_of(defined(cinema())), job_of(defined(cinema(seats=())))):
         outcome = outcome_of(job)
         assert outcome.state == "nothing"
@@ -470,7 +470,7 @@ def test_plan_prompts_every_channel_at_the_reference_seat_and_at_seats_in_use() 
     assert step.plan(job_of(defined(cinema(seats=()))), "as-found") == ()
 
 
-def test_another_rounds_readings_do_not_count() -> None:
+def test_readings_of_another_round_do_not_count() -> None:
     job = job_of(defined(cinema(["FL"])), *levels({"FL": 76.5}), *levels({"FL": 75.0}, round_id="as-left"))
     assert step.solve(job, "as-found").channels["FL"].level_db == 76.5
     assert step.solve(job, "as-left").channels["FL"].level_db == 75.0

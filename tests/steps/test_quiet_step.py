@@ -131,7 +131,7 @@ def test_the_louder_of_two_readings_beside_recordings_calibrates() -> None:
         )
 
 
-def test_own_noise_of_the_microphone_accuses_nobody() -> None:
+def test_own_noise_of_the_microphone_is_not_blamed_on_the_room() -> None:
     """A microphone of 32 dB(A) in a room of NC 15 reads NC 30 at 8 kHz: that is its own noise."""
     hiss = {
         31: 20,
@@ -285,7 +285,7 @@ def test_other_sounds_that_were_left_out_are_stated_with_their_time() -> None:
     assert whole.remarks == ()
 
 
-def test_nothing_measured_says_nothing() -> None:
+def test_without_measurements_nothing_is_reported() -> None:
     outcome = evaluated([])
     assert outcome.main_result == ""
     assert (outcome.done, outcome.checks, outcome.tables, outcome.remarks) == (0, (), (), ())

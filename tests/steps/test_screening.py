@@ -1,4 +1,4 @@
-"""Measuring mistakes: what they spoil is used by nothing, and what they do not spoil is used as it is."""
+"""Measuring mistakes: affected data are not used, and other data are used unchanged."""
 
 from __future__ import annotations
 

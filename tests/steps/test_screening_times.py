@@ -1,4 +1,4 @@
-"""Measuring mistakes that arrivals show: what they spoil is used by nothing, and nobody's loudspeakers are accused of them."""
+"""Measuring mistakes shown by arrivals: affected data are not used, and no loudspeaker is accused."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ FIVE = ["FL", "FC", "FR", "SiL", "SiR"]
 
 
 def even_room(seat_ids: tuple[str, ...] = ("A1", "A2", "A3")) -> SoundRoom:
-    """Five channels without differences but those put in."""
+    """Five channels without differences except the planted ones."""
     return SoundRoom(cinema(FIVE, seat_ids), uneven_db=0.0)
 
 
