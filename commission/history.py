@@ -54,14 +54,14 @@ def fold(events: Iterable[Event], start: Job | None = None) -> Job:
     log = (*(start.log if start is not None else ()), *new)
     whole = start is None or any(isinstance(event.body, Withdrawn) for event in new)
     withdrawn = withdrawn_seqs(log) if whole else frozenset()
-    so_far = _SoFar(None if whole else start)
+    so_far = _PartialJob(None if whole else start)
     for event in log if whole else new:
         if event.seq not in withdrawn:
             so_far.take(event)
     return so_far.job(log)
 
 
-class _SoFar:
+class _PartialJob:
     """The job while its events are applied one by one."""
 
     def __init__(self, job: Job | None = None) -> None:

@@ -108,12 +108,12 @@ def _run_screens(path: Path | None) -> int:
             "Use `commission results JOB` or `commission record JOB -o FILE` here.",
         )
     from commission.ui.app import CommissionApp
-    from commission.ui.theme import look_file
+    from commission.ui.theme import theme_file
 
     for stream in (sys.__stderr__, sys.__stdout__):  # the screens use UTF-8, whatever the locale
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(encoding="utf-8")
-    app = CommissionApp(LocalServices(), path, look=look_file())
+    app = CommissionApp(LocalServices(), path, look=theme_file())
     if sys.platform == "win32":  # Windows itself ends the programs of a console
         return app.run() or EXIT_DONE
     terminal = sys.stdin.fileno()

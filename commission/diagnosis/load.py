@@ -15,7 +15,7 @@ from commission.model.formatting import number
 from commission.model.units import counted, listed
 from commission.model.verdict import surely_above
 from commission.steps import wiring
-from commission.steps.wiring import AlsoFrom, ChannelLoad, drive_name
+from commission.steps.wiring import ChannelLoad, OtherSource, drive_name
 
 ALL_SHARE, LEAST_CHANNELS = 2 / 3, 3
 """Share of distorted channels, and least number, from which a common cause is more likely than many bad loudspeakers
@@ -221,7 +221,7 @@ class _Leak:
     """A channel that also plays from another loudspeaker."""
 
     channel: str
-    other: AlsoFrom
+    other: OtherSource
 
 
 def _leaks(e: Evidence) -> list[_Leak]:
@@ -240,12 +240,12 @@ def _leaks(e: Evidence) -> list[_Leak]:
     ]
 
 
-def _added_db(other: AlsoFrom) -> float:
+def _added_db(other: OtherSource) -> float:
     """Increase of a channel's level if it also plays from another loudspeaker, equally loud there: sum of powers."""
     return 10 * math.log10(1 + 10 ** (other.level_db / 10))
 
 
-def _makes_louder(e: Evidence, channel: str, other: AlsoFrom) -> bool:
+def _makes_louder(e: Evidence, channel: str, other: OtherSource) -> bool:
     """Whether the meter reads a channel louder by the contribution of the other loudspeaker.
 
     A room that mirrors the two causes the same common sound at one or two seats, but makes neither louder.

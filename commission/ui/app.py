@@ -16,7 +16,7 @@ from commission.model.errors import CommissionError
 from commission.ui import garbage
 from commission.ui.background import Computed, WorkingApp
 from commission.ui.keys import load_keys
-from commission.ui.theme import SIXTEEN, chosen_look, keep_look
+from commission.ui.theme import SIXTEEN, chosen_theme, keep_theme
 
 if TYPE_CHECKING:  # the first screen is painted before the computing modules load
     from pathlib import Path
@@ -94,7 +94,7 @@ class CommissionApp(WorkingApp):
 
     def on_load(self) -> None:
         """Set the theme before the first paint."""
-        chosen = chosen_look(self._look, frozenset(self.available_themes))
+        chosen = chosen_theme(self._look, frozenset(self.available_themes))
         if chosen is not None:
             self.theme = chosen
         elif self._look is not None and self.console.color_system == "standard":
@@ -103,7 +103,7 @@ class CommissionApp(WorkingApp):
     def on_mount(self) -> None:
         """Read the user's keys, report errors in them, and start computing."""
         self.call_after_refresh(self._collect_garbage)
-        self.theme_changed_signal.subscribe(self, lambda theme: keep_look(self._look, theme.name))
+        self.theme_changed_signal.subscribe(self, lambda theme: keep_theme(self._look, theme.name))
         keys, problem = load_keys(self._keys)
         if keys:
             self._own_keys = keys
@@ -347,11 +347,11 @@ class CommissionApp(WorkingApp):
 
     def action_everything(self) -> None:
         from commission.ui.action_list import offers
-        from commission.ui.screens.action_search import show_everything
+        from commission.ui.screens.action_search import open_command_search
 
-        show_everything(self, tuple(offers(self)))
+        open_command_search(self, tuple(offers(self)))
 
     def action_look(self) -> None:
-        from commission.ui.screens.choices import choose_look
+        from commission.ui.screens.choices import choose_theme
 
-        choose_look(self)
+        choose_theme(self)

@@ -49,5 +49,5 @@ class Pane(VerticalScroll, Blank, can_focus=False):
     """A scrolling container; its child has the focus."""
 
 
-class Sides(Horizontal, Blank):
+class PaneRow(Horizontal, Blank):
     """Panes side by side."""

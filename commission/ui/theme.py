@@ -11,14 +11,14 @@ SIXTEEN = "ansi-dark"
 """The terminal's own colours: mixed shades would become equal in sixteen colours."""
 
 
-def look_file() -> Path:
+def theme_file() -> Path:
     """The path of the stored choice."""
     from platformdirs import user_state_path
 
     return user_state_path("commission", appauthor=False) / "theme"
 
 
-def chosen_look(path: Path | None, known: frozenset[str]) -> str | None:
+def chosen_theme(path: Path | None, known: frozenset[str]) -> str | None:
     """The theme stored in that file; None if there is none, or it is unknown."""
     if path is None:
         return None
@@ -29,7 +29,7 @@ def chosen_look(path: Path | None, known: frozenset[str]) -> str | None:
     return name if name in known else None
 
 
-def keep_look(path: Path | None, name: str) -> None:
+def keep_theme(path: Path | None, name: str) -> None:
     """Store a choice; if that fails, it applies until the program ends."""
     if path is not None:
         try:

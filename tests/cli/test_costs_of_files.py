@@ -110,7 +110,7 @@ def test_odd_files_as_arguments_are_refused(home: Path) -> None:
 def test_odd_files_in_the_programs_own_folders_do_no_harm(home: Path, odd: str) -> None:
     """The list of recent jobs, the keys and the theme: the screens still open."""
     from commission.ui.keys import load_keys
-    from commission.ui.theme import chosen_look
+    from commission.ui.theme import chosen_theme
 
     own, recent = home / "own.toml", home / "elsewhere/recent.json"
     recent.parent.mkdir(exist_ok=True)
@@ -119,7 +119,7 @@ def test_odd_files_in_the_programs_own_folders_do_no_harm(home: Path, odd: str) 
         odd_files.ODD[odd](place)
     assert load_keys(own)[0] == {}
     assert "The usual keys apply" in (load_keys(own)[1] or "")
-    assert chosen_look(own, frozenset(("dark",))) is None
+    assert chosen_theme(own, frozenset(("dark",))) is None
     services = LocalServices(home / "elsewhere")
     assert services.recent() == ()
     services.open(home / "loft.commission").close()

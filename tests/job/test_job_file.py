@@ -106,8 +106,8 @@ def test_folding_in_two_parts_equals_folding_at_once(log: list[EventBody], cut: 
 
 def test_a_new_entry_is_folded_without_the_earlier_ones(monkeypatch: pytest.MonkeyPatch) -> None:
     taken: list[int] = []
-    take = history._SoFar.take
-    monkeypatch.setattr(history._SoFar, "take", lambda self, event: taken.append(event.seq) or take(self, event))  # type: ignore[func-returns-value]
+    take = history._PartialJob.take
+    monkeypatch.setattr(history._PartialJob, "take", lambda self, event: taken.append(event.seq) or take(self, event))  # type: ignore[func-returns-value]
     log = [Event(seq=i, at="", body=Noted(step="site", text="x")) for i in range(1, 100)]
     job = fold(log[:98])
     taken.clear()

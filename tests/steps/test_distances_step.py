@@ -33,7 +33,7 @@ from commission.model import (
 from commission.model.formatting import cell_text
 from commission.steps import distances as step
 from commission.steps.distances import result as distances_result
-from commission.steps.shared.survey import places_not_told_apart
+from commission.steps.shared.survey import indistinguishable_places
 
 NONE = Analyses()
 C = speed_of_sound_m_s(21.5)
@@ -781,9 +781,9 @@ def test_places_are_known_by_the_seats_that_hear_both_loudspeakers() -> None:
     room = SoundRoom(system)
     far = {c: room.distance_m(c, "B2") for c in ("FL", "FC")}
     assert abs(far["FL"] - far["FC"]) / C < 0.9e-3
-    both = places_not_told_apart(room.job(), "as-found", room.analyses())
+    both = indistinguishable_places(room.job(), "as-found", room.analyses())
     assert both == {"FL": frozenset(), "FC": frozenset(), "FR": frozenset()}
-    one = places_not_told_apart(room.job(), "as-found", room.drop("FC", ["A2"]).analyses())
+    one = indistinguishable_places(room.job(), "as-found", room.drop("FC", ["A2"]).analyses())
     assert one == {"FL": {"FC"}, "FC": {"FL", "FR"}, "FR": {"FC"}}
 
 

@@ -5,10 +5,10 @@ from pathlib import Path
 from stand_ins import app_of, settle
 from textual.widgets import Input
 
-from commission.ui.screens.action_search import Everything, Offer, found
+from commission.ui.screens.action_search import CommandSearch, Offer, found
 from commission.ui.screens.log import Log
 from commission.ui.screens.overview import Overview
-from commission.ui.theme import chosen_look, keep_look
+from commission.ui.theme import chosen_theme, keep_theme
 from commission.ui.widgets.picker import Picker
 
 OFFERS = [
@@ -49,7 +49,7 @@ async def test_the_command_that_enter_runs_is_marked_while_the_field_has_the_foc
         await settle(pilot)
         await pilot.press("colon", "down")
         await settle(pilot)
-        assert isinstance(app.screen, Everything)
+        assert isinstance(app.screen, CommandSearch)
         assert isinstance(app.focused, Input)
         picker = app.screen.query_one(Picker)
         marked = [line for line in picker.paint(60, 0) if line[0] == ("▸", "accent selected")]
@@ -58,10 +58,10 @@ async def test_the_command_that_enter_runs_is_marked_while_the_field_has_the_foc
 
 def test_a_chosen_theme_is_remembered_and_an_unknown_one_is_ignored(tmp_path: Path):
     kept, known = tmp_path / "state" / "theme", frozenset({"textual-light"})
-    assert chosen_look(kept, known) is None
-    keep_look(kept, "textual-light")
-    assert chosen_look(kept, known) == "textual-light"
-    keep_look(kept, "no such theme")
-    assert chosen_look(kept, known) is None
-    keep_look(tmp_path / "state" / "theme" / "below-a-file", "textual-light")  # failing to remember it is harmless
-    assert chosen_look(None, known) is None
+    assert chosen_theme(kept, known) is None
+    keep_theme(kept, "textual-light")
+    assert chosen_theme(kept, known) == "textual-light"
+    keep_theme(kept, "no such theme")
+    assert chosen_theme(kept, known) is None
+    keep_theme(tmp_path / "state" / "theme" / "below-a-file", "textual-light")  # failing to remember it is harmless
+    assert chosen_theme(None, known) is None

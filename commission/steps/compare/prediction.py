@@ -118,7 +118,7 @@ class Predictions:
         return tuple(each for each in self.channels.values() if each.is_off)
 
 
-Heard = tuple[float | None, float | None]
+LevelAndArrival = tuple[float | None, float | None]
 """Level [dB] and arrival [s] of a channel at a seat; None where not measured."""
 
 
@@ -129,7 +129,7 @@ class _BothRounds:
     channel: Channel
     old: Setting
     new: Setting
-    seats: dict[str, tuple[Heard, Heard]]
+    seats: dict[str, tuple[LevelAndArrival, LevelAndArrival]]
     passes_delays: bool
 
     def step(self, name: str) -> float | None:
@@ -180,9 +180,11 @@ def _repaired(job: Job, rounds: tuple[str, str], analyses: Analyses) -> set[str]
     return touched | {c for action in job.actions if action.mends for c in action.body.channels}
 
 
-def heard_at_seats(job: Job, channel: Channel, round_id: str, screened: Analyses) -> tuple[dict[str, Heard], bool]:
+def heard_at_seats(
+    job: Job, channel: Channel, round_id: str, screened: Analyses
+) -> tuple[dict[str, LevelAndArrival], bool]:
     """(level and arrival of a channel at every seat of a round, whether all recordings went through the processor)."""
-    out: dict[str, Heard] = {}
+    out: dict[str, LevelAndArrival] = {}
     through = True
     for seat in job.system.seats:
         repeats = screened.repeats(round_id, channel.id, seat.id)
@@ -215,7 +217,7 @@ def _compared(
     return _BothRounds(channel, old, new, seats, through)
 
 
-def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, Heard]:
+def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, LevelAndArrival]:
     """Level and arrival at each seat when the sheet was issued: its prediction minus the changes that it asks for."""
     trim, delay = (setting_step(stored.old, stored.new, name) for name in ("trim_db", "distance"))
     return {

@@ -20,7 +20,14 @@ from commission.model.formatting import number
 from commission.model.units import FOOT_M
 from commission.model.verdict import guard_band, surely_above
 from commission.steps.shared import budgets as budget_for
-from commission.steps.shared.arrivals import Heard, Place, SeatArrivals, find_places, hear, seat_arrivals
+from commission.steps.shared.arrivals import (
+    Place,
+    ReferenceArrival,
+    SeatArrivals,
+    find_places,
+    reference_arrival,
+    seat_arrivals,
+)
 from commission.steps.shared.screening import usable
 from commission.steps.shared.survey import applied_delays_s, geometry_m, matched, surveyed, taped_m
 
@@ -209,7 +216,7 @@ class _Measured:
 
     known: dict[Channel, tuple[float, str]]
     """Distance [m] and its origin."""
-    heard: list[Heard]
+    heard: list[ReferenceArrival]
     tape_m: FloatArray
     mains: NDArray[np.bool_]
     passes: NDArray[np.bool_]
@@ -238,7 +245,7 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
     system, channels = job.system, list(known)
     speed = speed_of_sound_m_s(system.temperature_c)
     tape = np.array([distance for distance, _ in known.values()])
-    heard = [hear(job, round_id, c, analyses) for c in channels]
+    heard = [reference_arrival(job, round_id, c, analyses) for c in channels]
     passes = np.array([each.passes_delays for each in heard], bool)
     mains = np.array([not c.is_sub for c in channels], bool)
     applied = applied_delays_s(job, round_id, channels, speed)
@@ -276,7 +283,7 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
     )
 
 
-def _heard_twice(heard: Heard, residual_s: float) -> bool:
+def _heard_twice(heard: ReferenceArrival, residual_s: float) -> bool:
     """Whether a channel is heard too early, by the negative `residual_s`, and again at the time of its distance and
     setting.
     """
@@ -285,7 +292,7 @@ def _heard_twice(heard: Heard, residual_s: float) -> bool:
     )
 
 
-def _once(heard: Heard, residual_s: float) -> Heard:
+def _once(heard: ReferenceArrival, residual_s: float) -> ReferenceArrival:
     """The arrivals of a channel, without one that may belong to another loudspeaker."""
     if not _heard_twice(heard, residual_s):
         return heard
@@ -747,7 +754,7 @@ def _channel(
 def _check_arrival(
     job: Job,
     channel: Channel,
-    heard: Heard,
+    heard: ReferenceArrival,
     times: _Times,
     budgets: _Budgets,
     *,
@@ -812,7 +819,7 @@ def _widened(limit: Limit, by_s: float, basis: str) -> Limit:
 def _check_setting(
     job: Job,
     channel: Channel,
-    heard: Heard,
+    heard: ReferenceArrival,
     times: _Times,
     by_setting: Budget,
     budgets: _Budgets,
@@ -867,7 +874,7 @@ def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_uni
 
 
 def _judged_arrival(
-    channel: Channel, heard: Heard, times: _Times, *, shifted: bool
+    channel: Channel, heard: ReferenceArrival, times: _Times, *, shifted: bool
 ) -> tuple[float | None, str, str | None]:
     """(value [s], description, reason for no value) of the check of the arrival.
 

@@ -25,7 +25,7 @@ from commission.steps.handover import not_typed_in
 from commission.steps.levels import result as level_results
 from commission.steps.seats import result as seat_cells
 from commission.steps.shared import seat_variance
-from commission.steps.shared.arrivals import hear
+from commission.steps.shared.arrivals import reference_arrival
 from commission.steps.shared.screening import common_reference, usable
 
 LEVEL, RESPONSE, ARRIVAL, TAPE, HEARD, SPREAD, TRIM, HELD, POLARITY = (
@@ -146,7 +146,7 @@ def _arrivals(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFi
     """
     seat = level_results.reference_id(job)
     for channel in job.system.channels:
-        heard = hear(job, round_id, channel, analyses)
+        heard = reference_arrival(job, round_id, channel, analyses)
         if heard.arrival_s is None:
             continue
         own_s2 = timing.CROSSOVER_U_S**2 + timing.CENTRE_U_S**2

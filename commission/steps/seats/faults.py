@@ -18,7 +18,7 @@ from commission.steps.seats.result import (
     CHANNEL_OFF_DB,
     OTHERS,
     SILENT_DB,
-    Against,
+    PartnerComparison,
     SeatsResult,
     channel_off_u_db,
     driver_limit,
@@ -41,7 +41,7 @@ ratio (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Silent:
+class SilentChannel:
     """A channel of which only noise was recorded."""
 
     level_db: float
@@ -54,7 +54,7 @@ class Silent:
     """None if it is silent whatever its signal-to-noise ratio."""
 
 
-def silent_channels(result: SeatsResult) -> dict[str, Silent]:
+def silent_channels(result: SeatsResult) -> dict[str, SilentChannel]:
     """Channels far below their partner, or below all others of their kind, and near the noise unless they are very far
     below.
     """
@@ -73,7 +73,7 @@ def silent_channels(result: SeatsResult) -> dict[str, Silent]:
         elif snr_db >= FAR_BELOW_SNR_DB:
             limit_db, snr_limit_db = CROSSTALK_DB, None
         if surely_below(level_db, limit_db, channel_off_u_db(len(own))):
-            out[channel] = Silent(
+            out[channel] = SilentChannel(
                 level_db=level_db,
                 compared_with=compared_with,
                 limit_db=limit_db,
@@ -177,14 +177,14 @@ def drivers_in_doubt(result: SeatsResult) -> set[str]:
     }
 
 
-def _uneven_from_db(against: Against) -> float:
+def _uneven_from_db(against: PartnerComparison) -> float:
     if not against.has_partner:
         return UNEVEN_ALONE_DB
     ends = against.uneven.low_db, against.uneven.high_db
     return UNEVEN_BESIDE_EQUAL_DB if min(map(abs, ends)) <= CHANNEL_OFF_DB else UNEVEN_DB
 
 
-def depends_on_frequency(against: Against) -> bool:
+def depends_on_frequency(against: PartnerComparison) -> bool:
     """Whether a difference in level is not, or not only, a trim's."""
     return against.uneven.range_db >= _uneven_from_db(against)
 

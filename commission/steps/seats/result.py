@@ -58,7 +58,7 @@ from commission.steps.shared.cache import cached
 from commission.steps.shared.screening import common_reference, screen
 from commission.steps.shared.screening.recordings import one_loudspeaker
 from commission.steps.shared.set_by_bass import mistyped_polarities
-from commission.steps.shared.survey import elsewhere, places_not_told_apart
+from commission.steps.shared.survey import elsewhere, indistinguishable_places
 
 CLIP_LIMIT = Limit(
     high=0.0, unit="", basis="no crests cut off flat; determined by simulation (tests/dsp/test_signals.py)"
@@ -160,7 +160,7 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Against:
+class PartnerComparison:
     """A channel against its mirror partner, otherwise the other mains: medians over the common seats."""
 
     partner: str
@@ -197,7 +197,7 @@ class SeatsResult:
     """Gain error of each seat's recordings, common to all main channels; all levels here are corrected for it."""
     channel_level_db: dict[str, float]
     """Mean level of each channel over the seats."""
-    against: dict[str, Against]
+    against: dict[str, PartnerComparison]
     polarity: dict[str, ChannelPolarity]
     """Channel → its connection relative to others of its model."""
     own_signs: dict[str, tuple[int | None, int, int]]
@@ -260,7 +260,7 @@ def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         _through_processor(job, round_id, analyses),
         moved,
         {c: why for c in against if (why := _dead_driver(job, against[c])) is not None},
-        not_told_apart=places_not_told_apart(job, round_id, analyses),
+        not_told_apart=indistinguishable_places(job, round_id, analyses),
     ).channels()
     checked = _checked(job, sound, against, polarity)
     cells = {}
@@ -311,7 +311,7 @@ def _cell(
 def _checked(
     job: Job,
     sound: Mapping[tuple[str, str], Analysis | None],
-    against: Mapping[str, Against],
+    against: Mapping[str, PartnerComparison],
     polarity: Mapping[str, ChannelPolarity],
 ) -> dict[tuple[str, str], tuple[tuple[Check, ...], tuple[Budget, ...]]]:
     """The checks of every usable recording, and their budgets."""
@@ -372,7 +372,9 @@ def direct_db(analysis: Analysis | None) -> float:
     return math.nan if analysis is None or analysis.direct is None else direct_level_db(analysis.direct, DIRECT_HZ)
 
 
-def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]) -> dict[str, Against]:
+def _against(
+    job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]
+) -> dict[str, PartnerComparison]:
     """Each main channel against its partner at the mirrored seat; one without a partner against the other mains.
 
     Channels in another one's place (`moved`) and their partners are not compared: those are other models.
@@ -405,7 +407,7 @@ def _against(job: Job, found: dict[tuple[str, str], Analysis | None], moved: Map
             continue
         levels, bands_apart = [float(d[0]) for d in apart.values()], {s: d[1:] for s, d in apart.items()}
         side = math.copysign(1.0, float(np.median(levels)))
-        out[channel] = Against(
+        out[channel] = PartnerComparison(
             partner=partner if partner is not None and partner in mains else OTHERS,
             level_db=float(np.median(levels)),
             drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}, has_partner=partner in mains),
@@ -422,13 +424,13 @@ def _enough(others: list[str]) -> bool:
     return len(others) >= across.LEAST_COUNT or (len(others) == 2 and mirror_partner(others[0]) == others[1])
 
 
-def _dead_driver(job: Job, against: Against) -> str | None:
+def _dead_driver(job: Job, against: PartnerComparison) -> str | None:
     """Driver of a loudspeaker that is likely dead, as a clause; None if all drivers play."""
     dead = [driver for driver in DRIVERS if is_dead(job, against, driver)]
     return f"its {dead[0]} is likely dead" if dead else None
 
 
-def is_dead(job: Job, against: Against, driver: Driver) -> bool:
+def is_dead(job: Job, against: PartnerComparison, driver: Driver) -> bool:
     """Whether that driver is far below the partner's at most seats, while the rest of the loudspeaker plays."""
     gap = against.drivers.get(driver)
     if gap is None:
@@ -663,7 +665,7 @@ def _polarity_check(channel: Channel, seat: str, analysis: Analysis, found: Chan
     )
 
 
-def driver_limit(job: Job, against: Against, driver: Driver) -> Limit:
+def driver_limit(job: Job, against: PartnerComparison, driver: Driver) -> Limit:
     """Limit of a driver's level relative to the partner's; wider if only another model or a single seat is available, and
     below 200 Hz, where the room makes two sides differ, unless every seat lacks as much.
     """
@@ -676,7 +678,9 @@ def driver_limit(job: Job, against: Against, driver: Driver) -> Limit:
     return replace(limit, low=limit.lower - weak_db, basis=f"{limit.basis}; {WEAK_BASIS}")
 
 
-def _driver_checks(job: Job, channel: Channel, seat: str, analysis: Analysis, against: Against | None) -> list[Check]:
+def _driver_checks(
+    job: Job, channel: Channel, seat: str, analysis: Analysis, against: PartnerComparison | None
+) -> list[Check]:
     if against is None:
         return []
     checks = []

@@ -18,7 +18,7 @@ from commission.steps.shared.survey import common_clock, matched, on_clock, surv
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Heard:
+class ReferenceArrival:
     """Arrival of a channel at a seat, on the clock that most channels there share."""
 
     arrival_s: float | None
@@ -39,13 +39,15 @@ class SeatArrivals:
     measured_s: float | None
 
 
-def hear(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> Heard:
+def reference_arrival(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> ReferenceArrival:
     """A channel at the reference seat: its newest response on the common clock."""
     seat = job.system.reference_seat
     repeats = analyses.repeats(round_id, channel.id, seat.id) if seat is not None else ()
     if seat is None or not repeats:
         spoilt = analyses.problems(round_id, channel.id, seat.id) if seat is not None else ()
-        return Heard(arrival_s=None, why=spoilt[-1] if spoilt else "no response was imported for the reference seat")
+        return ReferenceArrival(
+            arrival_s=None, why=spoilt[-1] if spoilt else "no response was imported for the reference seat"
+        )
     clock = common_clock(job, round_id, analyses, seat)
     found = on_clock(repeats, clock)
     if found is None:
@@ -55,13 +57,13 @@ def hear(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> Heard
             if alone
             else "its response is on a different clock from most"
         )
-        return Heard(arrival_s=None, passes_delays=repeats[-1].passes_delays, why=why)
+        return ReferenceArrival(arrival_s=None, passes_delays=repeats[-1].passes_delays, why=why)
     analysis = found.analysis
     assert analysis is not None
     why_not = analysis.why.get("arrival")
     if analysis.arrival_s is None and why_not is None:
         why_not = "its response shows no arrival" if analysis.has_phase else "a response without phase has no arrival"
-    return Heard(
+    return ReferenceArrival(
         arrival_s=analysis.arrival_s,
         u_s=analysis.arrival_u_s,
         passes_delays=found.passes_delays,

@@ -223,7 +223,7 @@ def _unlike(found: NamedSurvey) -> np.ndarray:
     return np.array([unlike_places(each) for each in levels])
 
 
-def places_not_told_apart(job: Job, round_id: str, analyses: Analyses) -> dict[str, frozenset[str]]:
+def indistinguishable_places(job: Job, round_id: str, analyses: Analyses) -> dict[str, frozenset[str]]:
     """Main channel → the others, except its partner, with which its arrivals do not exclude an exchange.
 
     Channels without a position are missing; without a common clock, all are.

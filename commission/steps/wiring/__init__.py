@@ -27,7 +27,7 @@ from commission.model import (
 )
 from commission.model.formatting import number
 from commission.model.units import listed
-from commission.steps.wiring.leakage import AlsoFrom, ChannelLeakage, leakages
+from commission.steps.wiring.leakage import ChannelLeakage, OtherSource, leakages
 from commission.steps.wiring.noise import ChannelNoise, channel_noises
 from commission.steps.wiring.result import (
     ChannelLoad,
@@ -37,10 +37,10 @@ from commission.steps.wiring.result import (
 )
 
 __all__ = [
-    "AlsoFrom",
     "ChannelLeakage",
     "ChannelLoad",
     "ChannelNoise",
+    "OtherSource",
     "WiringResult",
     "channel_noises",
     "drive_name",

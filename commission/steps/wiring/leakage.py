@@ -46,7 +46,7 @@ LISTEN = "to settle it, play it alone and listen close to the others"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AlsoFrom:
+class OtherSource:
     """Another loudspeaker that plays a channel, too."""
 
     other: str
@@ -70,7 +70,7 @@ class ChannelLeakage:
     """The other loudspeakers that play a channel, loudest first, and the detection limit."""
 
     channel: str
-    also: tuple[AlsoFrom, ...] = ()
+    also: tuple[OtherSource, ...] = ()
     below_db: float | None = None
     """Detection limit for the worst of the other loudspeakers; None: nothing could be compared."""
     compared: int = 0
@@ -174,7 +174,7 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
         return {}
     visit = PairedRound(found)
     pairs = visit.pairs()
-    also: dict[int, list[AlsoFrom]] = {}
+    also: dict[int, list[OtherSource]] = {}
     by_thirds = _by_thirds(pairs)
     for (i, j), pair in pairs.items():
         if (i, j) not in by_thirds:
@@ -228,7 +228,7 @@ def _of_thirds(
     return alike
 
 
-def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[int, AlsoFrom]]:
+def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[int, OtherSource]]:
     """(channel, result) for each direction of a pair with common sound."""
     shared = pair.found
     if shared is None:
@@ -245,7 +245,7 @@ def _directions(visit: PairedRound, i: int, j: int, pair: _Pair) -> list[tuple[i
             seats = len(pair.seats)
             # A room in which the two mirror each other causes the same at one or two seats.
             certain = (own is True or opposite is False) and seats > LEAST_SEATS
-            each = AlsoFrom(
+            each = OtherSource(
                 other=visit.channels[other],
                 level_db=level_db,
                 budget=leakage_budget(visit.channels[one], shared.ratio),
@@ -269,7 +269,7 @@ def _hidden_db(visit: PairedRound, i: int, pair: tuple[int, int], compared: _Pai
 
 
 def _channel(
-    job: Job, channel: str, also: tuple[AlsoFrom, ...], hidden_db: Sequence[float], missing: tuple[str, ...]
+    job: Job, channel: str, also: tuple[OtherSource, ...], hidden_db: Sequence[float], missing: tuple[str, ...]
 ) -> ChannelLeakage:
     """Result of one channel. `hidden_db`: detection limit of each loudspeaker not found; `missing`: those not compared."""
     below_db = max(hidden_db, default=None)

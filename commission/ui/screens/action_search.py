@@ -39,7 +39,7 @@ def found(offers: Sequence[Offer], text: str) -> list[Offer]:
     return by_name + [each for each in rest if each not in by_name]
 
 
-class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
+class CommandSearch(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
     """An input line, and the actions that match it."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
@@ -51,8 +51,8 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
     ]
 
     DEFAULT_CSS = """
-    Everything Input, Everything Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
-    Everything VerticalScroll { height: auto; max-height: 18; }
+    CommandSearch Input, CommandSearch Input:focus { height: 1; border: none; padding: 0 1; background: $background; }
+    CommandSearch VerticalScroll { height: auto; max-height: 18; }
     """
 
     def __init__(self, offers: Sequence[Offer]) -> None:
@@ -96,11 +96,11 @@ class Everything(PaintedOnce[Offer | None], ModalScreen[Offer | None]):
         self.dismiss(next((each for each in self._offers if each.name == key), None) if key else None)
 
 
-def show_everything(app: Program, offers: Sequence[Offer]) -> None:
+def open_command_search(app: Program, offers: Sequence[Offer]) -> None:
     """Ask for one of the offers, and run it."""
 
     def do(offer: Offer | None) -> None:
         if offer is not None:
             app.call_later(offer.do)
 
-    app.push_screen(Everything(offers), do)
+    app.push_screen(CommandSearch(offers), do)

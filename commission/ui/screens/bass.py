@@ -23,7 +23,7 @@ from commission.steps.bass.crossover import FrontPair
 from commission.steps.bass.entries import SubProposal, proposals, same_settings
 from commission.steps.bass.result import USE_KEY, BassResult, search_from
 from commission.steps.bass.version import Version, filter_width, version
-from commission.ui.blank import Sides
+from commission.ui.blank import PaneRow
 from commission.ui.screens.base import VisitScreen
 from commission.ui.site.field import CROSSOVER_FILTERS
 from commission.ui.widgets.draw.canvas import Run, fit
@@ -90,7 +90,7 @@ class BassScreen(VisitScreen):
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
         yield Static("", id="todo")
-        with Sides(id="sides"):
+        with PaneRow(id="sides"):
             with Vertical(id="bass-left"):
                 with Vertical(id="bass-list"):
                     yield Picker(id="bass-values")

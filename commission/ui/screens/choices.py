@@ -39,7 +39,7 @@ def choose_round(app: Program) -> None:
     app.push_screen(Choose("Which round?", options, app.round_id), chosen)
 
 
-def choose_look(app: App[Any]) -> None:
+def choose_theme(app: App[Any]) -> None:
     """Ask for the theme: dark, light, or the terminal's own colours."""
     plain = {
         "textual-dark": "dark",

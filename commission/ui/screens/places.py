@@ -16,7 +16,7 @@ from commission.steps import layout
 from commission.steps.layout.coverage import clause, failed_by_kind
 from commission.steps.layout.moves import WEIGHT_KEY, places_of, tradeoff_curve, weight_of
 from commission.steps.layout.search import Search, Shortfall, moved_job, search_places, shortfall
-from commission.ui.blank import Pane, Sides
+from commission.ui.blank import Pane, PaneRow
 from commission.ui.screens.base import VisitScreen
 from commission.ui.widgets.draw.canvas import fit
 from commission.ui.widgets.draw.tradeoff import draw_tradeoff
@@ -84,7 +84,7 @@ class PlacesScreen(VisitScreen):
         yield Static("", classes="headline")
         todo = "Arrows move, Tab selects, + − weigh the seats, b takes the best places, z undoes, Enter stores."
         yield Static(Content(todo), id="todo")
-        with Sides(id="sides"):
+        with PaneRow(id="sides"):
             plan = RoomPlanView(id="places-plan", keys="Tab select")
             plan.can_focus = False
             yield plan

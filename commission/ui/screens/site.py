@@ -14,7 +14,7 @@ from textual.widgets import Static
 from commission.model import CommissionError, DelayUnit, Outcome, SettingEntered, SystemDefined
 from commission.model.units import clean_text
 from commission.steps import step
-from commission.ui.blank import Pane, Sides
+from commission.ui.blank import Pane, PaneRow
 from commission.ui.screens.dialogs import AskText, Choose
 from commission.ui.screens.step_actions import OTHER_PAGE, AnyStepScreen, show_page
 from commission.ui.site import Field, SettingField, add_items, delete_item, fields_of
@@ -80,7 +80,7 @@ class SiteForm(AnyStepScreen):
 
     def compose(self) -> ComposeResult:
         yield Static("", classes="headline")
-        with Sides(id="sides"):
+        with PaneRow(id="sides"):
             with Pane(id="form"):
                 yield Form(id="fields")
             with Pane(id="beside", classes=OTHER_PAGE):

@@ -21,7 +21,7 @@ from commission.model import Capture, Check, Choice, Job, Outcome, Prompt
 from commission.model.formatting import place_text
 from commission.model.units import clean_text
 from commission.steps import step
-from commission.ui.blank import Pane, Sides
+from commission.ui.blank import Pane, PaneRow
 from commission.ui.label_styles import content
 from commission.ui.screens.decisions import ask_decision, decide
 from commission.ui.screens.handover import carried_lines, closing_text
@@ -114,7 +114,7 @@ class StepScreen(AnyStepScreen):
         yield Static("", classes="headline")
         yield Static("", id="todo")
         yield Static("", id="caution")
-        with Sides(id="sides"):
+        with PaneRow(id="sides"):
             yield Pane(id="entry")
             yield Pane(id="result", classes=OTHER_PAGE)
         yield Static("", id="judgement")
