@@ -69,7 +69,7 @@ class CommissionApp(WorkingApp):
         self._refusal = ""
         """Why the job named at the start was not opened; shown when there is a screen."""
         self._own_keys: dict[str, str] = {}
-        self._screens_loaded = False
+        self._screens_asked = self._screens_loaded = False
         self._kept_for: dict[str, tuple[object, ...]] = {}
         """The job, units and theme for which the screen of a step is kept."""
         self.last_record: RecordRequest | None = None
@@ -148,9 +148,9 @@ class CommissionApp(WorkingApp):
 
     @on(Computed)
     def load_screens(self, message: Computed) -> None:
-        """Load the code of the other screens once results are shown, so that the first key to one need not wait."""
-        if message.complete and not self._screens_loaded:
-            self._screens_loaded = True
+        """Load the code of the other screens while results are computed, so that the first key to one need not wait."""
+        if not self._screens_asked:
+            self._screens_asked = True
             self._load_screens()
 
     @work(thread=True, exit_on_error=False, group="load")
@@ -158,6 +158,11 @@ class CommissionApp(WorkingApp):
         for name in SCREENS:
             import_module(f"commission.ui.{name}")
         steps.all_steps()  # Limits lists those that this job has no use for, too
+        self.call_from_thread(self._screens_are_loaded)
+
+    def _screens_are_loaded(self) -> None:
+        self._screens_loaded = True
+        self._prepare_step()
 
     def choose_job(self) -> None:
         """Show the choice of jobs below all other screens."""
