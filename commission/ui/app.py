@@ -13,6 +13,7 @@ from textual.screen import Screen
 
 from commission import steps
 from commission.model.errors import CommissionError
+from commission.model.limits import rooms_that_pass
 from commission.ui import garbage
 from commission.ui.background import Computed, WorkingApp
 from commission.ui.keys import load_keys
@@ -40,6 +41,7 @@ SCREENS = (
     "screens.record",
     "screens.choices",
     "screens.photograph",
+    "screens.return_visit",
     "action_list",
 )
 """Modules of screens that a key may open, the most likely first."""
@@ -147,7 +149,7 @@ class CommissionApp(WorkingApp):
         return not self.handling_key and time.monotonic() - self.last_key_s >= garbage.PAUSE_S
 
     @on(Computed)
-    def load_screens(self, message: Computed) -> None:
+    def load_screens(self) -> None:
         """Load the code of the other screens while results are computed, so that the first key to one need not wait."""
         if not self._screens_asked:
             self._screens_asked = True
@@ -155,9 +157,11 @@ class CommissionApp(WorkingApp):
 
     @work(thread=True, exit_on_error=False, group="load")
     def _load_screens(self) -> None:
+        """Load modules and what Limits lists besides the job: its file of rooms and the steps of other jobs."""
         for name in SCREENS:
             import_module(f"commission.ui.{name}")
-        steps.all_steps()  # Limits lists those that this job has no use for, too
+        steps.all_steps()
+        rooms_that_pass()
         self.call_from_thread(self._screens_are_loaded)
 
     def _screens_are_loaded(self) -> None:
