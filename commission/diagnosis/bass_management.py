@@ -56,7 +56,7 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     explained = found.channels(*other_sound)
     levels_db, below_db, second_order_db = {}, {}, {}
     for channel in e.job.system.channels:
-        if channel.is_sub or channel.id in explained or (level_db := _bass_level_db(e, channel)) is None:
+        if channel.is_sub or channel.id in explained or (level_db := _bass_level_db(e, channel, noisy=True)) is None:
             continue
         levels_db[channel.id] = level_db
         below_db[channel.id] = _slope_db(level_db, channel.high_pass_hz or 0.0)
@@ -69,7 +69,7 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         value, beside = second_order_db[c], second_order_db[partner]
         if beside > SLOPE_DB or value - beside < PARTNER_DB or value <= UNFILTERED_DB:
             continue
-        whole = _bass_level_db(e, channel, lowest=True)
+        whole = _bass_level_db(e, channel)
         if whole is not None and _grows_below(whole - levels_db[partner], channel.high_pass_hz or 0.0):
             missing[c] = (
                 f"{c}: an octave below, its level is {signed(below_db[c])} dB re an octave above; that of {partner} is "
@@ -94,26 +94,27 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _bass_level_db(e: Evidence, channel: Channel, *, lowest: bool = False) -> FloatArray | None:
+def _bass_level_db(e: Evidence, channel: Channel, *, noisy: bool = False) -> FloatArray | None:
     """Levels of a channel with an entered high-pass on GRID_HZ, power means over the seats [dB].
 
     None without an entered high-pass, if the response did not pass the processor, or with fewer than two seats free of
-    noise around half the corner frequency (and below that, with `lowest`).
+    noise around half the corner frequency and below. With `noisy`, noise there counts, too: it only raises the level, so
+    a partner's bass is at most what is read.
     """
     corner = channel.high_pass_hz
     if corner is None or corner < LEAST_CORNER_HZ:
         return None
     low, high = _slope_bands(corner)
-    quiet = low | _lowest_band(corner) if lowest else low
+    quiet = low | _lowest_band(corner)
     heard = [
         cell.analysis.third_octave_db
         for (c, _), cell in e.seats.cells.items()
         if c == channel.id
         and cell.analysis is not None
         and cell.passes_delays
-        and not _in_noise(cell.analysis, quiet)
+        and (noisy or not _in_noise(cell.analysis, quiet))
     ]
-    levels = np.array([each for each in heard if np.isfinite(each[quiet | high]).all()])
+    levels = np.array([each for each in heard if np.isfinite(each[(low if noisy else quiet) | high]).all()])
     return 10 * np.log10(np.mean(10 ** (levels / 10), axis=0)) if len(levels) >= 2 else None
 
 

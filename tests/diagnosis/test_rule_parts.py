@@ -1196,7 +1196,7 @@ def give_bass(monkeypatch: pytest.MonkeyPatch, below_db: dict[str, float]) -> No
     """Levels that fall towards the bass as a high-pass does; `below_db`: an octave below its corner re an octave above."""
     unit = FALL_DB / bass_management._slope_db(FALL_DB, 80.0)
     levels_db = {c: slope_db * unit for c, slope_db in below_db.items()}
-    monkeypatch.setattr(bass_management, "_bass_level_db", lambda _, channel, **lowest: levels_db.get(channel.id))
+    monkeypatch.setattr(bass_management, "_bass_level_db", lambda _, channel, **noisy: levels_db.get(channel.id))
 
 
 @pytest.mark.parametrize(
@@ -1270,8 +1270,8 @@ def heard(levels_db: list[np.ndarray], **more: Any) -> Any:
     return SimpleNamespace(seats=SimpleNamespace(cells=cells))
 
 
-def slope_of(e: Any, channel: Any, **lowest: bool) -> float | None:
-    level_db = bass_management._bass_level_db(e, channel, **lowest)
+def slope_of(e: Any, channel: Any, **noisy: bool) -> float | None:
+    level_db = bass_management._bass_level_db(e, channel, **noisy)
     return None if level_db is None else bass_management._slope_db(level_db, channel.high_pass_hz)
 
 
@@ -1288,11 +1288,11 @@ def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> N
         found = slope_of(heard([slope, slope]), replace(fl, high_pass_hz=corner_hz))
         assert (found is not None) is known
     for ratio_db, known in ((9.0, False), (11.0, True)):  # 10 dB: a tenth of the power may be noise
-        for below_hz, lowest in ((80, False), (30, True)):
+        for below_hz in (80, 30):
             noise = np.where(GRID_HZ < below_hz, slope - ratio_db, -99.0)
-            found = slope_of(heard([slope, slope], noise_db=noise), fl, lowest=lowest)
+            found = slope_of(heard([slope, slope], noise_db=noise), fl)
             assert (found is not None) is known
-    assert slope_of(heard([slope, slope], noise_db=np.where(GRID_HZ < 30, slope, -99.0)), fl) is not None
+            assert slope_of(heard([slope, slope], noise_db=noise), fl, noisy=True) == pytest.approx(plain_db)
     gap = np.where(GRID_HZ > 200, np.nan, slope)
     assert slope_of(heard([slope, slope, gap]), fl) is not None
     assert slope_of(heard([slope, gap]), fl) is None

@@ -1395,6 +1395,16 @@ def test_a_missing_high_pass_is_found_where_the_room_lifts_the_bass_of_both() ->
     assert finding.channels == ("FR",)
 
 
+def test_a_missing_high_pass_is_found_where_noise_hides_the_bass_of_the_partner() -> None:
+    """Noise only raises the partner's level: the difference to it is at least what is read."""
+    room = quiet()
+    job = high_passed(room, without=("SiL",))
+    for seat in ALL_SEATS:
+        level = room.items[("SiR", seat)].third_octave_db
+        room.change("SiR", [seat], noise_db=np.where(GRID_HZ < 62, level - 1.0, -80.0))
+    assert only(room, "settings.bass-management", job).channels == ("SiL",)
+
+
 def test_hum_below_the_crossover_is_no_missing_high_pass() -> None:
     room = quiet()
     job = high_passed(room)
