@@ -243,7 +243,7 @@ def test_a_subwoofer_that_looks_miswired_is_compared_with_its_settings(monkeypat
         ({"SUB2": False}, "-3.0 dB off the trim"),
     ],
 )
-def test_a_limiter_at_all_frequencies_is_told_apart_by_two_levels(compressed: dict[str, bool], words: str) -> None:
+def test_a_limiter_at_all_frequencies_is_recognised_by_two_levels(compressed: dict[str, bool], words: str) -> None:
     visit = as_found(subs=2, seed=1)
     new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (5.0, 1.1, "normal")}
     visit.play(AS_LEFT, new, {"SUB2": (2.0, 1.1, "normal")})

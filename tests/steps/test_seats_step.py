@@ -558,7 +558,7 @@ def test_a_pair_sounds_from_its_places_where_those_it_may_be_exchanged_with_are_
     open_places: dict[str, tuple[str, ...]], agreeing: list[tuple[str, str]], placed: bool
 ) -> None:
     compared: Any = SimpleNamespace(
-        _not_told_apart={c: frozenset(o) for c, o in open_places.items()}, _job=job_of(defined(cinema()))
+        _indistinguishable={c: frozenset(o) for c, o in open_places.items()}, _job=job_of(defined(cinema()))
     )
     assert polarity.PolarityComparison._placed(compared, ("TpBL", "TpBR"), [], agreeing) is placed
 
@@ -568,7 +568,7 @@ def test_without_a_clock_a_pair_sounds_from_its_places_where_every_other_channel
     heard: int, correlation: float, placed: bool
 ) -> None:
     made: Any = object.__new__(polarity.PolarityComparison)
-    made._not_told_apart, made._job = {}, job_of(defined(cinema()))
+    made._indistinguishable, made._job = {}, job_of(defined(cinema()))
     mains = [c.id for c in made._job.system.channels if not c.is_sub]
     made._relation = lambda one, other: Relation(sign=None, correlation=correlation, agree=heard, seats=heard)
     assert made._placed(("FL", "FR"), mains, []) is placed

@@ -78,17 +78,17 @@ class PolarityComparison:
         left_out: Mapping[str, str],
         dead: Mapping[str, str],
         *,
-        not_told_apart: Mapping[str, AbstractSet[str]],
+        indistinguishable: Mapping[str, AbstractSet[str]],
     ) -> None:
         """`sounds`: usable direct sounds by (channel, seat); `left_out`: main channels not compared, each with a reason
         as a clause.
 
-        `dead`: those with a dead driver, likewise, for which no driver is called reversed; `not_told_apart`: the other
+        `dead`: those with a dead driver, likewise, for which no driver is called reversed; `indistinguishable`: the other
         channels whose places fit each one's arrivals, too; a channel that is missing may sound from any place.
         """
         self._job, self._round, self._sounds = job, round_id, sounds
         self._through_processor, self._left_out = through_processor, left_out
-        self._dead, self._not_told_apart = dead, not_told_apart
+        self._dead, self._indistinguishable = dead, indistinguishable
         self._seats = [seat.id for seat in job.system.seats]
         self._mirror = across.mirrored_seats(job.system.seats)
         places = [place for place, a in sounds.items() if a is not None and a.direct is not None]
@@ -174,7 +174,7 @@ class PolarityComparison:
         """
         like_partner = {c for each in agreeing for c in each}
         every = {c.id for c in self._job.system.channels if not c.is_sub} - set(pair)
-        others = {other for c in pair for other in self._not_told_apart.get(c, every)}
+        others = {other for c in pair for other in self._indistinguishable.get(c, every)}
         return all(
             other in like_partner or (other in mains and not any(self._may_be_alike(c, other) for c in pair))
             for other in others

@@ -260,7 +260,7 @@ def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         _through_processor(job, round_id, analyses),
         moved,
         {c: why for c in against if (why := _dead_driver(job, against[c])) is not None},
-        not_told_apart=indistinguishable_places(job, round_id, analyses),
+        indistinguishable=indistinguishable_places(job, round_id, analyses),
     ).channels()
     checked = _checked(job, sound, against, polarity)
     cells = {}
