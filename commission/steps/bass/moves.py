@@ -128,7 +128,7 @@ class _Box:
 
 
 def _starts(result: BassResult) -> SubSettings:
-    """The proposal and the settings of the trade, each also with one subwoofer inverted."""
+    """The settings of the proposal and of the trade-off, each also with one subwoofer inverted."""
     found = [result.proposed.settings, *(each.settings for each in result.tradeoff)][:TUNED]
     every = []
     for each in found:
