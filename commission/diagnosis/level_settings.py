@@ -123,12 +123,12 @@ def _not_heard_db(e: Evidence, off: Mapping[str, float]) -> dict[str, float]:
     """Channel → deviation of its responses at the same seats [dB], where they do not show that of its reading in `off`:
     not to that side by more than the limit. Both are relative to the other channels.
     """
-    known, out = _read_and_heard_db(e), {}
+    known, common_db, limit_db, out = _read_and_heard_db(e), _common_error_db(e), _trim_db(e), {}
     for c in off:
         gains_db = [heard - read for other, (read, heard, _) in known.items() if other != c]
         if c in known and gains_db:
-            heard_db = known[c][1] - float(np.median(gains_db)) - _common_error_db(e)
-            if heard_db * math.copysign(1.0, off[c]) <= _trim_db(e):
+            heard_db = known[c][1] - float(np.median(gains_db)) - common_db
+            if heard_db * math.copysign(1.0, off[c]) <= limit_db:
                 out[c] = heard_db
     return out
 
