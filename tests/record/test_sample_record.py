@@ -74,7 +74,9 @@ def test_page_one_lists_exactly_the_invented_faults(record: Document) -> None:
         "The room is not quiet, likely because of the building or its ventilation: NC 29 with ventilation high"
         in remains
     )
-    assert "Top back left and Top back right likely do not hang just behind the back row" in remains
+    assert (
+        "By the entered positions, Top back left and Top back right do not hang just behind the back row" in remains
+    )
     first = text_of(section(record, "summary")).splitlines()[1]
     assert first == "Two problems remain in your cinema; eight found before are no longer found."
     assert "Dialogue, as left: speech is understood at every seat that was measured" in text_of(

@@ -110,11 +110,12 @@ def plain(context: Context, finding: Finding, part: Literal["was", "now", "notic
 
 
 def description(context: Context, finding: Finding, tense: Literal["was", "now"]) -> str:
-    """A sentence on what was or is wrong; its own title if its kind has none. It says "likely" if there are
-    alternatives.
+    """A sentence on what was or is wrong; its own title if its kind has none. With alternatives it says "likely", or on
+    which entries it rests.
     """
     text = plain(context, finding, tense) or sentence(clean_text(finding.title))
-    return text if "likely" in text.lower() or not finding.alternatives else f"Likely: {text}"
+    qualified = "likely" in text.lower() or text.startswith("By the entered positions")
+    return text if qualified or not finding.alternatives else f"Likely: {text}"
 
 
 def status_sentences(context: Context, history: FindingHistory) -> str:
