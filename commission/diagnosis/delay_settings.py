@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from itertools import combinations, permutations
+from typing import NamedTuple
 
 import numpy as np
 
@@ -71,6 +72,28 @@ def _late(late_ms: float, expanded_u_ms: float) -> str:
     return f"{abs(late_ms):.1f} ± {expanded_u_ms:.1f} ms {'later' if late_ms > 0 else 'earlier'}"
 
 
+class _OtherCause(NamedTuple):
+    """What explains a subwoofer's time as well as its own setting does."""
+
+    cause: str
+    why_open: str
+    first: str
+    """What decides between the two; a clause, as the others."""
+
+
+def _other_cause(e: Evidence, sub: distances.ChannelDistance) -> _OtherCause | None:
+    by_all = distances.late_by_all_delays(e.distances, sub)
+    if by_all is not None:
+        return _OtherCause(*by_all, "check whether the processor applies its delays")
+    if distances.too_many_off(e.distances) and max(map(len, e.distances.rest_s.values())) == 1:
+        return _OtherCause(
+            "the recordings share no clock",
+            "main channels arrive at wrong times, too",
+            "measure one channel twice without moving anything: both must arrive at the same time",
+        )
+    return None
+
+
 def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     if found.any("settings.delays-off", "settings.delay-sign"):
         return  # every setting must be entered again, including the subwoofer's remaining delay
@@ -104,13 +127,11 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
                 f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
                 f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
             )
-        by_all = None if wrong_unit else distances.late_by_all_delays(e.distances, each)
-        if by_all is not None:
-            mains = [other for other in e.distances.channels.values() if not other.channel.is_sub]
-            off = any(main.check_arrival.verdict is Verdict.FAIL for main in mains)
+        other = None if wrong_unit else _other_cause(e, each)
+        if other is not None:
             evidence += (
-                f"whether its own setting is the cause is not determined: if {by_all}, it arrives as late, and main "
-                f"channels {'arrive at wrong times, too' if off else 'need nearly the same delay, which shows nothing'}",
+                f"whether its own setting is the cause is not determined: if {other.cause}, that explains it as well, and "
+                f"{other.why_open}",
             )
         yield FindingDetails(
             title=f"{each.channel.id} {abs(late_ms):.0f} ms {'late' if late_ms > 0 else 'early'}",
@@ -118,7 +139,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             evidence=evidence,
             alternatives=(
                 *((f"{all_delays}: the main channels then arrive together",) if all_delays else ()),
-                *((by_all,) if by_all is not None and not all_delays else ()),
+                *((other.cause,) if other is not None and not all_delays else ()),
                 "a low-pass steeper than 24 dB an octave was active during the measurement (up to 10 ms)"
                 if late_ms > 0
                 else "the main loudspeakers have a latency of their own, which their settings do not include",
@@ -126,8 +147,8 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             ),
             confirm="Measure it again with its own low-pass and signal processing off.",
             remedy=f"Enter {each.setting.setting:.2f} {unit} as a start, then trim it at the crossover."
-            if by_all is None
-            else "First check whether the processor applies its delays; then measure it again.",
+            if other is None
+            else f"First {other.first}; then measure it again.",
         )
 
 
@@ -358,41 +379,50 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         if each.why_no_arrival is not None and abs(residual) < DOUBTFUL_TIMES * each.arrival_u_s:
             continue
-        if residual < 0 and (other := _heard_from(e, name)) is not None:
+        other = _nearer_by_the_same(e, name) if residual < 0 else None
+        if other is not None and _differs_over_seats(e, name):
             yield _early_from_another(e, name, other)
             continue
+        open_ = other is not None and wrong.what == "unknown"
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
             evidence=(
                 f"tape {each.distance_m:.2f} m, but the sound arrives as if from {number(each.implied_m, 2)} m "
                 f"({signed(1000 * residual, 2)} ± {2000 * each.arrival_u_s:.2f} ms, limit {limit_ms:g} ms)",
+                *((f"whether {other}, nearer by as much, plays {name}, too, is not determined",) if open_ else ()),
             ),
             alternatives=(
                 "the tape reading is wrong",
                 "the distance setting is not as noted",
                 *(LATE_CAUSES if residual > 0 else EARLY_CAUSES),
+                *((f"{other} plays {name}, too",) if open_ else ()),
             )
             if wrong.what == "unknown"
             else ("the loudspeaker was moved after it was taped",),
-            confirm=f"Tape {name} again; play it alone and look for a second delay setting.",
+            confirm=f"Tape {name} again; play it alone and "
+            f"{f'listen close to {other}' if open_ else 'look for a second delay setting'}.",
             remedy="Correct the tape reading, or remove the other delay or allow for it in the settings."
             if wrong.what == "unknown"
             else "Correct the tape reading.",
         )
 
 
-def _heard_from(e: Evidence, channel: str) -> str | None:
-    """The main channel from whose place another one arrives at two or more seats, if no delay explains it."""
+def _differs_over_seats(e: Evidence, channel: str) -> bool:
+    """Whether a channel arrives at some seats earlier than at others, which no delay explains."""
+    early_s = e.distances.rest_s[channel].values()
+    return max(early_s) - min(early_s) > 4 * e.distances.channels[channel].arrival_u_s
+
+
+def _nearer_by_the_same(e: Evidence, channel: str) -> str | None:
+    """The main channel from whose place another one arrives at every seat."""
     known, early_s = e.distances.channels[channel], e.distances.rest_s.get(channel, {})
     within_s = 4 * known.arrival_u_s  # twice the expanded uncertainty: two distances are involved
-    if len(early_s) < 2 or max(early_s.values()) - min(early_s.values()) <= within_s:
-        return None  # a delay is the same at every seat
     for other, each in e.distances.channels.items():
         if other == channel or each.channel.is_sub:
             continue
         paths = [(t, seat_distance_m(e, channel, s), seat_distance_m(e, other, s)) for s, t in early_s.items()]
-        if all(
+        if paths and all(
             a is not None and b is not None and abs(t - (b - a) / known.speed_m_s) <= within_s for t, a, b in paths
         ):
             return other

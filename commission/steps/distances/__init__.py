@@ -39,7 +39,14 @@ from commission.model import (
 from commission.model.formatting import number
 from commission.model.units import FOOT_M, counted, format_length, format_temperature, listed
 from commission.steps.distances import result as result_of
-from commission.steps.distances.causes import WrongTime, delays_fault, late_by_all_delays, likely_delays, wrong_times
+from commission.steps.distances.causes import (
+    WrongTime,
+    delays_fault,
+    late_by_all_delays,
+    likely_delays,
+    too_many_off,
+    wrong_times,
+)
 from commission.steps.distances.result import (
     ONE_STEP,
     STEP_AND_U,
@@ -64,6 +71,7 @@ __all__ = [
     "delays_fault",
     "late_by_all_delays",
     "likely_delays",
+    "too_many_off",
     "unit_is_entered",
     "unit_sentence",
     "wrong_times",

@@ -32,6 +32,7 @@ FACTORS = {
     FOOT_M: "the processor takes metres for feet",
 }
 """Factor of the processor on all delays → the fault, as a clause."""
+_NEARLY_ONE_DELAY = "need nearly the same delay, which shows nothing"
 OTHERS_SHARE = 0.6
 """Share of the main channels that must agree before one of them counts as wrong (common practice, no source)."""
 SPEED_RATIOS = (0.85, 1.15)
@@ -135,8 +136,9 @@ def likely_delays(result: DistancesResult) -> str | None:
     return fits[0] if len(fits) == 1 else None
 
 
-def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | None:
-    """A factor of the processor on all delays that explains the late arrival of a subwoofer, as a clause; None without one.
+def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> tuple[str, str] | None:
+    """(factor of the processor on all delays that explains the late arrival of a subwoofer, what the main channels show of
+    it), as clauses; None without one.
 
     It is one of FACTORS that brings the subwoofer within SUB_LATENCY_S of the main channels and halves their spread. Where
     these need nearly the same delay, they do not show whether delays are applied, and no delays explain it alone.
@@ -155,8 +157,16 @@ def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> str | N
         if not wrong and (factor != 0.0 or np.ptp(applied) >= LEAST_SPREAD_S):
             continue
         if abs(sub.alignment_s + (1 - factor) * longer_s) <= SUB_LATENCY_S:
-            return clause
+            return clause, f"main channels {'arrive at wrong times, too' if wrong else _NEARLY_ONE_DELAY}"
     return None
+
+
+def too_many_off(result: DistancesResult) -> bool:
+    """Whether too many main channels arrive at wrong times for separate errors: the correct ones are unknown."""
+    heard = [
+        each for each in result.channels.values() if not each.channel.is_sub and each.arrival_residual_s is not None
+    ]
+    return sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1)
 
 
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
@@ -167,9 +177,8 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
     if len(mains) == 2:
         return _of_two(job, tuple(mains.values()), result)
     limit_s = job.limit("distances.arrival").upper / 1000
-    heard = [each for each in mains.values() if each.arrival_residual_s is not None]
-    if sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1):
-        return ()  # too many for separate errors of single channels: the correct ones are unknown
+    if too_many_off(result):
+        return ()
     by_setting = _setting_errors(job, mains, result, limit_s + step_s(job.system.processor.delay, result.speed_m_s))
     out = []
     for channel, each in mains.items():
