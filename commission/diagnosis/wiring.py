@@ -11,7 +11,7 @@ from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
 from commission.dsp.likeness import SAME_MEDIAN_DB
 from commission.dsp.matching import SWAP_Z, Explanation
-from commission.dsp.pair_polarity import LEAST_CORRELATION, Relation
+from commission.dsp.pair_polarity import LEAST_CORRELATION, SUB_CORRELATION, Relation
 from commission.model import Verdict
 from commission.model.formatting import number
 from commission.model.units import listed
@@ -213,10 +213,15 @@ def _swapped_or_recordings(
     )
 
 
-def _against(relation: Relation) -> str:
-    correlation = signed(relation.correlation, 2)
+def _is_sub(e: Evidence, channel: str) -> bool:
+    return (found := e.job.system.channel(channel)) is not None and found.is_sub
+
+
+def _against(e: Evidence, channel: str, relation: Relation) -> str:
+    threshold = SUB_CORRELATION if _is_sub(e, channel) else LEAST_CORRELATION
     return (
-        f"correlation {correlation} at {relation.agree} of {relation.seats} seats, threshold ±{LEAST_CORRELATION:.1f}"
+        f"correlation {signed(relation.correlation, 2)} at {relation.agree} of {relation.seats} seats, "
+        f"threshold ±{threshold:g}"
     )
 
 
@@ -231,7 +236,7 @@ def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             confidence=relation.confidence,
             evidence=(
-                f"opposite to {listed(polarity.others)}: {_against(relation)}",
+                f"opposite to {listed(polarity.others)}: {_against(e, channel, relation)}",
                 f"polarity in the processor: {held}",
             ),
             alternatives=(
@@ -253,7 +258,7 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             confidence=relation.confidence,
             evidence=(
-                f"opposite to {listed(polarity.others)}: {_against(relation)}",
+                f"opposite to {listed(polarity.others)}: {_against(e, channel, relation)}",
                 "polarity in the processor: reversed",
             ),
             alternatives=("the setting made up for crossed wires that have been connected correctly since",),
@@ -268,7 +273,6 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         relation = polarity.relation
         if relation is None:
             continue
-        is_sub = (found := e.job.system.channel(channel)) is not None and found.is_sub
         on_purpose = "the phase switch of one of them was turned on purpose, to suit the crossover"
         or_driver, whole = (", or one driver of it", ", and whether all of it,") if relation.opposite else ("", "")
         yield FindingDetails(
@@ -276,11 +280,11 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel, other),
             confidence=relation.confidence,
             evidence=(
-                f"{channel} and {other} are opposite: {_against(relation)}",
+                f"{channel} and {other} are opposite: {_against(e, channel, relation)}",
                 f"which of the two{whole} is not determined, because {polarity.why}",
             ),
             alternatives=(
-                on_purpose if is_sub else "the two are different models",
+                on_purpose if _is_sub(e, channel) else "the two are different models",
                 "a cable or amplifier input upstream is reversed",
             ),
             confirm=f"Look at the terminals of {channel} and {other} at both ends: + to +, − to −.",

@@ -114,6 +114,9 @@ DOUBT_GAIN = 0.04
 doubtful."""
 SUB_CORRELATION = 0.45
 """Least correlation of two subwoofers, 30–200 Hz."""
+SUB_LAG_S = 0.002
+"""Range of the lag within which arrivals of two subwoofers are aligned. An arrival that is less sure shows no sign: an
+error of this and a quarter period of 120 Hz (2.1 ms) turns it (arithmetic)."""
 NAMED_DIP_DB, NAMED_LEAD_DB = 6.0, 4.0
 """Least dip at f0, and least excess over any dip of the partner, to decide which of the two is reversed. Two drivers of
 equal level at f0 that add with 60° instead of 120° between them differ by 4.8 dB (arithmetic): below that, the positions
@@ -502,7 +505,7 @@ def _sub_turns(count: int) -> tuple[FloatArray, ComplexArray]:
     """Weight of each whole hertz [shape=(count,)], and the factors that undo each lag [shape=(lags, count)]."""
     grid_hz = np.arange(count, dtype=float)
     weight = np.where((grid_hz >= 30) & (grid_hz <= 200), 1 / np.maximum(grid_hz, 1), 0)
-    lags_s = np.arange(-10, 11) * 0.0002
+    lags_s = np.arange(-10, 11) * SUB_LAG_S / 10
     return freeze(weight), freeze(np.exp(2j * np.pi * np.outer(lags_s, grid_hz)))
 
 

@@ -487,6 +487,13 @@ def test_a_subwoofer_set_to_reversed_is_no_finding() -> None:
     assert "wiring.pair-polarity" not in found(room, room.job(setting("SUB2", polarity="reversed")))
 
 
+@pytest.mark.parametrize(("u_s", "is_found"), [(0.0019, True), (0.0021, False)])
+def test_a_subwoofer_is_reversed_only_where_arrivals_are_known(u_s: float, is_found: bool) -> None:
+    """An arrival wrong by half a period turns the sign of the bass."""
+    room = quiet().reverse("SUB2").change("SUB2", arrival_u_s=u_s)
+    assert ("wiring.pair-polarity" in found(room)) is is_found
+
+
 @pytest.mark.parametrize(
     ("crossed", "entered", "named"),
     [

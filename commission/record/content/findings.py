@@ -110,11 +110,11 @@ def plain(context: Context, finding: Finding, part: Literal["was", "now", "notic
 
 
 def description(context: Context, finding: Finding, tense: Literal["was", "now"]) -> str:
-    """A sentence on what was or is wrong; its own title if its kind has none. With alternatives it says "likely", or on
-    which entries it rests.
+    """A sentence on what was or is wrong; its own title if its kind has none. With alternatives it says "likely", names
+    the other cause, or says on which entries it rests.
     """
     text = plain(context, finding, tense) or sentence(clean_text(finding.title))
-    qualified = "likely" in text.lower() or text.startswith("By the entered positions")
+    qualified = any(word in text.lower() for word in ("likely", "unless", "by the entered positions"))
     return text if qualified or not finding.alternatives else f"Likely: {text}"
 
 

@@ -403,7 +403,7 @@ def _weights_remark(job: Job) -> tuple[str, ...]:
 
 
 def _in_part(result: CompareResult) -> list[str]:
-    """Bands of which a loudspeaker lacks more than a sixth of an octave; 3/16 is halfway between two grid points."""
+    """Bands of which a loudspeaker lacks 3/16 of an octave or more, halfway between two grid points."""
     parts: dict[str, str] = {}
     for name, each in result.channels.items():
         for label, change in each.bands["tone"].items():

@@ -198,19 +198,20 @@ def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResul
     A processor that takes distances shows which of two is wrong; delays and arrivals only show that the two differ.
     """
     delay = job.system.processor.delay
+    by_difference = delay.unit == "ms"
     slack_s = job.limit("distances.arrival").upper / 1000 + step_s(delay, result.speed_m_s)
     off = []
     for each in mains:
         if each.held is None or each.held_error_s is None:
             return ()
         error_s, u_s = each.held_error_s, each.check_setting.uncertainty / 1000
-        if delay.unit == "ms":
+        if by_difference:
             error_s, u_s = 2 * error_s, 2 * u_s  # of the difference: each is off by half of it
         else:
             error_s = delays_of.unit_m(delay.unit) * (each.setting.exact - each.held) / each.speed_m_s
         if surely_above(abs(error_s), slack_s, u_s):
             off.append((each, error_s, u_s))
-    if len(off) != (2 if delay.unit == "ms" else 1):
+    if len(off) != 1 + by_difference:
         return ()
     each, error_s, u_s = off[0]
     (other,) = (main for main in mains if main is not each)
@@ -226,9 +227,9 @@ def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResul
             what="setting",
             error_s=error_s,
             u_s=u_s,
-            likely=not (heard or (_is_placed(job, each) and (delay.unit != "ms" or _is_placed(job, other)))),
+            likely=not (heard or (_is_placed(job, each) and (not by_difference or _is_placed(job, other)))),
             seats=int(heard),
-            other=other.channel.id if delay.unit == "ms" else None,
+            other=other.channel.id if by_difference else None,
         ),
     )
 

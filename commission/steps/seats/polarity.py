@@ -336,7 +336,7 @@ class PolarityComparison:
         own = {o: r for o in subs if (r := related.get((channel, o))) is not None and r.sign is not None}
         same, opposite = ([o for o, r in own.items() if r.sign == sign] for sign in (1, -1))
         if not own:
-            return _unknown("no other subwoofer is similar enough")
+            return _unknown("no other subwoofer is similar enough, or the arrivals are unsure by more than 2 ms")
         weakest = min(own.values(), key=lambda each: each.confidence)
         if set_reversed and not opposite:
             return _unknown("the processor is set to invert it; whether that is right is decided at the crossover")
@@ -367,6 +367,8 @@ class PolarityComparison:
             if a.bass is None or b.bass is None or a.arrival_s is None or b.arrival_s is None:
                 continue
             if a.polarity is None or b.polarity is None:
+                continue
+            if max(a.arrival_u_s, b.arrival_u_s) > pair_polarity.SUB_LAG_S:
                 continue
             arrivals = (a.arrival_s, b.arrival_s)
             values.append(pair_polarity.subs_correlation((a.bass, b.bass), arrivals, a.bass_freq_hz))
