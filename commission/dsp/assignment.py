@@ -33,7 +33,7 @@ class Prices:
     @property
     def columns(self) -> tuple[int, ...]:
         """The column of each row."""
-        return tuple(int(np.flatnonzero(self._owner == row)[0]) for row in range(self._rows))
+        return tuple(np.argsort(self._owner)[: self._rows].tolist())
 
     def without(self, row: int) -> tuple[int, ...] | None:
         """The columns of the cheapest assignment in which this row has a different column; None if there is no other."""

@@ -291,13 +291,13 @@ def _descend(
         for start in range(0, len(moved), AT_ONCE):
             rows = moved[start : start + AT_ONCE]
             gradient[rows], curve[rows] = _linearised(space, now.take(rows), shares[rows], prices[rows])
-        diagonal = np.einsum("bpp->bp", curve[active])
+        left, slope = curve[active], gradient[active]
+        diagonal = np.einsum("bpp->bp", left)  # a view
         scale = diagonal + 0.02 * diagonal.max(axis=1, keepdims=True) + 1e-9
-        slope = gradient[active]
         free = np.ones(slope.shape)
         free[:, :subs] = (now.gain[active] < -1e-9) | (slope[:, :subs] > 0)  # the loudest one stays at its limit
-        left = curve[active] * (free[:, :, None] * free[:, None, :])
-        left += np.einsum("bp,pq->bpq", damping[active, None] * scale + 1e-9, np.eye(2 * subs))
+        left *= free[:, :, None] * free[:, None, :]
+        diagonal += damping[active, None] * scale + 1e-9
         step = -np.linalg.solve(left, (slope * free)[:, :, None])[:, :, 0]
         step = np.clip(step, -6.0, 6.0) * np.concatenate((np.ones(subs), np.full(subs, 4.0)))
         old = now.take(active)

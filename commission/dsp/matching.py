@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal, TypeAlias
 
 import numpy as np
@@ -273,16 +274,21 @@ def misfit(rest_s: FloatArray, directions: FloatArray, delay_sigma_s: FloatArray
     best = np.full(len(rest_s), np.inf)
     with np.errstate(all="ignore"):
         middle = np.nan_to_num(_median(np.where(good, rest_s, np.nan)))
-    for start in (np.zeros(len(rest_s)), middle):
-        left = y - start[:, None] / CELL_SIGMA_S
-        for _ in range(5):
-            weight = (good & (left**2 < BOUND)).astype(float)
-            weighted = design * weight[..., None]
-            normal = np.einsum("bsi,bsj->bij", weighted, design) + np.eye(4)
-            unknown = np.linalg.solve(normal, np.einsum("bsi,bs->bi", weighted, y)[..., None])[..., 0]
-            left = y - np.einsum("bsi,bi->bs", design, unknown)
-            cost = np.where(good, np.minimum(left**2, BOUND), 0.0).sum(axis=1) + (unknown**2).sum(axis=1)
-            best = np.minimum(best, cost)
+    rows = np.tile(np.arange(len(rest_s)), 2)
+    left = y[rows] - np.concatenate((np.zeros(len(rest_s)), middle))[:, None] / CELL_SIGMA_S
+    counted = np.full(left.shape, -1)
+    for _ in range(5):
+        within = good[rows] & (left**2 < BOUND)
+        changed = (within != counted).any(axis=1)  # where the same recordings count, the solution is the same
+        rows, counted = rows[changed], within[changed].astype(int)
+        if not len(rows):
+            break
+        weighted = (design[rows] * counted[..., None]).swapaxes(1, 2)
+        normal = weighted @ design[rows] + np.eye(4)
+        unknown = np.linalg.solve(normal, weighted @ y[rows][..., None])
+        left = y[rows] - (design[rows] @ unknown)[..., 0]
+        cost = np.where(good[rows], np.minimum(left**2, BOUND), 0.0).sum(axis=1) + (unknown**2).sum(axis=(1, 2))
+        np.minimum.at(best, rows, cost)
     return best
 
 
@@ -307,11 +313,17 @@ def _scale(survey: Survey) -> float:
     plain = _State(survey)
     if not plain.suspicious():
         return 1.0
-    costs = {scale: _State(survey, scale=scale).cost() + 12.0 for scale in SCALES}
-    best = min(costs, key=lambda scale: costs[scale])
-    fits = costs[best] < 5.5 * np.isfinite(plain.sent).sum()
+    states = [_State(survey, scale=scale) for scale in SCALES]
+    costs = misfit(
+        np.concatenate([each.rest_s() for each in states]),
+        np.tile(plain.directions, (len(states), 1, 1)),
+        np.concatenate([each.delay_sigma for each in states]),
+    )
+    totals = costs.reshape(len(states), -1).sum(axis=1) + 12.0
+    best = int(np.argmin(totals))
+    fits = totals[best] < 5.5 * np.isfinite(plain.sent).sum()
     rival = min(plain.cost(), plain.late_group_cost())
-    return best if fits and rival - costs[best] > SURE else 1.0
+    return SCALES[best] if fits and rival - totals[best] > SURE else 1.0
 
 
 class _State:
@@ -331,7 +343,11 @@ class _State:
         self.directions = survey.directions[self.place]
         self.sent = survey.arrivals_s - self.applied[:, None]  # minus the delay
         self.latency = self._latency(self.sent - self.flights)
-        self.own = self._cost_rows(self.sent - self.latency - self.flights)
+
+    @cached_property
+    def own(self) -> FloatArray:
+        """Cost of each channel at its place [shape=(channels,)]."""
+        return self._cost_rows(self.rest_s())
 
     def rest_s(self) -> FloatArray:
         """Arrival minus latency, flight and delay."""
@@ -443,9 +459,10 @@ class _State:
         or three distances from each seat, this looks like delays of a wrong unit.
         """
         rest, count = self.rest_s(), len(self.own)
+        shifted = rest - _median(rest)[np.isfinite(rest).any(axis=1), None, None]
+        costs = self._cost_rows(shifted.reshape(-1, rest.shape[1]), np.tile(np.arange(count), len(shifted)))
         least = math.inf
-        for shift in _median(rest)[np.isfinite(rest).any(axis=1)]:
-            saved = self.own - self._cost_rows(rest - shift)
+        for saved in self.own - costs.reshape(len(shifted), count):
             members = int((saved > EACH).sum())
             if 0 < members <= count / 2:
                 price = _RARE["delay"] + 2 * math.log(0.02 / CELL_SIGMA_S * math.comb(count, members))

@@ -415,11 +415,11 @@ def _drivers_apart(by_lag: ComplexArray, correlation: float) -> bool:
     most = round(APART_S.max() / LAG_STEP_S)
     padded = np.pad(np.concatenate([by_lag.real, by_lag.imag], axis=1), ((0, 0), (0, 0), (most, most)))
     windows = np.lib.stride_tricks.sliding_window_view(padded.astype(np.float32), lags, axis=-1)
-    found = [
+    found = (
         np.abs(filters @ windows[:, np.arange(2 * BANDS), most + np.tile(shifts, 2)]).max(axis=-1)
         for shifts, filters in _apart_filters()
-    ]
-    return correlation < float(np.median(found, axis=1).max()) + APART_GAIN
+    )
+    return any(correlation < float(np.median(each, axis=0).max()) + APART_GAIN for each in found)
 
 
 def _one_driver(seats: PairComparison) -> Relation | None:
