@@ -29,6 +29,7 @@ from commission.model import (
     AnalysedResponse,
     Analyses,
     Analysis,
+    ComplexArray,
     EventBody,
     FloatArray,
     Job,
@@ -65,10 +66,12 @@ def _roll_off_db(corner_hz: float, order: int, *, high: bool) -> FloatArray:
     return freeze(-10 * np.log10(1 + ratio ** (2 * order)))
 
 
-def two_way(sound: FloatArray, crossover_hz: float, *, tweeter: float = 1.0, undo: bool = False) -> FloatArray:
+def two_way(
+    sound: FloatArray, crossover_hz: float, *, tweeter: complex | ComplexArray = 1.0, undo: bool = False
+) -> FloatArray:
     """A sound through a two-way loudspeaker: fourth-order Linkwitz-Riley, two Butterworth filters in series a way.
 
-    `tweeter`: −1 where it is reversed. `undo`: the sound has already passed through a correct one.
+    `tweeter`: factor on its sound, −1 where it is reversed. `undo`: the sound has already passed through a correct one.
     """
     freq_hz = np.fft.rfftfreq(2 * len(sound), 1 / DIRECT_RATE_HZ)
     s = 1j * freq_hz / crossover_hz

@@ -32,7 +32,10 @@ from commission.steps.distances.result import SET_BY_BASS
 _MANY_CAUSES = frozenset({"seats.snr", "seats.clipped", "seats.level", "seats.bass"})
 """Checks that also fail for reasons other than their fault: they only show that the place was measured again. Any other
 check that still fails shows that its fault remains."""
-_ALIKE = (frozenset({"wiring.polarity", "wiring.pair-polarity", "wiring.driver-polarity"}), frozenset(DULL))
+_ALIKE = (
+    frozenset({"wiring.polarity", "wiring.pair-polarity", "wiring.driver-polarity", "wiring.driver-or-mounting"}),
+    frozenset(DULL),
+)
 """One fault each, named as surely as the round allows: a loudspeaker, one of a pair, one driver; blocked, or not aimed."""
 _BY_SETTINGS, _BY_SOUND = "distances.setting", "distances.arrival"
 """Checks of the noted settings alone, and of the same by measurement."""

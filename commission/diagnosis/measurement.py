@@ -14,13 +14,11 @@ from commission.model.outcome import Cause
 from commission.model.units import counted, listed
 from commission.steps import wiring
 from commission.steps.shared.screening import Kind, Mistake
+from commission.steps.shared.screening.interference import NOISE_ABOVE_DB
 
 PLACES_LISTED = 8
 NO_OUTPUT = ("wiring.silent", "wiring.woofer", "wiring.midrange", "wiring.tweeter")
 """Findings that leave a band without sound, while its noise is as usual."""
-NOISIER_DB = 6.0
-"""Threshold for noise in a subwoofer's band, which scatters by 1.6 dB: half a second of it has about 15 independent
-values (chi-square). Where the room still decays, it is up to 5 dB louder. More than this is noise of that recording."""
 
 
 def _names(mistake: Mistake) -> dict[str, str]:
@@ -264,6 +262,8 @@ RULES = (
 def _soft_in_usual_noise(e: Evidence) -> set[tuple[str, str]]:
     """Subwoofers' recordings in the noise of the others, softer only there: the room attenuates them, as in a null.
 
+    The end of a short recording holds few independent values of a subwoofer's noise. So noise belongs to one recording only
+    from the threshold of `interference` on.
     A subwoofer near the noise at most of its seats plays too softly itself.
     """
     heard = {
@@ -276,7 +276,7 @@ def _soft_in_usual_noise(e: Evidence) -> set[tuple[str, str]]:
     for (channel, seat), (noise_db, _) in heard.items():
         others_db = [noise for (_, s), (noise, _) in heard.items() if s != seat]
         ratios_db = [ratio for (c, s), (_, ratio) in heard.items() if c == channel and s != seat]
-        if ratios_db and np.median(ratios_db) >= least_db and noise_db - np.median(others_db) <= NOISIER_DB:
+        if ratios_db and np.median(ratios_db) >= least_db and noise_db - np.median(others_db) <= NOISE_ABOVE_DB:
             soft.add((channel, seat))
     return soft
 

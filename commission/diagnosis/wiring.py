@@ -14,7 +14,7 @@ from commission.dsp.matching import SWAP_Z, Explanation
 from commission.dsp.pair_polarity import LEAST_CORRELATION, SUB_CORRELATION, Relation
 from commission.model import Verdict
 from commission.model.formatting import number
-from commission.model.units import listed
+from commission.model.units import counted, listed
 from commission.steps.seats.awaiting import LEVEL_LOST, ONE_LOUDSPEAKER
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
@@ -338,6 +338,30 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
+def _driver_or_mounting(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    open_ = {c: p for c, p in e.seats.polarity.items() if p.is_mounting_open}
+    for channel, found in open_.items():
+        (other,), relation = found.others, found.relation
+        if relation is None or relation.apart_hz is None or list(open_).index(channel) > list(open_).index(other):
+            continue
+        yield FindingDetails(
+            title=f"{channel} or {other}: one driver reversed, or mounted upside down",
+            channels=(channel, other),
+            evidence=(
+                f"the polarity of {channel} against {other} changes near {round(relation.apart_hz, -2):.0f} Hz, at "
+                f"{counted(relation.seats, 'seat')}",
+                "which of the two causes it has is not determined: either explains it",
+            ),
+            alternatives=(
+                "the two are different models",
+                *(("another loudspeaker plays it, too: listen close to the others",) if relation.seats == 1 else ()),
+            ),
+            confirm=f"Look whether {channel} and {other} are mounted the same way up. If they are, open both and compare "
+            "how their drivers are connected.",
+            remedy=f"Mount both the same way up, or connect the drivers of both alike. {caution(e, channel, other)}",
+        )
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _DeadDriverWords:
     """Texts of a finding about one kind of driver."""
@@ -479,6 +503,14 @@ RULES = (
         symptom="a dip around a crossover",
         look=_driver_reversed,
         basis=f"ratio (L − H)/(L + H) of a crossover, threshold of the gain 0.1, or 0.06 beside a dip; {FAULT_MATRIX}",
+    ),
+    Rule(
+        id="wiring.driver-or-mounting",
+        check="seats.polarity",
+        explains=("seats.polarity",),
+        symptom="a dip around a crossover",
+        look=_driver_or_mounting,
+        basis=f"as one driver reversed, or drivers up to 0.4 ms apart; {FAULT_MATRIX}",
     ),
     Rule(
         id="wiring.polarity",

@@ -17,7 +17,7 @@ RULES_OF: dict[str, tuple[str, ...]] = {
     "silence": ("wiring.silent", "wiring.level-lost", "measurement.not-played"),
     "dull side": ("wiring.tweeter",),
     "thin side": ("wiring.woofer", "wiring.midrange"),
-    "a dip around a crossover": ("wiring.driver-polarity",),
+    "a dip around a crossover": ("wiring.driver-polarity", "wiring.driver-or-mounting"),
     "two loudspeakers play one channel": ("wiring.doubled",),
     "two channels from one place": ("wiring.one-loudspeaker",),
     "strained when loud": ("wiring.compression",),

@@ -286,6 +286,15 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         mending="Have the connections of the drivers inside the loudspeaker checked.",
         severity=CLEAR,
     ),
+    "wiring.driver-or-mounting": PlainFinding(
+        text=(
+            "Inside one of {channels} a driver [was|is] likely connected the wrong way round, or one of them [was|is] "
+            "mounted upside down. Which of the two is not known."
+        ),
+        notice="sounds between the two come from no clear place.",
+        mending="Look whether both are mounted the same way up; if so, have the connections of their drivers checked.",
+        severity=SLIGHT,
+    ),
     "wiring.tweeter": PlainFinding(
         text="Almost no high tones [came|come] from {channels}: most likely the small driver for them [did|does] not play.",
         notice="that side sounds dull.",

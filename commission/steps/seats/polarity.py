@@ -53,6 +53,8 @@ class ChannelPolarity:
     """The processor's polarity setting explains that it is reversed."""
     why: str = ""
     """Reason why it is undetermined."""
+    is_mounting_open: bool = False
+    """Against its partner one driver of the two is reversed, or one of them mounted the other way up."""
 
     def with_mistyped(self, channel: str, mistyped: AbstractSet[str]) -> ChannelPolarity:
         """The same, or explained by a setting not entered as noted that makes it opposite to the others."""
@@ -161,7 +163,10 @@ class PolarityComparison:
             why = "one reversed driver explains it as well"
             return {c: ChannelPolarity(state="one of two", others=(o,), relation=relation, why=why) for c, o in both}
         if relation.sign is None:
-            return {c: _unknown(_weak(relation, o), (o,), relation) for c, o in both}
+            open_ = (
+                relation.apart_hz is not None and self._placed(pair, mains, agreeing) and not self._dead.keys() & pair
+            )
+            return {c: replace(_unknown(_weak(relation, o), (o,), relation), is_mounting_open=open_) for c, o in both}
         if relation.sign == 1:
             return {c: ChannelPolarity(state="alike", others=(o,), relation=relation) for c, o in both}
         return self._opposite(pair, relation, self._thirds(pair, mains, agreeing))
