@@ -62,6 +62,7 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         below_db[channel.id] = _slope_db(level_db, channel.high_pass_hz or 0.0)
         second_order_db[channel.id] = below_db[channel.id] + _beyond_second_order_db(e.job.system, channel)
     missing: dict[str, str] = {}
+    as_others: dict[str, str] = {}
     for channel in e.job.system.channels:
         c, partner = channel.id, mirror_partner(channel.id) or ""
         if c not in levels_db or partner not in levels_db:
@@ -71,10 +72,14 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         whole = _bass_level_db(e, channel)
         if whole is not None and _grows_below(whole - levels_db[partner], channel.high_pass_hz or 0.0):
-            missing[c] = (
+            others_db = [db for other, db in second_order_db.items() if other not in (c, partner)]
+            played_by_subs = 2 * sum(db > UNFILTERED_DB for db in others_db) > len(others_db)
+            (as_others if played_by_subs else missing)[c] = (
                 f"{c}: an octave below, its level is {signed(below_db[c])} dB re an octave above; that of {partner} is "
                 f"{signed(below_db[partner])} dB"
             )
+    for c, text in as_others.items():
+        yield _one_of_two(c, mirror_partner(c) or "", text)
     if not missing:
         return
     names = sorted(missing)
@@ -91,6 +96,25 @@ def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         ),
         confirm=f"Look up whether the processor treats {names[0]} as small, with a crossover, and measure it again.",
         remedy="Set the crossover that is noted; otherwise the subwoofers double the bass of these channels.",
+    )
+
+
+def _one_of_two(channel: str, partner: str, text: str) -> FindingDetails:
+    """A pair of which one has far more bass, as most others have."""
+    return FindingDetails(
+        title=f"{channel} or {partner} without its crossover",
+        channels=(channel, partner),
+        evidence=(
+            text,
+            f"most other channels have as much bass as {channel}, as where the subwoofers play it; so whether {channel} "
+            f"lacks its high-pass, or the subwoofers do not play the bass of {partner}, is not determined",
+        ),
+        alternatives=("the noted frequency or slope of the crossover differs from the one set",),
+        confirm=f"Look up whether the processor treats both as small, with a crossover, and measure {channel} with the "
+        "subwoofers off.",
+        remedy="Set the crossover that is noted for both.",
+        item="pair",
+        check="seats.level",
     )
 
 

@@ -1416,6 +1416,15 @@ def test_a_missing_high_pass_is_found_where_the_room_lifts_the_bass_of_both() ->
     assert finding.channels == ("FR",)
 
 
+def test_of_a_pair_whose_richer_one_is_as_all_others_neither_is_named() -> None:
+    """The subwoofers play the bass of all channels but one, as seen where they are measured through the processor."""
+    room = quiet()
+    job = high_passed(room, without=tuple(c.id for c in room.system.channels if not c.is_sub and c.id != "SiL"))
+    finding = only(room, "settings.bass-management.pair", job)
+    assert set(finding.channels) == {"SiL", "SiR"}
+    assert "not determined" in finding.evidence[1]
+
+
 def test_a_missing_high_pass_is_found_where_noise_hides_the_bass_of_the_partner() -> None:
     """Noise only raises the partner's level: the difference to it is at least what is read."""
     room = quiet()

@@ -454,6 +454,16 @@ PLAIN_FINDINGS: dict[str, PlainFinding] = {
         severity=CLEAR,
         who=ANYBODY,
     ),
+    "settings.bass-management.pair": PlainFinding(
+        text=(
+            "The crossover to the subwoofers likely [differed|differs] between {channels}. Which of the two is right is "
+            "not known."
+        ),
+        notice="deep bass is stronger on one side than on the other.",
+        mending="Set the noted crossover for both in the processor.",
+        severity=SLIGHT,
+        who=ANYBODY,
+    ),
     "settings.crossover": PlainFinding(
         text=(
             "Where the subwoofers take over from {channels}, they [were|are] weaker together than with another setting "
