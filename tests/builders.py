@@ -70,18 +70,20 @@ SEATS: dict[str, Position] = {
 """Seat → ears; A2 is the reference seat."""
 
 
+CREATED = JobCreated(title="Harbour Lane cinema", program_version="0.1.0")
+
+
 def events_of(*bodies: EventBody, start: int = 1) -> tuple[Event, ...]:
     """Bodies as events numbered from `start`, one second apart."""
     return tuple(
-        Event(seq=start + i, at=f"2026-03-14T{9 + i // 3600:02d}:{i // 60 % 60:02d}:{i % 60:02d}.000Z", body=body)
-        for i, body in enumerate(bodies)
+        Event(seq=i + 1, at=f"2026-03-14T{9 + i // 3600:02d}:{i // 60 % 60:02d}:{i % 60:02d}.000Z", body=body)
+        for i, body in enumerate(bodies, start - 1)
     )
 
 
 def job_of(*bodies: EventBody) -> Job:
     """The job that a log of these bodies folds to; the opening event is added."""
-    created = JobCreated(title="Harbour Lane cinema", program_version="0.1.0")
-    return fold(events_of(created, *bodies))
+    return fold(events_of(CREATED, *bodies))
 
 
 def channels(ids: Iterable[str] | None = None) -> tuple[Channel, ...]:

@@ -16,12 +16,11 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
 
-from commission.model import EventBody, ResponseStored, StoreError
+from commission.model import ResponseStored
 
 HERE = Path(__file__).parent
 sys.path[:0] = [str(HERE), str(HERE / "audio")]
@@ -30,6 +29,7 @@ import numpy as np  # noqa: E402
 import soundfile  # noqa: E402
 from builders import cinema, levels  # noqa: E402
 from hostile_sofa import impulse, sofa_file  # noqa: E402
+from memory_journal import MemoryJournal  # noqa: E402
 from mutants import BLOCKED_S, LONGEST_S, Tally, TooLong  # noqa: E402
 from peak_memory import peak_bytes  # noqa: E402
 from PIL import Image  # noqa: E402
@@ -40,7 +40,7 @@ from commission.cli.local_services import LocalServices  # noqa: E402
 from commission.dsp.sweep import sweep_signal  # noqa: E402
 from commission.job.photos import shrink  # noqa: E402
 from commission.job.toml import load_definition  # noqa: E402
-from commission.model import AS_FOUND, CommissionError, Event, ImportOptions, Sweep, read_profile  # noqa: E402
+from commission.model import AS_FOUND, CommissionError, ImportOptions, Sweep, read_profile  # noqa: E402
 from commission.model.progress import unwatched  # noqa: E402
 from commission.record.letterhead import check_logo, load_letterhead  # noqa: E402
 from commission.record.verify.comparison import check_record  # noqa: E402
@@ -256,8 +256,8 @@ class Trials:
         for row in ready[:2]:
             (*_, body), blobs = importer.read(row, self.visit.job, options)
         assert isinstance(body, ResponseStored)
-        stored = _OneMore(self.visit, body, blobs)
-        analysed = Visit(stored, LateDecoder())
+        log = (event.body for event in self.visit.job.log)
+        analysed = Visit(MemoryJournal(*log, body, blobs=blobs, read_only=True), LateDecoder())
         found = analysed.analyse(threading.Event(), unwatched)
         failed = [each.problem for each in found if "the program failed" in (each.problem or "")]
         if failed:
@@ -266,35 +266,6 @@ class Trials:
             failures = [text for text in analysed.failures(AS_FOUND) if "failed" in text]
             if failures:
                 raise AssertionError(failures[0])
-
-
-class _OneMore:
-    """The journal of a visit with one more event, kept in memory."""
-
-    read_only = True
-
-    def __init__(self, visit: Visit, body: ResponseStored, blobs: dict[str, bytes]) -> None:
-        log = visit.job.log
-        last = Event(seq=len(log) + 1, at=log[-1].at, body=body, blob_sha256=body.file_sha256, digest="0" * 64)
-        self._events, self._blobs, self.path = (*log, last), blobs, visit.path
-
-    def events(self) -> tuple[Event, ...]:
-        return self._events
-
-    def blob(self, sha256: str) -> bytes:
-        return self._blobs[sha256]
-
-    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
-        raise StoreError("nothing is stored here")
-
-    def file_problem(self) -> str | None:
-        return None
-
-    def verify(self, progress: Any = None) -> None:
-        return
-
-    def close(self) -> None:
-        return
 
 
 @contextmanager

@@ -25,7 +25,7 @@ import numpy as np
 sys.path[:0] = [str(Path(__file__).parent)]
 
 import mutants  # noqa: E402
-from rooms.visits import MemoryJournal  # noqa: E402
+from memory_journal import MemoryJournal  # noqa: E402
 
 from commission import model  # noqa: E402
 from commission.cli.lazy_parts import LateDecoder  # noqa: E402

@@ -20,7 +20,7 @@ from typing import Any
 import numpy as np
 import soundfile
 import tomli_w
-from rooms.visits import MemoryJournal
+from memory_journal import MemoryJournal
 from scipy import fft, signal
 
 from commission import __version__, model

@@ -15,8 +15,8 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import random_events
+from memory_journal import MemoryJournal
 from rooms import matrix, visits
-from rooms.visits import MemoryJournal
 
 from commission.cli.local_services import LocalServices
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
-from builders import cinema, defined, job_of, levels, reading
+from builders import CREATED, cinema, defined, job_of, levels, reading
+from memory_journal import MemoryJournal
 from sound_room import SoundRoom, stored
 
 from commission.diagnosis.verdict_changes import compare_verdicts, stored_verdicts, verdict_changes
@@ -21,7 +21,6 @@ from commission.model import (
     Event,
     EventBody,
     Job,
-    JobCreated,
     Limit,
     Outcome,
     Signed,
@@ -167,27 +166,9 @@ def test_recordings_withdrawn_since_leave_out_what_rests_on_them_and_nothing_els
 # --- the visit ---
 
 
-class Memory:
-    """A journal in memory."""
-
-    path = Path("memory.commission")
-    read_only = False
-
-    def __init__(self, *bodies: EventBody) -> None:
-        self.log: list[Event] = []
-        self.append((JobCreated(title="t", program_version="1.0"), *bodies))
-
-    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
-        new = [Event(seq=len(self.log) + 1 + i, at="2026-03-14T09:00:00.000Z", body=b) for i, b in enumerate(bodies)]
-        self.log += new
-        return tuple(new)
-
-    def events(self) -> tuple[Event, ...]:
-        return tuple(self.log)
-
-
 def visit_of(*bodies: EventBody) -> Visit:
-    return Visit(Memory(defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 80.0}), *bodies), _decode)  # type: ignore[arg-type]
+    log = MemoryJournal(CREATED, defined(cinema(["FL", "FC"])), *levels({"FL": 75.0, "FC": 80.0}), *bodies)
+    return Visit(log, _decode)  # type: ignore[arg-type]
 
 
 def _decode(stored: Sequence[StoredResponse], blobs: object) -> list[object]:

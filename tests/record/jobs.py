@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 from zlib import crc32
 
 import numpy as np
-from builders import analysis, events_of
+from builders import CREATED, analysis
+from memory_journal import MemoryJournal
 
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import (
@@ -20,15 +20,12 @@ from commission.model import (
     Analyses,
     Analysis,
     Channel,
-    Event,
     EventBody,
     FloatArray,
-    JobCreated,
     Position,
     ResponseStored,
     Room,
     Seat,
-    StoreError,
     System,
 )
 from commission.record.document import (
@@ -48,43 +45,13 @@ from commission.visit import Visit
 CREATED_AT = "2026-03-14T17:05:00Z"
 
 
-class ReadOnlyJournal:
-    """A log that takes no entries."""
-
-    path = Path("harbour-lane.commission")
-    read_only = True
-
-    def __init__(self, events: tuple[Event, ...], blobs: Mapping[str, bytes]) -> None:
-        self._events, self._blobs = events, blobs
-
-    def file_problem(self) -> None:
-        return None
-
-    def events(self) -> tuple[Event, ...]:
-        return self._events
-
-    def blob(self, sha256: str) -> bytes:
-        if sha256 not in self._blobs:
-            raise StoreError(f"The recording {sha256[:12]} is not in the job file.")
-        return self._blobs[sha256]
-
-    def append(self, bodies: object, blobs: object = None) -> tuple[Event, ...]:
-        raise StoreError("read only")
-
-    def verify(self, progress: object = None) -> None:
-        return None
-
-    def close(self) -> None:
-        return None
-
-
 class AnalysedVisit(Visit):
     """A visit with analyses made by hand."""
 
-    def __init__(self, events: tuple[Event, ...], given: Mapping[int, Any], blobs: Mapping[str, bytes]) -> None:
+    def __init__(self, *bodies: EventBody, given: Mapping[int, Any], blobs: Mapping[str, bytes] | None) -> None:
         self._given: Analyses | None = None
         self._by_seq = given
-        super().__init__(ReadOnlyJournal(events, blobs), lambda stored, fetch, whole=(): [])
+        super().__init__(MemoryJournal(*bodies, blobs=blobs, read_only=True), lambda stored, fetch, whole=(): [])
 
     @property
     def analyses(self) -> Analyses:
@@ -118,10 +85,9 @@ def visit_of(
         )
         for r, c, s in heard
     )
-    events = events_of(JobCreated(title="test", program_version="0.1.0"), *bodies, *responses)
-    first = len(events) - len(responses) + 1
+    first = 1 + len(bodies) + 1
     given = {first + i: _of_its_place(each, c, s) for i, ((_, c, s), each) in enumerate(heard.items())}
-    return AnalysedVisit(events, given, blobs or {})
+    return AnalysedVisit(CREATED, *bodies, *responses, given=given, blobs=blobs)
 
 
 def _of_its_place(heard: Any, channel: str, seat: str) -> Any:

@@ -15,8 +15,8 @@ from functools import cache
 from typing import Any
 
 import pytest
-from builders import LOUDSPEAKERS, cinema, defined, events_of, levels
-from jobs import ReadOnlyJournal
+from builders import CREATED, LOUDSPEAKERS, cinema, defined, levels
+from memory_journal import MemoryJournal
 
 from commission.diagnosis.fates import follow
 from commission.model import (
@@ -28,7 +28,6 @@ from commission.model import (
     EventBody,
     Finding,
     FindingHistory,
-    JobCreated,
     Limit,
     Outcome,
     ResponseStored,
@@ -184,9 +183,8 @@ class SimulatedVisit(Visit):
                     note="it is an heirloom" if fault.action == "accepted" else "",
                 )
                 (last if fault.late or first == AS_LEFT else done).append(body)
-        opened = JobCreated(title="Simulated cinema", program_version="0.1.0")
         system = defined(cinema(truth.channels, ["A2"]))
-        super().__init__(ReadOnlyJournal(events_of(opened, system, *before, *done, *after, *last), {}), lambda *_: [])
+        super().__init__(MemoryJournal(CREATED, system, *before, *done, *after, *last), lambda *_: [])
         self._outcome_of = cache(self._simulated)
 
     @property

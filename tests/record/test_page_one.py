@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 import pytest
 from builders import cinema, defined, levels, setting, tapes
-from jobs import CREATED_AT, ReadOnlyJournal, grids, renamed, response, section, sections, text_of, visit_of
+from jobs import CREATED_AT, grids, renamed, response, section, sections, text_of, visit_of
+from memory_journal import MemoryJournal
 
 from commission.diagnosis import RULES
 from commission.dsp.direct import DIRECT_BEFORE_S, DIRECT_FRAMES, DIRECT_RATE_HZ
@@ -335,7 +336,7 @@ def test_a_simulated_room_is_not_reported_as_a_real_one() -> None:
 
 @pytest.mark.parametrize("name", ["loft.commission", "my loft.commission", "-x.commission", 'a"b $HOME.commission'])
 def test_the_printed_verify_command_can_be_typed(monkeypatch: pytest.MonkeyPatch, name: str) -> None:
-    monkeypatch.setattr(ReadOnlyJournal, "path", Path(name))
+    monkeypatch.setattr(MemoryJournal, "path", Path(name))
     doc = record(visit_of(defined(cinema(["FL"], ["A2"]))))
     (command,) = re.findall(r"run: (commission verify .*?)\. It prints", doc.how_to_check)
     assert shlex.split(command) == ["commission", "verify", f"./{name}" if name.startswith("-") else name]

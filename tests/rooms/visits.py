@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import tomli_w
+from memory_journal import MemoryJournal
 
 from commission import __version__, model
 from commission.audio.decoding import decode
@@ -25,45 +26,6 @@ from rooms.scene import OTHER_NAMES, STANDARD, Scene
 ROUND = model.AS_FOUND
 Point = tuple[float, float, float]
 _KEY = {other: key for key, other in OTHER_NAMES.items()}
-
-
-class MemoryJournal:
-    """A log without a file, as `commission.job.store` keeps it but for digests."""
-
-    read_only = False
-
-    def __init__(self) -> None:
-        self.path = Path("simulated.commission")
-        self._events: list[model.Event] = []
-        self._blobs: dict[str, bytes] = {}
-
-    def append(
-        self, bodies: Sequence[model.EventBody], blobs: Mapping[str, bytes] | None = None
-    ) -> tuple[model.Event, ...]:
-        self._blobs |= blobs or {}
-        new: list[model.Event] = []
-        for body in bodies:
-            seq = len(self._events) + len(new) + 1
-            at = f"2026-03-14T{9 + seq // 3600 % 12:02d}:{seq // 60 % 60:02d}:{seq % 60:02d}.000Z"
-            sha = getattr(body, "file_sha256", None)
-            new.append(model.Event(seq=seq, at=at, body=body, blob_sha256=sha))
-        self._events += new
-        return tuple(new)
-
-    def file_problem(self) -> None:
-        return None
-
-    def events(self) -> tuple[model.Event, ...]:
-        return tuple(self._events)
-
-    def blob(self, sha256: str) -> bytes:
-        return self._blobs[sha256]
-
-    def verify(self, progress: Any = None) -> str | None:
-        return None
-
-    def close(self) -> None:
-        pass
 
 
 class Memory:

@@ -1,63 +1,27 @@
-"""In-memory stand-ins for what the screens use: a journal, the services, and a source that measures at once."""
+"""In-memory stand-ins for what the screens use: the services and a source that measures at once."""
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from builders import cinema, defined, events_of
+from builders import CREATED, cinema, defined
+from memory_journal import MemoryJournal
 
 from commission.model import (
     AS_FOUND,
     Cancelled,
     Capture,
     CommissionError,
-    Event,
     EventBody,
-    JobCreated,
     ResponseStored,
-    StoreError,
     System,
 )
 from commission.ui.app import CommissionApp
 from commission.visit import Visit
-
-
-class MemoryJournal:
-    """A log in a list; with `full` it refuses entries as a full disk does."""
-
-    def __init__(self, *bodies: EventBody, read_only: bool = False) -> None:
-        self.path = Path("harbour-lane.commission")
-        self.read_only = read_only
-        self.full = False
-        self._events = list(events_of(JobCreated(title="Harbour Lane cinema", program_version="0"), *bodies))
-
-    def append(self, bodies: Sequence[EventBody], blobs: Mapping[str, bytes] | None = None) -> tuple[Event, ...]:
-        if self.full:
-            raise StoreError("The disk is full: nothing was stored. Free some space, then press Enter again.")
-        if self.read_only:
-            raise StoreError("This job is open for reading only.")
-        new = events_of(*bodies, start=len(self._events) + 1)
-        self._events += new
-        return new
-
-    def file_problem(self) -> None:
-        return None
-
-    def events(self) -> tuple[Event, ...]:
-        return tuple(self._events)
-
-    def blob(self, sha256: str) -> bytes:
-        raise StoreError("no recordings here")
-
-    def verify(self, progress: Any = None) -> None:
-        return None
-
-    def close(self) -> None:
-        return None
 
 
 class StandInSource:
@@ -144,7 +108,7 @@ def app_of(
     decoder: Any = unreadable,
 ) -> CommissionApp:
     """The program on a job in memory."""
-    journal = journal or MemoryJournal(defined(system or cinema()), *bodies)
+    journal = journal or MemoryJournal(CREATED, defined(system or cinema()), *bodies)
     visit = Visit(journal, decoder)
     return CommissionApp(StandInServices(visit, source), Path("harbour-lane.commission"), keys=Path("no-keys.toml"))
 

@@ -5,8 +5,9 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from builders import cinema
-from stand_ins import MemoryJournal, app_of, settle
+from builders import CREATED, cinema
+from memory_journal import MemoryJournal
+from stand_ins import app_of, settle
 from test_returning import begun, shown
 from test_shell import to_step
 from textual.widgets import Input, Static
@@ -77,7 +78,7 @@ def test_remaining_tasks_are_listed_until_done():
 
 
 async def test_the_last_step_lists_remaining_tasks_with_their_keys():
-    app = app_of(journal=MemoryJournal())
+    app = app_of(journal=MemoryJournal(CREATED))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
         await to_step(pilot, "handover")

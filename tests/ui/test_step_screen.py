@@ -4,8 +4,9 @@ import threading
 import time
 
 import pytest
-from builders import cinema, defined, levels
-from stand_ins import MemoryJournal, StandInSource, app_of, screen_text, settle
+from builders import CREATED, cinema, defined, levels
+from memory_journal import MemoryJournal
+from stand_ins import StandInSource, app_of, screen_text, settle
 from textual import constants, events
 from textual.widgets import Input, Static
 from textual.worker import Worker, get_current_worker
@@ -135,7 +136,7 @@ async def test_a_withdrawn_reading_stays_in_the_log():
 
 
 async def test_a_full_disk_is_reported_beside_the_row_and_the_number_stays():
-    journal = MemoryJournal(defined(cinema()))
+    journal = MemoryJournal(CREATED, defined(cinema()))
     app = app_of(journal=journal)
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_step(app, pilot, "levels")
@@ -159,7 +160,7 @@ async def test_a_disk_that_fills_between_two_numbers_is_reported():
             self.full = True
             return stored
 
-    app = app_of(journal=Filling(defined(cinema())))
+    app = app_of(journal=Filling(CREATED, defined(cinema())))
     async with app.run_test(size=(80, 24)) as pilot:
         screen = await open_step(app, pilot, "levels")
         for key in ("7", "6", "enter", "7", "4", "enter"):
@@ -171,7 +172,7 @@ async def test_a_disk_that_fills_between_two_numbers_is_reported():
 
 
 async def test_an_answer_refused_by_a_full_disk_stays_in_its_dialog():
-    journal = MemoryJournal(defined(cinema()))
+    journal = MemoryJournal(CREATED, defined(cinema()))
     app = app_of(journal=journal)
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
@@ -503,7 +504,7 @@ async def test_escape_leaves_a_step_during_the_analysis_and_stops_it_on_the_over
         for c in ("FL", "FC", "FR", "BL", "BR", "SiL")
         for s in ("A1", "A2", "A3")
     ]
-    app = app_of(journal=MemoryJournal(defined(cinema()), *bodies), decoder=slow)
+    app = app_of(journal=MemoryJournal(CREATED, defined(cinema()), *bodies), decoder=slow)
     async with app.run_test(size=(80, 24)) as pilot:
         while not slow.begun.is_set():
             await pilot.pause(0.01)

@@ -6,8 +6,9 @@ from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
-from builders import cinema, defined, keep_steps, levels
-from stand_ins import MemoryJournal, app_of
+from builders import CREATED, cinema, defined, keep_steps, levels
+from memory_journal import MemoryJournal
+from stand_ins import app_of
 from test_shell import footer_fits, settle, shown, to_step
 from textual.widgets import Input
 
@@ -92,7 +93,7 @@ async def test_limits_are_shown_with_their_basis_and_a_custom_file_changes_verdi
 
 def with_other_verdicts():
     """A job whose stored verdicts of FL and FR are the opposite of today's, with fixed dates."""
-    visit = Visit(MemoryJournal(defined(cinema(["FL", "FC", "FR"])), *READINGS), lambda *_: ())
+    visit = Visit(MemoryJournal(CREATED, defined(cinema(["FL", "FC", "FR"])), *READINGS), lambda *_: ())
     now = stored_verdicts(visit.outcomes(AS_FOUND).values(), "record", "0")
     turned = tuple(replace(kind, places=tuple(_turn(place) for place in kind.places)) for kind in now.kinds)
     return replace(now, kinds=turned)
