@@ -2,7 +2,7 @@
 
 Textual's pilot sleeps 20 ms after every key, twice, and goes on once the process has computed little meanwhile. Here it goes
 on as soon as the event loop has nothing left to do, which is both sooner and certain. A screen is painted when a test pauses, once,
-instead of after every message; and style sheets are parsed once for all programs of a process.
+instead of after every message; style sheets are parsed once for all programs of a process; and steps are not prepared.
 """
 
 from __future__ import annotations
@@ -16,12 +16,16 @@ import textual.pilot
 import textual.screen
 from textual.css.stylesheet import Stylesheet
 
+from commission.ui import garbage
+
 AT_ONCE = False
 """Whether screens are painted as soon as they ask for it: for tests of how often they do, and how long that takes."""
 FRAME_S = 0.001
 """A screen is painted again after this time instead of 1/60 s."""
 SOON_S = 0.02
 """A timer that ends within this time is waited for."""
+PAUSE_S = 1e9
+"""Time without a key before a pause: never, but for tests of pauses; a program would prepare steps that no test opens."""
 
 _paint = textual.screen.Screen._compositor_refresh
 _unpainted: set[textual.screen.Screen[Any]] = set()
@@ -92,3 +96,4 @@ def install() -> None:
     setattr(textual.screen.Screen, "_compositor_refresh", paint_in_pause)  # noqa: B010
     setattr(Stylesheet, "_parse_rules", parse_once)  # noqa: B010
     setattr(textual.screen, "UPDATE_PERIOD", FRAME_S)  # noqa: B010  (declared final)
+    garbage.PAUSE_S = PAUSE_S

@@ -24,14 +24,14 @@ PAUSE_S = 1.0
 _usual = gc.get_threshold()
 _begun = False
 _kept = 0
-"""Number of kept objects at their last collection."""
+"""Number of kept objects at their last collection; counting them takes milliseconds. 0: not counted yet."""
 
 
 def begin() -> None:
     """Collect in pauses from now on. Loaded objects are kept and need not be searched."""
     global _begun, _kept
     gc.freeze()
-    _kept = gc.get_freeze_count()
+    _kept = 0
     gc.set_threshold(YOUNG, MIDDLE, FORCED)
     gc.enable()
     _begun = True
@@ -62,13 +62,13 @@ def search_in_pause(*, keep: bool) -> None:
     global _kept
     if gc.get_count()[2] < WORTHWHILE:
         return
-    all_again = keep and gc.get_freeze_count() > 1.5 * _kept
+    all_again = keep and gc.get_freeze_count() > 1.5 * _kept > 0
     if all_again:
         gc.unfreeze()
     gc.collect()
     if keep:
         gc.freeze()
-    if all_again:
+    if all_again or (keep and not _kept):
         _kept = gc.get_freeze_count()
 
 

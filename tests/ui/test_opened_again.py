@@ -115,6 +115,7 @@ async def test_steps_prepared_in_a_pause_show_entries_made_before_they_are_opene
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     monkeypatch.setattr("commission.ui.app.PREPARE_AFTER_S", 0.001)
+    monkeypatch.setattr("commission.ui.garbage.PAUSE_S", 1.0)
     app = app_of(*levels({"FL": 75.0}))
     async with app.run_test(size=(80, 24)) as pilot:
         await settle(pilot)
