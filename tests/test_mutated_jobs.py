@@ -14,14 +14,14 @@ HERE = Path(__file__).parent
 
 
 def test_no_mutant_causes_a_crash_a_hang_or_a_flood_of_memory(tmp_path: Path) -> None:
-    """Forty; `python tests/bench mutants` makes 5,000."""
-    words = [sys.executable, str(HERE / "mutants.py"), "40", "1"]
+    """Twenty-five; `python tests/bench mutants` makes 5,000."""
+    words = [sys.executable, str(HERE / "mutants.py"), "25", "1"]
     environment = os.environ | {"TMPDIR": str(tmp_path)}
     done = subprocess.run(words, env=environment, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr[-2000:]
     assert done.stderr == ""
     tally = json.loads(done.stdout)
-    assert tally["count"] > 33
+    assert tally["count"] > 20
     assert tally["refused"] < 0.7 * tally["count"], "most are to be read, not refused"
     assert tally["crashes"] == []
     assert tally["hangs"] == []

@@ -7,6 +7,7 @@ import resource
 import sys
 import threading
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ import pytest
 from builders import cinema
 from hostile_sofa import sofa_file
 
-from commission.audio.sofa import read_sofa
+from commission.audio.sofa import parse_sofa, read_sofa
 from commission.cli.local_services import LocalServices
 from commission.model import AS_FOUND, ImportOptions, InputError, ResponseStored, child_process
 from commission.model.child_process import decode_in_child
@@ -34,9 +35,9 @@ def secret(tmp_path: Path) -> Path:
     return path
 
 
-def refusal(data: bytes) -> str:
+def refusal(data: bytes, read: Callable[[bytes, str], object] = parse_sofa) -> str:
     with pytest.raises(InputError) as error:
-        read_sofa(data, "x.sofa")
+        read(data, "x.sofa")
     assert "\n" not in str(error.value)
     return str(error.value)
 
@@ -61,7 +62,7 @@ def test_only_the_usual_filters_are_read() -> None:
         {"compression": "gzip", "shuffle": True, "fletcher32": True},
         {"chunks": (1, 1, 100)},
     ):
-        (found,) = read_sofa(hostile_sofa.packed(**options), "x.sofa")
+        (found,) = parse_sofa(hostile_sofa.packed(**options), "x.sofa")
         np.testing.assert_array_equal(found.response.impulse, hostile_sofa.impulse())
     for options in ({"compression": "lzf"}, {"scaleoffset": 3, "dtype": "i4"}):
         assert "compressed in an unsupported way" in refusal(hostile_sofa.packed(**options))
@@ -82,12 +83,14 @@ def test_a_damaged_heap_that_loops_for_ever_gives_one_sentence(monkeypatch: pyte
     assert child_process.CPU_S < 10, "a hang by the measure of these tests"
     monkeypatch.setattr(child_process, "CPU_S", 1)
     before = resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime
-    assert "takes longer than 1 s to read: it is damaged or was made to do so" in refusal(hostile_sofa.endless())
+    assert "takes longer than 1 s to read: it is damaged or was made to do so" in refusal(
+        hostile_sofa.endless(), read_sofa
+    )
     assert resource.getrusage(resource.RUSAGE_CHILDREN).ru_utime - before < 3
     monkeypatch.setattr(child_process, "CPU_S", 20)
     monkeypatch.setattr(child_process, "WALL_S", 0.5)  # where processor time cannot be limited
     begin = time.monotonic()
-    assert "takes longer than" in refusal(hostile_sofa.endless())
+    assert "takes longer than" in refusal(hostile_sofa.endless(), read_sofa)
     assert time.monotonic() - begin < 5
 
 

@@ -275,7 +275,7 @@ def test_bad_files_give_the_reason(data: bytes, words: str) -> None:
 
 def test_control_characters_in_a_file_are_harmless() -> None:
     body = stored("F\x1b[31mL", "A1")
-    back = read_sofa(write_sofa(SYSTEM, "as-found", [(body, responses()[0][1])], at=AT), "x.sofa")
+    back = parse_sofa(write_sofa(SYSTEM, "as-found", [(body, responses()[0][1])], at=AT), "x.sofa")
     assert back[0].channel == "F[31mL"
 
 

@@ -326,7 +326,7 @@ def test_a_kill_while_a_job_is_made_leaves_no_partial_file(tmp_path: Path) -> No
     import random
 
     rng, next_number = random.Random(2), 0
-    for _ in range(15):
+    for _ in range(9):
         words = [sys.executable, "-c", MAKER, str(tmp_path), str(next_number)]
         maker = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
         assert maker.stdout is not None

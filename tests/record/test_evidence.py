@@ -41,7 +41,7 @@ from commission.record.document import Bullets, Paragraph, Section
 from commission.steps import step as step_of
 from commission.visit import Visit
 
-VISITS = 240
+VISITS = 150
 LIMIT = Limit(low=-1.0, high=1.0, unit="dB", basis="simulated")
 U_DB = 0.3
 VALUES = {Verdict.PASS: 0.1, Verdict.UNSURE: 1.0, Verdict.FAIL: -2.8}
