@@ -63,6 +63,7 @@ VISITS = count()
 """A number for each visit."""
 NOISES_DB = (0.2, 0.5, 0.8)
 READINGS = (1, 2, 3)
+BOTH = (AS_FOUND, AS_LEFT)
 TRIM_STEPS_DB = (0.1, 0.5, 1.0)
 DELAY_STEPS: tuple[tuple[DelayUnit, float], ...] = (
     ("ms", 0.1),
@@ -93,8 +94,8 @@ class Tally:
     """Interval → whether it contained the truth."""
     verdicts: dict[str, list[tuple[int, bool, Verdict]]] = field(default_factory=lambda: defaultdict(list))
     """Check → (whether it was truly within its limit, verdict)."""
-    green: list[bool] = field(default_factory=list)
-    """Whether every check of the round as left passed."""
+    green: dict[str, list[bool]] = field(default_factory=lambda: defaultdict(list))
+    """Round → whether every check of it passed."""
 
     def holds(self, name: str, value: float | None, truth: float, expanded: float) -> None:
         """Note an interval."""
@@ -133,7 +134,7 @@ class Visit:
     trim_step_db: float
     delay: tuple[DelayUnit, float]
     well_set: bool = False
-    """As found, every channel is set as well as its processor allows; nothing is changed."""
+    """As found, every channel is set as well as its processor allows; nothing is changed before it is read as left."""
     sound: bool = False
     """Arrivals are measured at the reference seat, too."""
     microphone_m: float = 0.02
@@ -219,12 +220,20 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     job = job_of(*bodies, *levels(read(volume_db)))  # type: ignore[arg-type]
     analyses = heard(AS_FOUND) if visit.sound else Analyses()
     truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, delay_settings, delay, own, speed)
-    if visit.well_set:
-        _score(tally, job, AS_FOUND, analyses, truth, visit)
-        return
     _score(tally, job, AS_FOUND, analyses, truth, visit, name="found ")
+    if not visit.well_set:
+        trims_db, delay_settings = _as_asked(tally, job, analyses, truth)
+    bodies = [*job_bodies(job), *entered(AS_LEFT)]
+    volume_db = rng.normal(0, VOLUME_U_DB)
+    job = job_of(*bodies, *levels(read(volume_db), round_id=AS_LEFT))  # type: ignore[arg-type]
+    truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, delay_settings, delay, own, speed)
+    _score(tally, job, AS_LEFT, heard(AS_LEFT) if visit.sound else Analyses(), truth, visit)
+
+
+def _as_asked(tally: Tally, job: Job, analyses: Analyses, truth: _Truth) -> tuple[np.ndarray, np.ndarray]:
+    """(trims, delays) that the sheet asks for after the round as found; the intervals of what leads to them are noted."""
     found = level_step.solve(job, AS_FOUND, analyses).channels
-    needed_db = 75.0 - (at_zero_db + volume_db + meter_db)
+    needed_db = 75.0 - (truth.at_zero_db + truth.volume_db + truth.meter_db)
     for i, c in enumerate(IDS):
         exact, new = found[c].trim_exact_db, found[c].trim_db
         assert exact is not None and new is not None
@@ -232,15 +241,12 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
         tally.holds("after typing", new, needed_db[i], found[c].budget_left.expanded)
         absolute = found[c].budget_absolute
         assert absolute is not None
-        tally.holds("absolute", found[c].level_db, at_zero_db[i] + trims_db[i] + volume_db, absolute.expanded)
-    trims_db = np.array([found[c].trim_db for c in IDS], dtype=float)
+        tally.holds("absolute", found[c].level_db, truth.apart_db[i] + 75.0, absolute.expanded)
     placed = distances.solve(job, AS_FOUND, analyses).channels
-    delay_settings = np.array([placed[c].setting.setting for c in IDS])
-    bodies = [*job_bodies(job), *entered(AS_LEFT)]
-    volume_db = rng.normal(0, VOLUME_U_DB)
-    job = job_of(*bodies, *levels(read(volume_db), round_id=AS_LEFT))  # type: ignore[arg-type]
-    truth = _Truth(at_zero_db, trims_db, volume_db, meter_db, true_m, delay_settings, delay, own, speed)
-    _score(tally, job, AS_LEFT, heard(AS_LEFT) if visit.sound else Analyses(), truth, visit)
+    return (
+        np.array([found[c].trim_db for c in IDS], dtype=float),
+        np.array([placed[c].setting.setting for c in IDS]),
+    )
 
 
 def sub_centres_m(rng: np.random.Generator, count: int) -> np.ndarray:
@@ -321,9 +327,8 @@ def _score(
         if check.id == "distances.setting" and not visit.well_set and not name:
             tally.verdicts["entered as asked"].append((tally.visit, True, check.verdict))
         tally.judge(f"{name}{check.id}", check, float(true))
-    if not name:
-        tested = [each for each in shown if each is not Verdict.NOT_TESTED]
-        tally.green.append(all(each is Verdict.PASS for each in tested))
+    tested = [each for each in shown if each is not Verdict.NOT_TESTED]
+    tally.green[round_id].append(all(each is Verdict.PASS for each in tested))
 
 
 def visits_of(rooms: Rooms, simulator: str, visits: int, seed: int, options: Mapping[str, object]) -> Tally:
@@ -351,7 +356,8 @@ def merged(tallies: Iterable[Tally]) -> Tally:
             out.inside[name] += held
         for name, found in each.verdicts.items():
             out.verdicts[name] += found
-        out.green += each.green
+        for round_id, green in each.green.items():
+            out.green[round_id] += green
     return out
 
 
@@ -449,8 +455,11 @@ def _print_distances(title: str, t: Tally) -> None:
 
 def print_green(rooms: Rooms, visits: int) -> None:
     """Whole visits in a room that is set as well as its processor allows."""
-    print("\nWell-set rooms, trims of 0.5 dB and distances of 0.1 m, tape 2 cm: visits with every check passed")
-    print(f"placed noise  n {'by hand and tape':>26} {'with arrivals':>26}")
+    print(
+        "\nWell-set rooms, trims of 0.5 dB and distances of 0.1 m, tape 2 cm: visits with every check of a round passed"
+    )
+    columns = (f"{round_id}, {what}" for what in ("by hand and tape", "with arrivals") for round_id in BOTH)
+    print(f"placed noise  n {' '.join(f'{each:>27}' for each in columns)}")
     for displaced_m, noise_db, readings in product(displaced_meter.RADII_M, NOISES_DB, (2, 3, 5)):
         options: dict[str, object] = {
             "displaced_m": displaced_m,
@@ -461,14 +470,12 @@ def print_green(rooms: Rooms, visits: int) -> None:
             "delay": ("m", 0.1),
             "well_set": True,
         }
-        shares = [
-            interval(
-                merged(visits_of(rooms, each, visits, 4, options | {"sound": sound}) for each in rooms.made).green
-            )
+        found = [
+            merged(visits_of(rooms, each, visits, 4, options | {"sound": sound}) for each in rooms.made).green
             for sound in (False, True)
         ]
-        title = f"{100 * displaced_m:>3.0f} cm {noise_db:>5.1f} {readings:>2}"
-        print(f"{title} {shares[0]:>26} {shares[1]:>26}", flush=True)
+        shares = " ".join(f"{interval(green[round_id]):>27}" for green in found for round_id in BOTH)
+        print(f"{100 * displaced_m:>3.0f} cm {noise_db:>5.1f} {readings:>2} {shares}", flush=True)
 
 
 def run(arguments: Sequence[str] | Iterable[str] = ()) -> None:

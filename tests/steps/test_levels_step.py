@@ -26,6 +26,7 @@ from commission.model import (
 )
 from commission.model.formatting import cell_text
 from commission.steps import levels as step
+from commission.steps.levels import result
 
 NONE = Analyses()
 # One reading by hand of a loudspeaker farther than 2.5 m. Eye 0.5 dB; place within 5 cm: 1.3·√(1 − exp(−(8.5·0.05/1.3)²)), of
@@ -98,11 +99,17 @@ def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
 MAINS = ("FL", "FC", "FR", "SiL", "SiR")
 
 
-def read_in_two_rounds(apart_db: tuple[float, ...], turned_db: tuple[float, ...], *, noted: bool = True) -> Job:
-    """One reading of each channel in each round, the volume 1 dB up; `apart_db`: what each then reads off what its trim
-    says."""
-    found = {c: 75.0 - by for c, by in zip(MAINS, turned_db, strict=True)}
-    left = {c: 76.0 + off for c, off in zip(MAINS, apart_db, strict=True)}
+def read_in_two_rounds(
+    apart_db: tuple[float, ...],
+    turned_db: tuple[float, ...],
+    *,
+    noted: bool = True,
+    repeats_db: tuple[float, ...] = (0.0,),
+) -> Job:
+    """Each channel read in each round, once or with some `repeats_db`, the volume 1 dB up; `apart_db`: what each then reads
+    off what its trim says."""
+    found = {c: [75.0 - by + each for each in repeats_db] for c, by in zip(MAINS, turned_db, strict=True)}
+    left = {c: [76.0 + off + each for each in repeats_db] for c, off in zip(MAINS, apart_db, strict=True)}
     trims = [setting(c, trim_db=0.0) for c in MAINS if noted]
     trims += [setting(c, trim_db=by, round_id="as-left") for c, by in zip(MAINS, turned_db, strict=True)]
     return job_of(defined(cinema(MAINS)), *levels(found), *levels(left, round_id="as-left"), *trims)
@@ -134,6 +141,37 @@ def test_a_trim_that_was_not_entered_as_noted_makes_no_reading_worse() -> None:
     left = step.solve(job, "as-left").channels
     assert left["SiR"].u_db < U_ONE
     assert left["SiR"].match.verdict is Verdict.FAIL
+
+
+TWICE_DB = (-0.4, 0.4)
+
+
+def test_readings_of_both_rounds_decide_where_they_agree() -> None:
+    """The mean of both (JCGM 100 4.2.1), minus trim and volume; a trim that was not entered as noted is read by itself."""
+    off_db, turned_db = (0.0, 0.7, 0.0, 0.0, 3.0), (0.0, 1.0, -2.0, 0.5, 0.0)
+    job = read_in_two_rounds(off_db, turned_db, repeats_db=TWICE_DB)
+    found, left = (step.solve(job, each).channels for each in ("as-found", "as-left"))
+    assert left["FC"].match.value == pytest.approx(0.7 / 2)
+    assert left["SiR"].match.value == pytest.approx(3.0)
+    assert (left["FC"].matched, left["SiR"].matched, left["FC"].count) == (4, 2, 2)
+    assert "mean with 2 earlier readings" in left["FC"].match.text and "earlier" not in left["SiR"].match.text
+    assert left["FC"].match.uncertainty < 0.8 * left["SiR"].match.uncertainty
+    assert all(each.matched == 2 for each in found.values())
+
+
+@pytest.mark.parametrize("noted, repeats_db", [(False, TWICE_DB), (True, (0.0,))])
+def test_without_trims_or_repeats_each_round_decides_alone(noted: bool, repeats_db: tuple[float, ...]) -> None:
+    job = read_in_two_rounds((0.0, 0.7, 0.0, 0.0, 0.0), (0.0,) * 5, noted=noted, repeats_db=repeats_db)
+    assert step.solve(job, "as-left").channels["FC"].match.value == pytest.approx(0.7)
+
+
+def test_readings_before_a_repair_are_of_another_source(monkeypatch: pytest.MonkeyPatch) -> None:
+    job = read_in_two_rounds((0.0, 0.7, 0.0, 0.0, 0.0), (0.0,) * 5, repeats_db=TWICE_DB)
+    monkeypatch.setattr(
+        result, "awaiting_repair", lambda _job, at, _analyses: {"FC": "reversed"} if at == "as-found" else {}
+    )
+    left = step.solve(job, "as-left").channels
+    assert (left["FC"].matched, left["FL"].matched) == (2, 4)
 
 
 def test_a_steady_hand_may_be_off_by_three_times_0_4_of_what_is_taken() -> None:

@@ -8,7 +8,7 @@ its cost.
 Channels are compared with each other: the part common to the main channels (their median: the volume, the meter's own
 error) is subtracted and checked separately against the reference, with the meter's class. The scatter of a reading is
 taken from a model of hand and eye (`dsp.placement`) until repeats show it: readings of one round, or of two rounds minus
-their trims.
+their trims. The check of a main channel rests on the readings of all rounds, minus their trims, where they agree.
 """
 
 from __future__ import annotations
@@ -430,6 +430,11 @@ def _basis(job: Job, result: LevelsResult) -> list[str]:
         remarks.append(
             f"Meter {support}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
             f"channel, {trim.step:g} dB between two; the limit includes it."
+        )
+    if any(each.matched > each.count for each in result.channels.values()):
+        remarks.append(
+            'Readings of earlier rounds count in "Off by", shifted by the trims entered since, where they agree with those '
+            "of this round: n and Reading are of this round alone."
         )
     if result.common_u_db is not None:
         remarks.append(

@@ -16,6 +16,7 @@ from commission.dsp.trims import TrimPlan, best_common_offset, exact_trims_db, f
 from commission.dsp.trims import plan as plan_trims
 from commission.model import AS_LEFT, Analyses, Budget, Channel, Check, Job, Limit, Verdict
 from commission.model.units import counted
+from commission.model.verdict import guard_band
 from commission.steps.seats.awaiting import awaiting_repair, is_accepted
 from commission.steps.seats.faults import trim_doubt
 from commission.steps.seats.result import OTHERS, SeatsResult
@@ -102,6 +103,8 @@ class ChannelLevel:
     that target."""
     match: Check
     """Reading minus target, relative to the common part of the main channels."""
+    matched: int
+    """Number of readings that `match` is the mean of, with those of earlier rounds."""
     more: int | None
     """Number of further readings of every undecided channel that would decide this one if they agree; None if it is
     decided, or nine would not suffice."""
@@ -197,6 +200,10 @@ def solve(
     own_targets_db, targets_db = targets_db, {c: target + offset for c, target in targets_db.items()}
     readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
     common = _common(job, measured, readings, awaiting, counted, targets_db)
+    pooled = {} if common is None else _with_earlier(job, round_id, analyses, measured, read, counted)
+    best = [(c, pooled.get(c.id, found)) for c, found in measured]
+    budgets = readings | {c.id: _budget(job, c, found, counted) for c, found in best if c.id in pooled}
+    match_common = (_common(job, best, budgets, awaiting, counted, targets_db) if pooled else None) or common
     common_db = 0.0 if common is None else common.value_db
     limit = job.limit("settings.trim")
     off_db = {c.id: found.level_db - targets_db[c.id] - common_db for c, found in measured if c.id not in awaiting}
@@ -206,7 +213,16 @@ def solve(
     check, budget_sum = _sum_check(job, round_id, together, readings, common, offset, asked_db) or (None, None)
     channels = {
         c.id: _channel(
-            job, round_id, c, found, targets_db[c.id], trims[c.id], readings[c.id], common, asked_db.get(c.id)
+            job,
+            round_id,
+            c,
+            found,
+            targets_db[c.id],
+            trims[c.id],
+            readings[c.id],
+            (pooled.get(c.id, found), budgets[c.id]),
+            match_common,
+            asked_db.get(c.id),
         )
         for c, found in measured
     }
@@ -545,7 +561,7 @@ def _more(each: ChannelLevel, together: int) -> int | None:
         return None
     for more in range(1, MOST_MORE + 1):
         ratio = u_of.student_t95(dof + more * together) / u_of.student_t95(dof)
-        u = math.hypot(scatter * ratio * math.sqrt(each.count / (each.count + more)), rest)
+        u = math.hypot(scatter * ratio * math.sqrt(each.matched / (each.matched + more)), rest)
         if limit.judge(each.match.value, u) is not Verdict.UNSURE:
             return more
     return None
@@ -588,20 +604,22 @@ def _channel(
     target: float,
     trim: _Trim,
     reading: Budget,
+    best: tuple[_Reading, Budget],
     common: _Common | None,
     asked_db: float | None,
 ) -> ChannelLevel:
-    """One channel. `reading`: budget of its level; `asked_db`: the target that its trim was entered for, if that is not
-    `target`.
+    """One channel. `reading`: budget of its level; `best`: its level with the readings of earlier rounds, and the budget
+    of that; `asked_db`: the target that its trim was entered for, if that is not `target`.
     """
     old, meter = old_trim_db(job, round_id, channel.id), job.system.instrument("meter")
     absolute = None
     if meter is not None and meter.accuracy_class:
         absolute = budget_for.absolute_level(reading, meter.accuracy_class)
+    matched, budget = best
     if common is None:
         budget = budget_for.level_match(absolute or reading, 0.0, 0.0)
     else:
-        budget = budget_for.level_match(reading, common.u_one_db, common.sensitivities[channel.id])
+        budget = budget_for.level_match(budget, common.u_one_db, common.sensitivities[channel.id])
     aim = target if asked_db is None else asked_db
     return ChannelLevel(
         channel=channel,
@@ -623,7 +641,8 @@ def _channel(
         why_no_trim=trim.why_not,
         in_doubt=trim.in_doubt,
         before_sum=asked_db is not None,
-        match=_match_check(job, channel, found.level_db - aim, budget, common),
+        match=_match_check(job, channel, matched.level_db - aim, budget, common, matched.count - found.count),
+        matched=matched.count,
         more=None,
         repeat=_repeat_check(job, channel, found),
         reading=reading,
@@ -633,8 +652,15 @@ def _channel(
     )
 
 
-def _match_check(job: Job, channel: Channel, apart_db: float, budget: Budget, common: _Common | None) -> Check:
-    """Check of a channel's level. `apart_db`: reading minus target."""
+def _match_check(
+    job: Job, channel: Channel, apart_db: float, budget: Budget, common: _Common | None, earlier: int
+) -> Check:
+    """Check of a channel's level. `apart_db`: reading minus target; `earlier`: how many readings of earlier rounds it
+    includes.
+    """
+    text = "reading minus target" if common is None else "reading minus target, relative to the other channels"
+    if earlier:
+        text += f"; mean with {counted(earlier, 'earlier reading')}, shifted by the trim"
     return Check(
         id="levels.match",
         channel=channel.id,
@@ -643,7 +669,7 @@ def _match_check(job: Job, channel: Channel, apart_db: float, budget: Budget, co
         unit="dB",
         uncertainty=budget.u,
         limit=_match_limit(job),
-        text="reading minus target" if common is None else "reading minus target, relative to the other channels",
+        text=text,
     )
 
 
@@ -957,6 +983,41 @@ def _moved_db(
         return {}
     most = INCONSISTENT * max(factor, BEST_HAND)
     return {key: by + volume for (key, by), ratio in zip(turned.items(), ratios, strict=True) if ratio <= most}
+
+
+def _with_earlier(
+    job: Job,
+    round_id: str,
+    analyses: Analyses,
+    measured: Sequence[tuple[Channel, _Reading]],
+    read: Mapping[str, Mapping[str, list[float]]],
+    counted: tuple[str, ...],
+) -> dict[str, _Reading]:
+    """Main channels → their level with the readings of earlier rounds, shifted by what their trims and the volume
+    changed.
+
+    Only those that agree with this round's within 1.645 u count: a larger difference is one that the trim does not
+    explain. Where this round has a single reading, the scatter is known from such differences only, and none counts. A
+    channel that awaited a repair then was another source.
+    """
+    rounds = takewhile(lambda each: each != round_id, job.rounds)
+    shifts = {earlier: _moved_db(job, (earlier, round_id), (_read(job, earlier), read)) for earlier in rounds}
+    if not any(shifts.values()):
+        return {}
+    now = by_seat(job, round_id)
+    both = {c: {seat: list(values) for seat, values in own.items()} for c, own in read.items()}
+    for earlier, shift_db in shifts.items():
+        before, then, waiting = _read(job, earlier), by_seat(job, earlier), awaiting_repair(job, earlier, analyses)
+        for (c, seat), by_db in shift_db.items():
+            (new_db, new), (old_db, old) = now[c, seat or None], then[c, seat or None]
+            agree = abs(new_db - old_db - by_db) <= guard_band(u_of.combine(new.u, old.u))
+            if agree and c not in waiting and len(read[c][seat]) > 1:
+                both[c][seat] += [each + by_db for each in before[c][seat]]
+    return {
+        c.id: _reading(job, c, both[c.id], counted, found.scatter)
+        for c, found in measured
+        if both[c.id] != read[c.id]
+    }
 
 
 def _reading(
