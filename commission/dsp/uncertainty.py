@@ -23,7 +23,8 @@ SUB_CENTRE_U_M = SUB_CENTRE_WITHIN_M / math.sqrt(3)
 """Acoustic centre of a subwoofer, within ±25 cm of the point taped, rectangular. At long wavelengths it is two thirds of
 the baffle's radius in front of the diaphragm (J. Vanderkooy, Audio Engineering Society, 2010, from a summary); for a
 sphere it is half the radius (`tests/dsp/test_uncertainty.py`). Of a box 50 cm deep, taped at its front, it is 17 cm
-nearer if the driver faces the seat and 25 cm farther if it faces sideways or down."""
+nearer if the driver faces the seat and 25 cm farther if it faces sideways or down; taped at the driver, as the step asks,
+17 cm nearer or farther at most."""
 TAPE_U_M = math.sqrt(EARS_U_M**2 + CENTRE_U_M**2 + SAG_U_M**2)
 """All three combined: 2.8 cm."""
 SURVEY_U_M = 0.015

@@ -21,7 +21,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "dsp"))
 from bass_rooms import BINS_HZ, crossover_room
 
 ROOMS = {"modes": 40, "images": 12}
-FIRST = 100
+FIRST, CORNER_HZ = 100, 80.0
 CASES = {
     "aligned": (0.0, 1, 24),
     "aligned, 12 dB": (0.0, 1, 12),
@@ -48,7 +48,7 @@ def response_of(name: str, side: Side) -> np.ndarray:
     kind, slope = FILTERS[name]
     if not slope:
         return np.ones(len(BINS_HZ), complex)
-    return crossover_response(BINS_HZ, 80.0, CrossoverFilter(type=kind, slope_db_per_octave=slope), side)
+    return crossover_response(BINS_HZ, CORNER_HZ, CrossoverFilter(type=kind, slope_db_per_octave=slope), side)
 
 
 def print_slopes(simulator: str, mains: str, heard: list[tuple[np.ndarray, np.ndarray]]) -> None:
@@ -58,8 +58,8 @@ def print_slopes(simulator: str, mains: str, heard: list[tuple[np.ndarray, np.nd
         for side, sign, had in (("low", 1, had_low), ("high", -1, had_high)):
             new = response_of(name, "low" if side == "low" else "high")
             sounds = [s for s, _ in heard] if side == "low" else [each for _, m in heard for each in m]
-            by_itself = slope_db(new, BINS_HZ, 80.0)
-            more = [sign * (slope_db(sound / had * new, BINS_HZ, 80.0) - by_itself) for sound in sounds]
+            by_itself = slope_db(new, BINS_HZ, CORNER_HZ)
+            more = [sign * (slope_db(sound / had * new, BINS_HZ, CORNER_HZ) - by_itself) for sound in sounds]
             spread = ", ".join(f"{value:+.1f}" for value in np.percentile(more, (0, 5, 50, 95, 100)))
             print(
                 f"  {simulator}, {mains} mains, {side}-pass, {name} ({sign * by_itself:.1f} dB): {spread} dB",
@@ -69,7 +69,7 @@ def print_slopes(simulator: str, mains: str, heard: list[tuple[np.ndarray, np.nd
 
 def run(channels: int) -> None:
     """Print the share of rooms with a hole, and its reasons. Arrivals are known where the delay is beyond 2 ms."""
-    s = 1j * BINS_HZ / 80.0
+    s = 1j * BINS_HZ / CORNER_HZ
     half = s * s + np.sqrt(2.0) * s + 1
     for simulator, rooms in ROOMS.items():
         for mains in ("closed", "vented", "flat"):
@@ -79,7 +79,7 @@ def run(channels: int) -> None:
                 around_s = -late_ms / 1000 if abs(late_ms) > 2 else 0.0
                 low = response_of("Butterworth 12 dB" if slope == 12 else "Linkwitz-Riley 24 dB", "low")
                 for entered in (None, low):
-                    pairs = [CrossoverPair(s * turn, main, BINS_HZ, 80.0, low_pass=entered) for s, main in heard]
+                    pairs = [CrossoverPair(s * turn, main, BINS_HZ, CORNER_HZ, low_pass=entered) for s, main in heard]
                     holes = [find_hole(each, around_s) for each in pairs]
                     reasons = Counter(hole.reason for hole in holes if hole is not None)
                     shares = ", ".join(f"{reason} {count}" for reason, count in reasons.items()) or "none"

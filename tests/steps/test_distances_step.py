@@ -522,6 +522,7 @@ def test_plan_prompts_each_channel_with_cautions_overhead() -> None:
     assert [p.channel for p in prompts] == IDS
     assert all(p.quantity == "distance" and p.unit == "m" for p in prompts)  # type: ignore[union-attr]
     assert all("A2" in p.text for p in prompts)
+    assert [p.channel for p in prompts if "the driver of" in p.text] == [c for c in IDS if c.startswith("SUB")]
     assert {p.channel for p in prompts if p.caution} == {"TpFL", "TpFR", "TpBL", "TpBR"}
 
 

@@ -79,7 +79,8 @@ __all__ = [
 
 HELP = """
 1. Measure with tape or laser from the **ears** at the reference seat to the front of each loudspeaker, at the point
-   between woofer and tweeter. The far ones take two people.
+   between woofer and tweeter. The far ones take two people. Measure a **subwoofer** to the middle of its driver, whichever
+   way that faces, not to the box: where its sound comes from is the largest uncertainty of its delay.
 2. Type each distance in any notation: `3.42 m`, `342 cm`, `11' 2 1/2"`. A number alone is in the units of the job, metres
    or feet; its meaning is shown beside it.
 3. Read the **temperature** at ear height and enter it on the Site form: an error of 3 K shifts 2 m by 1 cm.
@@ -104,8 +105,12 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
             quantity="distance",
             unit="m",
             expected=TYPING_SPAN_M,
-            text=f"Tape from the ears at {seat or 'the reference seat'} to the front of {channel.label}, "
-            "between woofer and tweeter.",
+            text=f"Tape from the ears at {seat or 'the reference seat'} to "
+            + (
+                f"the middle of the driver of {channel.label}, whichever way it faces, not to the box."
+                if channel.is_sub
+                else f"the front of {channel.label}, between woofer and tweeter."
+            ),
             caution="Have a second person foot the ladder." if channel.role == "height" else "",
             given=_given(job, channel, round_id),
         )

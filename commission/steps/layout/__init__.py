@@ -49,7 +49,8 @@ HELP = """
 Positions are measured from the floor below the **centre of the screen**: x to the right facing the screen (left is
 negative), y toward the rear, z up.
 
-- Loudspeakers: the acoustic centre, between woofer and tweeter. Seats: the ears, 1.1 m above the riser unless measured.
+- Loudspeakers: the acoustic centre, between woofer and tweeter; of a subwoofer the middle of its driver. Seats: the ears,
+  1.1 m above the riser unless measured.
 - Also measure with a tape from the **reference seat's ears** to each loudspeaker: two measurements catch an error.
 - Aimed at: a point on the loudspeaker's axis, such as the ears at the reference seat. For one that faces straight down it
   is the floor below it. Coverage angle: from its data sheet, from edge to edge, at −6 dB; without it 90° is assumed.
