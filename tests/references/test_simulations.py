@@ -130,6 +130,8 @@ def test_no_rule_decides_most_channels_after_two_noisy_readings() -> None:
         assert max(failed, passed) <= 0.05 and at_limit <= 0.055
         assert undecided_levels.shares(undecided_levels.best_step, of)[3] >= 0.12
     assert undecided_levels.least_unsure(undecided_levels.channels(0.8, 2, "exact", 0.5, 20_000)) > 0.15
+    unsure, off, mistyped = undecided_levels.with_found(undecided_levels.channels(0.5, 2, "stand", 0.5, 20_000))
+    assert unsure < 0.15 and off < 0.01 and mistyped < 0.12
     quiet = undecided_levels.channels(0.2, 2, "stand", 0.5, 20_000)
     assert undecided_levels.shares(undecided_levels.guarded, quiet)[0] < 0.01
     assert undecided_levels.all_green(quiet)[0] > 0.99
