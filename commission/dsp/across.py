@@ -75,9 +75,9 @@ def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | N
     zero = int(np.searchsorted(seats, base)) if base in seats else None
     mean = kept.mean(axis=2)
     fields = _fields(around)
-    fits = [_two_way(mean - field) for field in fields]
-    gains = [fit.seats - _middle(fit.seats, zero) for fit in fits]
-    scatters = [float(fit.scatter_db) for fit in fits]
+    fits = _two_way(mean - fields)
+    gains = [effects - _middle(effects, zero) for effects in fits.seats]
+    scatters = fits.scatter_db.tolist()
     best = int(np.argmin(scatters))
     plausible = [
         gain
@@ -89,7 +89,7 @@ def seat_gains(levels_db: FloatArray, base: int = 0, distances_m: FloatArray | N
     out = {}
     for index, seat in enumerate(seats):
         gain, bounds = float(gains[best][index]), [float(each[index]) for each in plausible]
-        own = fits[best].rest[:, index]
+        own = fits.rest[best, :, index]
         own = own[np.isfinite(own)]
         scatter = max(scatters[best], 1.4826 * float(np.median(np.abs(own)))) / math.sqrt(len(own))
         u = math.hypot(ROOM_U_DB, scatter)
@@ -138,9 +138,9 @@ def seat_tilts(
     around = None if distances_m is None else np.asarray(distances_m, dtype=float)[np.ix_(rows, columns)]
     if around is not None and not np.isfinite(around).all():
         around = None
-    by_field = [_two_way(np.moveaxis(kept, 2, 0) - field) for field in _fields(around)]
-    best = np.argmin([fit.scatter_db for fit in by_field], axis=0)
-    fits = [by_field[field].at(band) for band, field in enumerate(best)]
+    by_field = _two_way(np.moveaxis(kept, 2, 0) - _fields(around)[:, np.newaxis])
+    best = np.argmin(by_field.scatter_db, axis=0)
+    fits = [by_field.at((int(field), band)) for band, field in enumerate(best)]
     effects = np.array([fit.seats - float(np.median(fit.seats)) for fit in fits]).T
     tilts = effects - effects[:, middle].mean(axis=1, keepdims=True)
     out = {}
@@ -168,7 +168,7 @@ class _TwoWay:
     scatter_db: FloatArray
     """[shape=(…)]."""
 
-    def at(self, index: int) -> _TwoWay:
+    def at(self, index: tuple[int, ...]) -> _TwoWay:
         """The fit of one table."""
         return _TwoWay(self.seats[index], self.rest[index], self.scatter_db[index])
 
@@ -177,18 +177,23 @@ def _two_way(tables_db: FloatArray) -> _TwoWay:
     """Loudspeaker and seat effects [shape=(…, loudspeakers, seats)] by alternating medians; NaN where missing."""
     seats = np.zeros((*tables_db.shape[:-2], 1, tables_db.shape[-1]))
     for _ in range(10):
+        before = seats
         rows = known_median(tables_db - seats, axis=-1)[..., np.newaxis]
         seats = known_median(tables_db - rows, axis=-2)[..., np.newaxis, :]
+        if np.array_equal(seats, before):
+            break
     rest = tables_db - rows - seats
     return _TwoWay(seats[..., 0, :], rest, np.sqrt(np.nanmean(rest**2, axis=(-2, -1))))
 
 
-def _fields(distances_m: FloatArray | None) -> tuple[FloatArray | float, ...]:
-    """Change of level with distance [dB], from free field to a diffuse field."""
+def _fields(distances_m: FloatArray | None) -> FloatArray:
+    """Change of level with distance [dB, shape=(fields, loudspeakers, seats)], from free field to a diffuse field."""
     if distances_m is None:
-        return (0.0,)
+        return np.zeros((1, 1, 1))
     near = np.maximum(distances_m, 0.1)
-    return (*(10 * np.log10(1 / near**2 + k) for k in (0.0, 0.03, 0.1, 0.3, 1.0, 3.0)), 0.0)
+    return np.array(
+        [*(10 * np.log10(1 / near**2 + k) for k in (0.0, 0.03, 0.1, 0.3, 1.0, 3.0)), np.zeros(near.shape)]
+    )
 
 
 def _middle(effects_db: FloatArray, base: int | None) -> float:

@@ -160,10 +160,12 @@ def _gate(keep: NDArray[np.bool_], frames: int, rate_hz: float) -> FloatArray | 
     """One where the recording is used and zero in events, faded at their ends [shape=(frames,)]; None: all is used."""
     if keep.all():
         return None
+    from scipy import signal
+
     gate = np.repeat(keep.astype(float), round(BLOCK_S * rate_hz))
     gate = np.concatenate((gate, np.full(frames - len(gate), gate[-1])))
     fade = np.hanning(max(3, round(2 * _FADE_S * rate_hz)))
-    return np.asarray(np.convolve(gate, fade / fade.sum(), "same"))
+    return np.asarray(signal.oaconvolve(gate, fade / fade.sum(), "same"))
 
 
 def _hum(samples: FloatArray, rate_hz: float, used_s: float, why: dict[str, str]) -> Hum | None:

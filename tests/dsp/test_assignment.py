@@ -23,7 +23,7 @@ def tables(draw: st.DrawFn) -> np.ndarray:
 
 
 @given(tables())
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=60, deadline=None)
 def test_as_cheap_as_scipy(cost: np.ndarray) -> None:
     columns = Prices(cost).columns
     rows, theirs = linear_sum_assignment(cost)
@@ -33,7 +33,7 @@ def test_as_cheap_as_scipy(cost: np.ndarray) -> None:
 
 
 @given(tables())
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=40, deadline=None)
 def test_the_cheapest_change_is_that_of_scipy_with_the_pair_forbidden(cost: np.ndarray) -> None:
     prices = Prices(cost)
     for row, column in enumerate(prices.columns):

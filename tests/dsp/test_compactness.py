@@ -81,8 +81,7 @@ def test_rooms_of_any_size_give_impulse_responses(reverberation_s: float, second
 def test_subwoofers_with_ringing_modes_give_impulse_responses(seconds: float, ratio_db: float) -> None:
     """T = 1.5 s at 30 Hz, also where the file is cut off before it has decayed."""
     rng = np.random.default_rng(2)
-    for _ in range(3):
-        assert shape_of(with_noise(rng, sub_room(rng, 1.5, seconds), ratio_db), RATE)[0] is Shape.COMPACT
+    assert shape_of(with_noise(rng, sub_room(rng, 1.5, seconds), ratio_db), RATE)[0] is Shape.COMPACT
 
 
 @pytest.mark.parametrize("name", ["living_room_1.wav", "ir_sportscentre_omni.wav"])
@@ -101,12 +100,8 @@ def test_measured_rooms_give_impulse_responses(name: str) -> None:
     ("low_hz", "high_hz", "method", "heard_by", "seconds"),
     [
         (20, 20000, "logarithmic", "main", 3.0),
-        (20, 20000, "logarithmic", "main", 10.0),
-        (20, 20000, "logarithmic", "sub", 3.0),
         (20, 20000, "logarithmic", "sub", 10.0),
         (10, 200, "logarithmic", "sub", 3.0),
-        (10, 200, "logarithmic", "sub", 20.0),
-        (10, 200, "linear", "sub", 3.0),
         (10, 200, "linear", "sub", 10.0),
         (20, 20000, "linear", "main", 3.0),
         (20000, 20, "logarithmic", "main", 3.0),

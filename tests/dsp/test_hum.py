@@ -38,8 +38,8 @@ def test_noise_has_no_hum() -> None:
 
 @pytest.mark.parametrize("mains_hz", [50.07, 59.93])
 def test_hum_20_db_below_the_noise_is_found(mains_hz: float) -> None:
-    found = [find_hum(x + hum(s, len(x), mains_hz, -20), RATE) for s in range(20) for x in [noise(100 + s, 30)]]
-    assert sum(each.found for each in found) >= 18  # nine of ten are promised; all of these are found
+    found = [find_hum(x + hum(s, len(x), mains_hz, -20), RATE) for s in range(10) for x in [noise(100 + s, 30)]]
+    assert sum(each.found for each in found) >= 9  # nine of ten are promised; all of these are found
     for each in found:
         if each.found:
             assert each.mains_hz == pytest.approx(mains_hz, abs=0.03)  # a bin of 1/30 Hz

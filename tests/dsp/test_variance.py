@@ -196,11 +196,8 @@ ONCE, AGAIN = (1,) * 6, (1, 2, 3, 1, 2, 3)
     ("repeats", "times"),
     [
         (Repeatability(gain_db=0.3), ONCE),
-        (Repeatability(place_db=0.3), ONCE),
-        (Repeatability(gain_db=0.2, place_db=0.2), ONCE),
         (Repeatability(place_db=np.linspace(0.1, 0.5, 48), null_share=np.linspace(0.3, 0.0, 48)), ONCE),
         (Repeatability(noise_db=0.3), ONCE),
-        (Repeatability(place_db=0.2, noise_db=0.1), ONCE),
         (Repeatability(gain_db=0.2, place_db=0.3, noise_db=0.1), AGAIN),
     ],
 )
@@ -208,9 +205,9 @@ ONCE, AGAIN = (1,) * 6, (1, 2, 3, 1, 2, 3)
 def test_bias_and_uncertainty_against_a_simulated_measurement(
     repeats: Repeatability, times: tuple[int, ...], tone: bool
 ) -> None:
-    # 600 measurements of one room: their mean must be the true MSV, their scatter the claimed u. Tolerances: the mean
-    # within four standard errors and 1 % (a seat's own level bends with the errors of its points); u within 10 % (its own
-    # scatter from 600 draws is 2.9 %; deviations are those of the noisy levels).
+    # 300 measurements of one room: their mean must be the true MSV, their scatter the claimed u. Tolerances: the mean
+    # within four standard errors and 1 % (a seat's own level bends with the errors of its points); u within 12 % (its own
+    # scatter from 300 draws is 4.1 %; deviations are those of the noisy levels).
     rng = np.random.default_rng(3)
     room = np.cumsum(rng.normal(0, 0.6, (6, 48)), axis=1)
     inside, level = POINTS >= 20, (POINTS < 30) if tone else None
@@ -218,7 +215,7 @@ def test_bias_and_uncertainty_against_a_simulated_measurement(
     assert true is not None
     values, claimed = [], []
     means = repeats.of_means(np.array(times), np.full(48, 20.0))
-    for _ in range(600):
+    for _ in range(300):
         draws = np.array([moved(rng, repeats, room) for _ in range(max(times))])
         errors = np.array([draws[:n, seat].mean(axis=0) for seat, n in enumerate(times)])
         found = band_variance(room + errors, inside, None, means, level)
@@ -226,9 +223,9 @@ def test_bias_and_uncertainty_against_a_simulated_measurement(
         values.append(found.msv_db2)
         claimed.append(found.u_msv_db2)
     scatter = float(np.std(values))
-    near = 4 * scatter / math.sqrt(600) + 0.01 * true.msv_db2
+    near = 4 * scatter / math.sqrt(300) + 0.01 * true.msv_db2
     assert np.mean(values) == pytest.approx(true.msv_db2, abs=near)
-    assert float(np.mean(claimed)) == pytest.approx(scatter, rel=0.1, abs=1e-6)
+    assert float(np.mean(claimed)) == pytest.approx(scatter, rel=0.12, abs=1e-6)
 
 
 def test_the_tone_is_the_variance_of_levels_less_their_own_mean_power() -> None:
