@@ -449,7 +449,10 @@ def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     """
     repairs = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     explained = (
-        repairs | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET, "settings.trims") | drivers_in_doubt(e.seats)
+        repairs
+        | found.channels(DIALOGUE, SWAP_OR_DISTANCE, NOT_AS_SET, "settings.trims")
+        | drivers_in_doubt(e.seats)
+        | set(perhaps_swapped(e))
     )
     for channel, against in sorted(e.seats.against.items()):
         off, partner, (alike, compared) = against.level_db, against.partner, against.alike_seats

@@ -625,6 +625,7 @@ def channel_levels(
         round=AS_FOUND,
         seats=seats,
         levels=SimpleNamespace(channels={c: level(-value) for c, value in (read_db or {}).items()}),
+        distances=distances_of({}, {}),
         screening=SimpleNamespace(usable=heard),
         analyses=Analyses(),
         checks=lambda _: (),
@@ -674,7 +675,9 @@ def test_a_loudspeaker_without_a_partner_may_be_8_db_more_or_less_sensitive() ->
         assert [channels for channels, _ in got] == ([("FC",)] if expected else [])
 
 
-def test_a_level_is_not_judged_where_something_else_explains_it_or_no_trim_is_in_it() -> None:
+def test_a_level_is_not_judged_where_something_else_explains_it_or_no_trim_is_in_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
     pair = {"SiL": against(-5.0, "SiR"), "SiR": against(5.0, "SiL")}
     for rule_id, cause, expected in (
         ("wiring.woofer", "electronics", False),
@@ -685,6 +688,8 @@ def test_a_level_is_not_judged_where_something_else_explains_it_or_no_trim_is_in
     ):
         assert bool(channel_levels(pair, earlier(rule_id, "SiR", cause=cause), SiL=-5.0)) is expected  # type: ignore[arg-type]
     assert channel_levels(pair, past=("SiR",), SiL=-5.0) == []
+    monkeypatch.setattr(level_settings, "perhaps_swapped", lambda _: {"SiL": "BL"})
+    assert channel_levels(pair, SiL=-5.0) == []
 
 
 def test_distances_explain_levels_at_mirrored_seats() -> None:
