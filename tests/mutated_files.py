@@ -296,17 +296,18 @@ def run(count: int, seed: int, kinds: tuple[str, ...] = KINDS, keep: Path | None
                 rng = random.Random(f"{kind}-{seed}-{number}")
                 base = trials.base[kind][number % len(trials.base[kind])]
                 change = mutate_text if kind in TEXTS else mutate
-                data = base if number == 0 else change(base, rng)
+                original = number < len(trials.base[kind])
+                data = base if original else change(base, rng)
                 tally.count += 1
-                fault = _fault(trials, kind, data, number, tally)
+                fault = _fault(trials, kind, data, number, tally, original)
                 if fault and keep is not None:
                     (keep / f"{kind}-{seed}-{number}".replace(" ", "_")).write_bytes(data)
         trials.visit.close()
     return tallies
 
 
-def _fault(trials: Trials, kind: str, data: bytes, number: int, tally: Tally) -> bool:
-    """Read a file and count the outcome; whether it crashed or hung."""
+def _fault(trials: Trials, kind: str, data: bytes, number: int, tally: Tally, original: bool) -> bool:
+    """Read a file and count the outcome; whether it crashed or hung, or is an `original` that was refused."""
     begin, fault = time.process_time(), False
     try:
         with limited():
@@ -316,9 +317,9 @@ def _fault(trials: Trials, kind: str, data: bytes, number: int, tally: Tally) ->
         tally.hangs.append(f"{kind} {number}")
     except CommissionError as error:
         tally.refused += 1
-        if "\n" in str(error) or len(str(error)) > 1500:
-            fault = True
-            tally.crashes.append(f"{kind} {number}: no single sentence: {str(error)[:300]}")
+        if original or "\n" in str(error) or len(str(error)) > 1500:
+            fault, reason = True, "an original is refused" if original else "no single sentence"
+            tally.crashes.append(f"{kind} {number}: {reason}: {str(error)[:300]}")
     except Exception as error:
         import traceback
 

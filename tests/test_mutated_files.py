@@ -8,7 +8,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import mutated_files
 from mutants import LARGEST_BYTES
 
 HERE = Path(__file__).parent
@@ -30,12 +29,3 @@ def test_no_mutated_file_causes_a_crash_a_hang_or_a_flood_of_memory(tmp_path: Pa
         tally = tallies["kinds"][kind]
         assert tally["refused"] < 0.95 * tally["count"], f"{kind}: some are to be read, not refused"
     assert tallies["memory_bytes"] < LARGEST_BYTES
-
-
-def test_the_original_files_are_read(tmp_path: Path) -> None:
-    trials = mutated_files.Trials(tmp_path)
-    assert set(trials.base) == set(mutated_files.KINDS)
-    for kind, files in trials.base.items():
-        for data in files:
-            trials.read(kind, data, 0)  # a refusal would be raised
-    trials.visit.close()

@@ -9,14 +9,14 @@ from __future__ import annotations
 
 import io
 import re
-import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import page
 import pikepdf
 import pytest
-from builders import levels
+from builders import cinema, levels
+from decoded_here import decode_here
 from jobs import CREATED_AT
 from pdf_reading import elements, role
 from pikepdf import Array, Dictionary, Name, Pdf, String
@@ -25,7 +25,7 @@ from solved_services import SolvedServices
 from test_content import ODD
 
 from commission.cli.local_services import LocalServices
-from commission.model.progress import unwatched
+from commission.job import photos
 from commission.record.document import Document, Letterhead
 from commission.record.export import record_document, render
 from commission.record.pdf.render import render_pdf
@@ -100,19 +100,8 @@ def services(sample: Path) -> LocalServices:
     return SolvedServices(sample.parent / "state")
 
 
-def test_the_sample_on_letter_paper_with_letterhead_and_photographs_is_valid(
-    services: LocalServices, sample: Path, tmp_path: Path
-) -> None:
-    from PIL import Image
-
-    copy = tmp_path / sample.name
-    copy.write_bytes(sample.read_bytes())
-    visit = services.open(copy)
-    for i, mode in enumerate(("RGB", "L", "CMYK", "RGBA", "P", "1")):
-        picture = tmp_path / f"{mode}.{'jpg' if i < 3 else 'png'}"
-        Image.linear_gradient("L").convert("RGB").convert(mode).save(picture)
-        services.attach_photo(visit, picture, step="wiring", round_id=None, caption=f"Gestell „{mode}“ & <Kabel>")
-    visit.analyse(threading.Event(), unwatched)
+def test_the_sample_on_letter_paper_with_letterhead_is_valid(services: LocalServices, sample: Path) -> None:
+    visit = services.open(sample, read_only=True)
     head = Letterhead(
         name="Federkiel & Töchter",
         lines=("Seestraße 1", "post@example.org"),
@@ -121,6 +110,25 @@ def test_the_sample_on_letter_paper_with_letterhead_and_photographs_is_valid(
     )
     raw = pdf_of(visit, paper="us-letter", letterhead=head)
     visit.close()
+    for profile in STANDARDS:
+        assert failed(raw, profile) == []
+
+
+def test_photographs_of_every_kind_are_valid(
+    services: LocalServices, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from PIL import Image
+
+    decode_here(monkeypatch, photos)
+    visit = services.create(tmp_path / "loft", cinema(["FL"], ["A2"]))
+    for i, mode in enumerate(("RGB", "L", "CMYK", "RGBA", "P", "1")):
+        picture = tmp_path / f"{mode}.{'jpg' if i < 3 else 'png'}"
+        Image.linear_gradient("L").convert("RGB").convert(mode).save(picture)
+        services.attach_photo(visit, picture, step="wiring", round_id=None, caption=f"Gestell „{mode}“ & <Kabel>")
+    raw = pdf_of(visit)
+    visit.close()
+    with pikepdf.open(io.BytesIO(raw)) as file:
+        assert sum(role(each) == "Figure" for each in elements(file.Root.StructTreeRoot.K)) >= 6
     for profile in STANDARDS:
         assert failed(raw, profile) == []
 

@@ -4,6 +4,7 @@ import datetime as dt
 import json
 import sys
 import threading
+import time
 
 import pytest
 from builders import cinema
@@ -221,6 +222,7 @@ class SlowRecord(StandInServices):
         while True:
             self.began.set()
             progress(0.5, "drawing its pages")
+            time.sleep(0.01)
 
 
 async def test_escape_stops_the_writing(tmp_path, monkeypatch):
