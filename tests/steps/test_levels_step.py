@@ -16,6 +16,7 @@ from commission.model import (
     Analyses,
     Channel,
     EventBody,
+    Filter,
     Instrument,
     Job,
     Outcome,
@@ -105,14 +106,20 @@ def read_in_two_rounds(
     *,
     noted: bool = True,
     repeats_db: tuple[float, ...] = (0.0,),
+    filtered: tuple[str, ...] = (),
 ) -> Job:
     """Each channel read in each round, once or with some `repeats_db`, the volume 1 dB up; `apart_db`: what each then reads
     off what its trim says."""
-    found = {c: [75.0 - by + each for each in repeats_db] for c, by in zip(MAINS, turned_db, strict=True)}
-    left = {c: [76.0 + off + each for each in repeats_db] for c, off in zip(MAINS, apart_db, strict=True)}
-    trims = [setting(c, trim_db=0.0) for c in MAINS if noted]
-    trims += [setting(c, trim_db=by, round_id="as-left") for c, by in zip(MAINS, turned_db, strict=True)]
-    return job_of(defined(cinema(MAINS)), *levels(found), *levels(left, round_id="as-left"), *trims)
+    names = (*MAINS, "SUB1")[: len(apart_db)]
+    found = {c: [75.0 - by + each for each in repeats_db] for c, by in zip(names, turned_db, strict=True)}
+    left = {c: [76.0 + off + each for each in repeats_db] for c, off in zip(names, apart_db, strict=True)}
+    trims = [setting(c, trim_db=0.0) for c in names if noted]
+    trims += [setting(c, trim_db=by, round_id="as-left") for c, by in zip(names, turned_db, strict=True)]
+    trims += [
+        setting(c, filters=(Filter(frequency_hz=900.0, gain_db=-2.0, width=1.0),), round_id="as-left")
+        for c in filtered
+    ]
+    return job_of(defined(cinema(names)), *levels(found), *levels(left, round_id="as-left"), *trims)
 
 
 def test_another_round_minus_the_trims_shows_the_scatter_of_single_readings() -> None:
@@ -163,6 +170,16 @@ def test_readings_of_both_rounds_decide_where_they_agree() -> None:
 def test_without_trims_or_repeats_each_round_decides_alone(noted: bool, repeats_db: tuple[float, ...]) -> None:
     job = read_in_two_rounds((0.0, 0.7, 0.0, 0.0, 0.0), (0.0,) * 5, noted=noted, repeats_db=repeats_db)
     assert step.solve(job, "as-left").channels["FC"].match.value == pytest.approx(0.7)
+
+
+def test_a_subwoofer_counts_by_the_volume_of_the_main_channels_and_nothing_that_was_filtered_since() -> None:
+    off_db, turned_db = (0.0, 0.7, 0.0, 0.0, 0.0, -0.6), (0.0, 1.0, 0.0, 0.0, 0.0, 2.0)
+    job = read_in_two_rounds(off_db, turned_db, repeats_db=TWICE_DB, filtered=("FC",))
+    left = step.solve(job, "as-left").channels
+    assert (left["SUB1"].matched, left["SUB1"].match.value) == (4, pytest.approx(-0.6 / 2))
+    assert (left["FC"].matched, left["FC"].match.value) == (2, pytest.approx(0.7))
+    # What Bass has set is compared with the same earlier readings.
+    assert result.solve(job, "as-left", NONE, {"SUB1": 2.0}, {}).channels["SUB1"].matched == 2
 
 
 def test_readings_before_a_repair_are_of_another_source(monkeypatch: pytest.MonkeyPatch) -> None:

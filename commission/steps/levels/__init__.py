@@ -8,7 +8,7 @@ its cost.
 Channels are compared with each other: the part common to the main channels (their median: the volume, the meter's own
 error) is subtracted and checked separately against the reference, with the meter's class. The scatter of a reading is
 taken from a model of hand and eye (`dsp.placement`) until repeats show it: readings of one round, or of two rounds minus
-their trims. The check of a main channel rests on the readings of all rounds, minus their trims, where they agree.
+their trims. The check of a channel rests on the readings of all rounds, minus their trims, where they agree.
 """
 
 from __future__ import annotations

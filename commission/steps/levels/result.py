@@ -200,7 +200,7 @@ def solve(
     own_targets_db, targets_db = targets_db, {c: target + offset for c, target in targets_db.items()}
     readings = {channel.id: _budget(job, channel, found, counted) for channel, found in measured}
     common = _common(job, measured, readings, awaiting, counted, targets_db)
-    pooled = {} if common is None else _with_earlier(job, round_id, analyses, measured, read, counted)
+    pooled = {} if common is None else _with_earlier(job, round_id, analyses, measured, read, counted, trims_by_bass)
     best = [(c, pooled.get(c.id, found)) for c, found in measured]
     budgets = readings | {c.id: _budget(job, c, found, counted) for c, found in best if c.id in pooled}
     match_common = (_common(job, best, budgets, awaiting, counted, targets_db) if pooled else None) or common
@@ -985,6 +985,28 @@ def _moved_db(
     return {key: by + volume for (key, by), ratio in zip(turned.items(), ratios, strict=True) if ratio <= most}
 
 
+def _subs_moved_db(
+    job: Job,
+    rounds: tuple[str, str],
+    read: tuple[Mapping[str, Mapping[str, list[float]]], ...],
+    mains_db: Mapping[tuple[str, str], float],
+) -> dict[tuple[str, str], float]:
+    """(subwoofer, seat) → shift of its readings between two rounds: its trim, and the volume by the main channels."""
+
+    def turned_db(channel: str) -> float | None:
+        old, new = (old_trim_db(job, each, channel) for each in rounds)
+        return None if old is None or new is None else new - old
+
+    (main, _), by_db = next(iter(mains_db.items()))
+    volume_db = by_db - (turned_db(main) or 0.0)
+    return {
+        (c.id, seat): by + volume_db
+        for c in job.system.channels
+        if c.is_sub and (by := turned_db(c.id)) is not None
+        for seat in sorted(read[0][c.id].keys() & read[1][c.id].keys())
+    }
+
+
 def _with_earlier(
     job: Job,
     round_id: str,
@@ -992,26 +1014,29 @@ def _with_earlier(
     measured: Sequence[tuple[Channel, _Reading]],
     read: Mapping[str, Mapping[str, list[float]]],
     counted: tuple[str, ...],
+    trims_by_bass: Container[str],
 ) -> dict[str, _Reading]:
-    """Main channels → their level with the readings of earlier rounds, shifted by what their trims and the volume
-    changed.
+    """Channels → their level with the readings of earlier rounds, shifted by what their trims and the volume changed.
 
     Only those that agree with this round's within 1.645 u count: a larger difference is one that the trim does not
-    explain. Where this round has a single reading, the scatter is known from such differences only, and none counts. A
-    channel that awaited a repair then was another source.
+    explain. Where this round has a single reading, the scatter is known from such differences only, and none counts. Nor
+    does that of a channel that awaited a repair then, whose filters have changed since, or that Bass has set.
     """
     rounds = takewhile(lambda each: each != round_id, job.rounds)
-    shifts = {earlier: _moved_db(job, (earlier, round_id), (_read(job, earlier), read)) for earlier in rounds}
-    if not any(shifts.values()):
+    moved = {earlier: _moved_db(job, (earlier, round_id), (_read(job, earlier), read)) for earlier in rounds}
+    shifts = {earlier: shift_db for earlier, shift_db in moved.items() if shift_db}
+    if not shifts:
         return {}
     now = by_seat(job, round_id)
     both = {c: {seat: list(values) for seat, values in own.items()} for c, own in read.items()}
     for earlier, shift_db in shifts.items():
         before, then, waiting = _read(job, earlier), by_seat(job, earlier), awaiting_repair(job, earlier, analyses)
-        for (c, seat), by_db in shift_db.items():
+        subs_db = _subs_moved_db(job, (earlier, round_id), (before, read), shift_db)
+        for (c, seat), by_db in (shift_db | subs_db).items():
             (new_db, new), (old_db, old) = now[c, seat or None], then[c, seat or None]
-            agree = abs(new_db - old_db - by_db) <= guard_band(u_of.combine(new.u, old.u))
-            if agree and c not in waiting and len(read[c][seat]) > 1:
+            filters = {job.setting_until(each, c).filters or () for each in (earlier, round_id)}
+            agree = abs(new_db - old_db - by_db) <= guard_band(u_of.combine(new.u, old.u)) and len(filters) == 1
+            if agree and len(read[c][seat]) > 1 and c not in waiting and c not in trims_by_bass:
                 both[c][seat] += [each + by_db for each in before[c][seat]]
     return {
         c.id: _reading(job, c, both[c.id], counted, found.scatter)
