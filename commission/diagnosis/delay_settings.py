@@ -379,11 +379,11 @@ def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             continue
         if each.why_no_arrival is not None and abs(residual) < DOUBTFUL_TIMES * each.arrival_u_s:
             continue
-        other = _nearer_by_the_same(e, name) if residual < 0 else None
-        if other is not None and _differs_over_seats(e, name):
-            yield _early_from_another(e, name, other)
+        others = _nearer_by_the_same(e, name) if residual < 0 else []
+        if others and _differs_over_seats(e, name):
+            yield _early_from_another(e, name, others[0])
             continue
-        open_ = other is not None and wrong.what == "unknown"
+        open_, other = bool(others) and wrong.what == "unknown", " or ".join(others)
         yield FindingDetails(
             title=f"{name} {1000 * abs(residual):.1f} ms {'late' if residual > 0 else 'early'}",
             channels=(name,),
@@ -414,10 +414,11 @@ def _differs_over_seats(e: Evidence, channel: str) -> bool:
     return max(early_s) - min(early_s) > 4 * e.distances.channels[channel].arrival_u_s
 
 
-def _nearer_by_the_same(e: Evidence, channel: str) -> str | None:
-    """The main channel from whose place another one arrives at every seat."""
+def _nearer_by_the_same(e: Evidence, channel: str) -> list[str]:
+    """The main channels from whose places another one arrives at every seat."""
     known, early_s = e.distances.channels[channel], e.distances.rest_s.get(channel, {})
     within_s = 4 * known.arrival_u_s  # twice the expanded uncertainty: two distances are involved
+    out = []
     for other, each in e.distances.channels.items():
         if other == channel or each.channel.is_sub:
             continue
@@ -425,8 +426,8 @@ def _nearer_by_the_same(e: Evidence, channel: str) -> str | None:
         if paths and all(
             a is not None and b is not None and abs(t - (b - a) / known.speed_m_s) <= within_s for t, a, b in paths
         ):
-            return other
-    return None
+            out.append(other)
+    return out
 
 
 def _early_from_another(e: Evidence, channel: str, other: str) -> FindingDetails:
