@@ -57,10 +57,12 @@ def modal_responses(
         return np.prod(np.cos(np.pi * order[None] * points[:, None] / size), axis=-1)
 
     heard = shapes(places)[:, None] * shapes(ears)[None]
-    return (heard.reshape(-1, len(order)) @ gain).reshape(len(places), len(ears), -1)
+    # Real times complex as real products, which takes half the time.
+    parts = heard.reshape(-1, len(order)) @ gain.view(float)
+    return parts.view(complex).reshape(len(places), len(ears), -1)
 
 
-@lru_cache(maxsize=2)
+@lru_cache(maxsize=8)
 def _modes(size: tuple[float, ...], freq_hz: tuple[float, ...], decay_s: float) -> tuple[np.ndarray, np.ndarray]:
     """The orders of a box's modes [shape=(m, 3)] and what each adds at the frequencies [shape=(m, n)]: kept for all its places."""
     highest = 2 * max(freq_hz)

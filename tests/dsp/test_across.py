@@ -207,6 +207,12 @@ def test_the_uncertainty_covers_the_error() -> None:
     assert np.std(errors) >= 0.4  # nor is it stated far too wide
 
 
+def test_what_remains_of_each_loudspeaker_and_each_seat_has_no_median() -> None:
+    """Where median polish ends (J. W. Tukey, Exploratory Data Analysis, 1977, from memory)."""
+    rest = across._two_way(np.random.default_rng(3).normal(0, 3, (7, 5, 5))).rest
+    assert all(np.abs(np.median(rest, axis=axis)).max() < 1e-9 for axis in (-1, -2))
+
+
 def test_a_reverberant_room_and_a_free_field_are_both_allowed_for() -> None:
     """Levels by distance from 10·lg(1/d² + k), here k = 0.05: a far seat is soft without any gain."""
     rng = np.random.default_rng(5)

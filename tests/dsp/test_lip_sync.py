@@ -34,9 +34,8 @@ def recording(
     decay[:20] = 1.0
     for k in range(count):
         flash_s = 0.7 * period_s + k * period_s
-        lit = (t >= flash_s) & (t < flash_s + 0.08)
-        flicker = 0.6 + 0.4 * np.cos(2 * np.pi * 240 * (t - flash_s))
-        light += lit * flicker
+        lit = slice(*np.searchsorted(t, [flash_s, flash_s + 0.08]))
+        light[lit] += 0.6 + 0.4 * np.cos(2 * np.pi * 240 * (t[lit] - flash_s))
         start = round((flash_s + offset_s) * RATE_HZ)
         sound[start : start + len(decay)] += 0.5 * decay[: n - start]
     if coupled:

@@ -112,7 +112,7 @@ def test_another_speed_of_sound_in_the_processor_accuses_nobody() -> None:
 def test_a_pair_with_a_latency_of_its_own_is_no_wrong_unit(late: tuple[str, str], late_s: float) -> None:
     # Five loudspeakers at two distances from the seats: a line through two groups fits any factor of the delays.
     ids = ["FL", "FR", "FC", "SiL", "SiR"]
-    for seed in range(4):
+    for seed in range(2):
         made = survey(ROW_A, ids, seed=seed, error_m=0.02)
         arrivals = np.array(made.arrivals_s)
         arrivals[[ids.index(c) for c in late]] += late_s
@@ -124,7 +124,7 @@ def test_a_pair_with_a_latency_of_its_own_is_no_wrong_unit(late: tuple[str, str]
 def test_a_swap_shows_in_a_single_row_where_the_delays_are_known(
     pair: tuple[str, str], seats: tuple[str, ...]
 ) -> None:
-    for seed in range(5):
+    for seed in range(3):
         found = match(survey(seats, seed=seed, swap=pair, error_m=0.05))
         assert kinds(found) == ["loudspeakers"]
         i, k = (MAINS.index(c) for c in pair)
