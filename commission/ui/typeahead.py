@@ -18,20 +18,22 @@ from textual.app import App
 from textual.events import Event, Key, Paste, ScreenResume
 from textual.message import Message
 from textual.screen import Screen
+from textual.widget import Widget
 
 from commission.ui.blank import blank_lines
 
 if TYPE_CHECKING:
     from textual.geometry import Region, Size
     from textual.strip import Strip
-    from textual.widget import Widget
 
 Result = TypeVar("Result")
 
 MARKER_TIMEOUT_S = 0.3
 """A marker that takes longer may be lost with its widget and is sent again; the first one to arrive counts."""
-FEWEST_MARKERS = 2
-"""The first arrives after the key, the second after a message sent by the key's action, such as a choice."""
+MARKERS = 3
+"""The first arrives after the key, the second after a message sent by the key's action, such as a choice, and the third
+after the layout or repaint which that requests: it is not needed while another key waits.
+"""
 
 
 LATEST_PAINT_S = 0.25
@@ -83,7 +85,7 @@ class TypeaheadApp(App[int]):
             await self._handle(event, waited=False)
 
     async def _handle(self, event: Key | Paste, *, waited: bool) -> None:
-        self._handling_key, self.key_waited, self._markers_left = True, waited, FEWEST_MARKERS
+        self._handling_key, self.key_waited, self._markers_left = True, waited, MARKERS
         self._before_marker = (self.screen, self.focused)
         self.last_key_s = time.monotonic()
         self.before_key()
@@ -120,7 +122,7 @@ class TypeaheadApp(App[int]):
         if message.number != self._marker or not self._handling_key:
             return
         self._markers_left -= 1
-        if self._markers_left > 0 or self._before_marker != (self.screen, self.focused):
+        if self._markers_left > bool(self._typeahead) or self._before_marker != (self.screen, self.focused):
             self._send_marker()
             return
         if self._timeout is not None:
@@ -192,6 +194,33 @@ class PaintedOnce(Screen[Result]):
         if size != self.outer_size:
             super()._screen_resized(size)
 
+    def _refresh_layout(self, size: Size | None = None, scroll: bool = False) -> None:
+        """Lay out once: not again for requests from before, nor for the sizes that this layout gives to the contents."""
+        self._take_requests()
+        scroll = scroll and not self._layout_required
+        self._layout_required = False
+        virtual_size = vars(Widget)["virtual_size"]
+        virtual_size._layout = False
+        try:
+            super()._refresh_layout(size, scroll)
+        finally:
+            virtual_size._layout = True
+
+    def _take_requests(self) -> None:
+        """Take from the widgets what they would otherwise request one by one, by messages."""
+        for each in self.walk_children(Widget):
+            if each._layout_required:
+                each._layout_required, self._layout_required = False, True
+                for container in each.ancestors_with_self:
+                    if isinstance(container, Widget):
+                        container._clear_arrangement_cache()
+                        container._layout_updates += 1
+            if each._scroll_required:
+                each._scroll_required, self._scroll_required = False, True
+            if each._repaint_required and each.display:
+                each._repaint_required = False
+                self._dirty_widgets.add(each)
+
     def _compositor_refresh(self) -> None:
         if self is self.app.screen and isinstance(self.app, TypeaheadApp) and self.app.paint_later():
             getattr(self, "_dirty_widgets", set()).clear()  # the compositor has recorded their regions
@@ -202,6 +231,7 @@ class PaintedOnce(Screen[Result]):
         """Lay out now, instead of by the timer after the paint, and paint again."""
         lay_out = getattr(self, "_on_timer_update", None)
         if lay_out is not None:
+            self._take_requests()
             lay_out()
 
     def paint(self) -> None:

@@ -98,7 +98,7 @@ async def test_a_step_that_opens_is_refreshed_once(app: CommissionApp, monkeypat
         await settle(pilot)
         await pilot.press("5")
         await settle(pilot)
-        assert refreshed == [app.screen]
+        assert sum(each is app.screen for each in refreshed) == 1  # a slow machine prepares other steps meanwhile
 
 
 async def test_tables_of_a_long_page_are_made_for_one_width(

@@ -98,6 +98,9 @@ class Limits(TablesScreen):
 
     BINDINGS: ClassVar[list[BindingType]] = [Binding("f", "file", "Other file", id="limits.file")]
     title_text = "Limits"
+    DEFAULT_CSS = (
+        "Limits #tables { overflow-y: scroll; }"  # always too long: its width is known before the first layout
+    )
     HELP_TITLE = "Limits"
     HELP_TEXT = """
 Every verdict uses one of these limits. Below the table: what the selected limit applies to, and its basis.

@@ -5,6 +5,8 @@ from __future__ import annotations
 from abc import abstractmethod
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from typing import Self
 
 from rich.color import Color as RichColor
@@ -163,10 +165,12 @@ class Painted(Widget, can_focus=True):
         base = self._style_of("")
         if not 0 <= y < len(self._lines):
             return Strip.blank(width, base)
-        segments = [
-            Segment(text if text.isprintable() else clean_text(text), self._style_of(style))  # names come from files
-            for text, style in self._lines[y]
-        ]
+        segments = []
+        for style, runs in groupby(self._lines[y], key=itemgetter(1)):
+            text = "".join(text for text, _ in runs)
+            segments.append(
+                Segment(text if text.isprintable() else clean_text(text), self._style_of(style))
+            )  # names come from files
         return Strip(segments).adjust_cell_length(width, base)
 
     def _style_of(self, names: str) -> Style:

@@ -44,7 +44,6 @@ class KeyLine(Painted, can_focus=False):
     def __init__(self) -> None:
         super().__init__()
         self.keys: tuple[KeyName, ...] = ()
-        self._waiting = False
 
     def on_mount(self) -> None:
         self.screen.bindings_updated_signal.subscribe(self, self._changed)
@@ -53,25 +52,17 @@ class KeyLine(Painted, can_focus=False):
         self.screen.bindings_updated_signal.unsubscribe(self)
 
     def _changed(self, screen: Screen[Any]) -> None:
-        if not self._waiting and self.app.app_focus and screen is self.screen:
-            self._waiting = True
-            self.call_after_refresh(self._read)
+        if self.app.app_focus and screen is self.screen:
+            self.repaint()
 
-    def _read(self) -> None:
-        """Collect one key for each action that is possible now."""
-        self._waiting = False
-        if not self.is_attached:
-            return
+    def paint(self, width: int, height: int) -> list[Line]:
+        """One key for each action that is possible now."""
         found: dict[str, KeyName] = {}
         for _, binding, _, _ in self.screen.active_bindings.values():
             if binding.show:
                 name = KeyName(binding.key, self.app.get_key_display(binding), binding.description)
                 found.setdefault(binding.action, name)
-        if tuple(found.values()) != self.keys:
-            self.keys = tuple(found.values())
-            self.repaint()
-
-    def paint(self, width: int, height: int) -> list[Line]:
+        self.keys = tuple(found.values())
         line: list[tuple[str, str]] = []
         for each in self.keys:
             line += [(f" {each.display} ", "key"), (f"{each.description} ", "key-description")]

@@ -118,8 +118,9 @@ class ResultTable(Painted):
 
     def _moved(self) -> None:
         self.repaint()
-        line = self._draw(self.size.width).first_row + self.cursor
-        first = 0 if self.cursor == 0 else line  # the heading scrolls into view with the first row
-        self.row_in_view(first, line - first + 1)
+        if self.size:  # a table for no width would be laid out for nothing
+            line = self._draw(self.size.width).first_row + self.cursor
+            first = 0 if self.cursor == 0 else line  # the heading scrolls into view with the first row
+            self.row_in_view(first, line - first + 1)
         if self.row is not None:
             self.post_message(self.Selected(self, self.row))

@@ -54,13 +54,12 @@ def lay_out(table: Table, width: int, units: str) -> Layout:
         heads.append((*broken, unit) if unit else tuple(broken))
         widths.append(max([widest, *(cell_len(line) for line in heads[-1])]))
     spare = width - 2 - sum(widths) - GAP * (len(widths) - 1)
-    while spare < 0:  # the widest text column is cut
-        wide = [i for i, c in enumerate(columns[:-1] if judged else columns) if c.decimals is None and i > 0]
-        index = max(wide, key=lambda i: widths[i], default=-1)
-        if index < 0 or widths[index] <= NARROWEST_WORDS:
-            break
-        widths[index] -= 1
-        spare += 1
+    texts = [i for i, c in enumerate(columns[:-1] if judged else columns) if c.decimals is None and i > 0]
+    for widest in range(max((widths[i] for i in texts), default=0), NARROWEST_WORDS, -1):
+        for index in texts:  # the widest text column is cut
+            if spare < 0 and widths[index] == widest:
+                widths[index] -= 1
+                spare += 1
     gap = 1 if -len(widths) < spare < 0 else GAP
     return Layout(columns, tuple(heads), cells, tuple(widths), gap)
 
