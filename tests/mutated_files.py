@@ -46,7 +46,7 @@ from commission.record.letterhead import check_logo, load_letterhead  # noqa: E4
 from commission.record.verify.comparison import check_record  # noqa: E402
 from commission.visit import Visit  # noqa: E402
 
-EVERY_WHOLE = 60
+EVERY_WHOLE = 125
 """One recording in this many also goes through every step of the visit."""
 SHARE = {"sofa": 40, "record": 20, "photo": 20, "sweep": 4}
 """One file in this many is of these kinds: each takes a process of its own, or long transforms."""

@@ -1,4 +1,4 @@
-"""Every sentence of page one against the truth of 240 simulated visits with random faults, repairs and gaps.
+"""Every sentence of page one against the truth of 200 simulated visits with random faults, repairs and gaps.
 
 The simulation decides what is wrong in which round, what is checked there and what is logged; findings and checks follow from
 that. What page one may claim is worked out here from the simulation alone, without the program's own bookkeeping of findings.
@@ -41,7 +41,7 @@ from commission.record.document import Bullets, Paragraph, Section
 from commission.steps import step as step_of
 from commission.visit import Visit
 
-VISITS = 150
+VISITS = 200
 LIMIT = Limit(low=-1.0, high=1.0, unit="dB", basis="simulated")
 U_DB = 0.3
 VALUES = {Verdict.PASS: 0.1, Verdict.UNSURE: 1.0, Verdict.FAIL: -2.8}

@@ -70,7 +70,7 @@ loudspeaker. 85 dB(A) for eight hours is a full day's dose, and every 3 dB more 
 4. Wait three seconds, then read the **middle** of the swing over five seconds. Type it; Enter goes to the next channel.
 5. Read every channel a second time, or at least three of them, in another pass: take a hand-held meter away and hold it up
    again. Without repeats nobody knows how far your readings scatter, and few channels can be decided. Once the trims of two
-   rounds are entered, comparing their readings shows it too.
+   rounds are entered, comparing their readings shows it too, and earlier readings that agree count in "Off by".
 
 Subwoofers have their own noise band and their own target. Their reading moves more, so read the middle of twenty
 seconds: noise 50 Hz wide scatters by 0.3 dB over five seconds, and by half of that over twenty.

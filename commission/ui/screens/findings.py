@@ -201,7 +201,8 @@ def finding_text(history: FindingHistory, width: int) -> list[str]:
     """A finding in full: status, evidence, alternatives, test, remedy, actions."""
     finding = history.finding
     sure = f" (confidence {finding.confidence:.0%})" if finding.confidence is not None else ""
-    likely = "Likely: " if finding.alternatives and not history.actions else ""
+    is_cause = finding.step not in ("quiet", "layout")  # these state what was measured
+    likely = "Likely: " if is_cause and finding.alternatives and not history.actions else ""
     lines = [*wrap(f"{likely}{history.title}{sure}", width), ""]
     done = [
         f"{ACTION_WORDS[a.body.action]}{f' by {a.body.by}' if a.body.by else ''}, {a.at[:10]} {a.at[11:16]} UTC"
