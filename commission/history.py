@@ -17,7 +17,6 @@ from commission.model import (
     Event,
     EventBody,
     Job,
-    LeftOut,
     LimitsChosen,
     Noted,
     PhotoAttached,
@@ -33,6 +32,7 @@ from commission.model import (
     StoredVerdicts,
     System,
     SystemDefined,
+    UnusedEntry,
     Withdrawn,
     merge_settings,
 )
@@ -94,7 +94,7 @@ class _PartialJob:
     def take(self, event: Event) -> None:
         """Apply one event."""
         if (why := counts(event.body)) is not None:
-            self.left_out.append(LeftOut(seq=event.seq, round=_round_of(event.body), why=why))
+            self.left_out.append(UnusedEntry(seq=event.seq, round=_round_of(event.body), why=why))
             return
         match event.body:
             case SystemDefined() as body:

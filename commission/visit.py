@@ -154,13 +154,13 @@ class Visit:
     def _verdicts_to_keep(self, occasion: Literal["signed", "record"]) -> tuple[StoredVerdicts, ...]:
         """The event with all verdicts to store; none if recordings wait to be analysed, or nothing new was checked."""
         from commission import __version__
-        from commission.diagnosis.verdict_changes import counts_since, stored_verdicts
+        from commission.diagnosis.verdict_changes import has_later_events, stored_verdicts
 
         if self.pending:
             return ()
         last = self.job.stored_verdicts[-1] if self.job.stored_verdicts else None
         if last is not None and isinstance(last.body, StoredVerdicts) and last.body.program_version == __version__:
-            if not counts_since(self.job, last.seq):
+            if not has_later_events(self.job, last.seq):
                 return ()
         body = stored_verdicts((o for r in self.job.rounds for o in self.outcomes(r).values()), occasion, __version__)
         return (body,) if body.kinds else ()
@@ -450,7 +450,7 @@ class Visit:
 
         Analyses are not reused if events are left out: they may have changed a channel.
         """
-        past = Visit(_Until(self._journal, seq, path or self.path), self._decoder)
+        past = Visit(_EarlierJournal(self._journal, seq, path or self.path), self._decoder)
         if past.job.digest == self.job.digest:
             past._analysed = self._analysed
         return past
@@ -556,7 +556,7 @@ def _analysed(
     )
 
 
-class _Until:
+class _EarlierJournal:
     """A read-only journal of the events up to one of them."""
 
     read_only = True

@@ -46,7 +46,7 @@ def with_clocks(rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
         if len(mains) < 2:
             continue
         problems, of_seat = _problems([rows[i] for i in members], [i in mains for i in members])
-        if kind == "impulse" and _moved_to_one_sample([rows[i] for i in mains]):
+        if kind == "impulse" and _peak_at_same_sample([rows[i] for i in mains]):
             problems, of_seat = [SHIFTED] * len(members), False
         for i, problem in zip(members, problems, strict=True):
             rows[i] = replace(rows[i], clock_problem=problem, clock_of_seat=of_seat and problem is None)
@@ -62,7 +62,7 @@ def _time_s(row: ImportRow, is_main: bool) -> float | None:
 
 def _problems(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> tuple[list[str | None], bool]:
     """(why each row cannot share the clock or None, whether the clock is valid for its own seat only)."""
-    problems = _apart(rows, is_main)
+    problems = _misfits(rows, is_main)
     if not all(problems):
         return problems, False
     found: dict[int, str | None] = {}
@@ -71,13 +71,13 @@ def _problems(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> tuple[list[
         members = list(group)
         if sum(is_main[i] for i in members) < FEWEST_AT_A_SEAT:
             return problems, False
-        found |= zip(members, _apart([rows[i] for i in members], [is_main[i] for i in members]), strict=True)
+        found |= zip(members, _misfits([rows[i] for i in members], [is_main[i] for i in members]), strict=True)
     if all(found.values()):
         return problems, False
     return [found[i] for i in range(len(rows))], True
 
 
-def _apart(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> list[str | None]:
+def _misfits(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> list[str | None]:
     """Why each row cannot share a clock with the others, or None; most of the main loudspeakers have to agree."""
     times_s = np.array([_time_s(row, main) for row, main in zip(rows, is_main, strict=True)], dtype=float)
     mains_s = np.sort(times_s[np.array(is_main)])
@@ -104,7 +104,7 @@ def _apart(rows: Sequence[ImportRow], is_main: Sequence[bool]) -> list[str | Non
     return problems
 
 
-def _moved_to_one_sample(rows: Sequence[ImportRow]) -> bool:
+def _peak_at_same_sample(rows: Sequence[ImportRow]) -> bool:
     """Whether all main loudspeakers peak at the same sample at two or more seats, which no delay settings can cause."""
     seats: dict[str | None, set[str | None]] = {}
     for row in rows:

@@ -103,7 +103,7 @@ def examine(
         fit = _loopback_fit(samples, rate_hz, name, loopback)
     kind, reason = _kind_by_content(shape, fit)
     if row.kind is not None and (not row.kind_from_name or kind is None):
-        kind, reason = row.kind, _named(row)
+        kind, reason = row.kind, _kind_origin(row)
     elif row.kind not in (None, kind):
         reason += f", although the name says {row.kind}"
     row = replace(
@@ -137,7 +137,7 @@ def examine_noise(row: ImportRow, samples: FloatArray) -> ImportRow:
     warning = "it clips: its levels are not checked" if is_clipped(samples) else None
     return replace(
         row,
-        kind_reason=_named(row),
+        kind_reason=_kind_origin(row),
         samples_sha256=_digest(samples),
         file_warning=joined(row.file_warning, warning),
     )
@@ -148,7 +148,7 @@ def joined(*texts: str | None) -> str | None:
     return "; ".join(text for text in texts if text) or None
 
 
-def _named(row: ImportRow) -> str:
+def _kind_origin(row: ImportRow) -> str:
     return "named so" if row.kind_from_name else "given by the mapping"
 
 
@@ -156,15 +156,15 @@ def _digest(samples: FloatArray) -> str:
     return hashlib.sha256(np.ascontiguousarray(samples, dtype=np.float32).tobytes()).hexdigest()
 
 
-def settle_kinds(rows: Sequence[ImportRow]) -> tuple[ImportRow, ...]:
+def decide_kinds(rows: Sequence[ImportRow]) -> tuple[ImportRow, ...]:
     """The rows with the kind of undecided ones settled: a linear sweep passes a subwoofer's band within milliseconds.
 
     Such a recording is what its neighbours of the same length are. Without any its kind is None.
     """
-    return tuple(_settled(row, rows) if row.undecided else row for row in rows)
+    return tuple(_decided_row(row, rows) if row.undecided else row for row in rows)
 
 
-def _settled(row: ImportRow, rows: Sequence[ImportRow]) -> ImportRow:
+def _decided_row(row: ImportRow, rows: Sequence[ImportRow]) -> ImportRow:
     frames = row.frames or 0
     neighbours = [
         each.kind
@@ -182,7 +182,7 @@ def _settled(row: ImportRow, rows: Sequence[ImportRow]) -> ImportRow:
     return replace(row, kind=kind, kind_reason="as the others of its length")
 
 
-def twins(rows: Sequence[ImportRow]) -> list[int | None]:
+def duplicates(rows: Sequence[ImportRow]) -> list[int | None]:
     """For each row the index of another row with the same recording, perhaps re-encoded or at another level; else
     None.
 

@@ -11,14 +11,14 @@ from pathlib import Path
 from commission.audio.clocks import SHIFTED, with_clocks
 from commission.audio.content import (
     Stimulus,
+    decide_kinds,
     described_stimulus,
+    duplicates,
     examine,
     examine_noise,
     is_clean_sweep,
     joined,
     read_stimulus,
-    settle_kinds,
-    twins,
 )
 from commission.audio.files import (
     AUDIO_SUFFIXES,
@@ -31,7 +31,7 @@ from commission.audio.files import (
     shown,
 )
 from commission.audio.mapping import MappedFile, is_mapping, locate, read_mapping
-from commission.audio.names import NameWords, Places, read_name, says_stimulus
+from commission.audio.names import NameWords, Places, is_stimulus_name, read_name
 from commission.audio.sofa import HDF5_SIGNATURE, SOFA_SUFFIX
 from commission.audio.sofa_rows import decoded_sofa, sofa_rows, sofa_to_store
 from commission.audio.text_response import parse_response
@@ -105,12 +105,12 @@ class FileImporter:
                 raise Cancelled
             progress(index / len(files), shown(file.path))
             if stimulus is None:
-                rows += _look(file, job, options, stimuli)
+                rows += _rows_of_file(file, job, options, stimuli)
             else:
                 used = any(each.path == file.path for each in stimuli)
                 rows.append(_stimulus_row(file.path, used, options))
         progress(1.0, "")
-        return self.recheck(settle_kinds(rows), job)
+        return self.recheck(decide_kinds(rows), job)
 
     def recheck(self, rows: Sequence[ImportRow], job: Job) -> tuple[ImportRow, ...]:
         """Check places, kinds, duplicates and clocks again after the technician edited rows."""
@@ -129,7 +129,7 @@ class FileImporter:
             place = (row.round or "", row.channel or "", row.seat or "")
             duplicate = next((stored[each + place] for each in _recordings(row) if each + place in stored), None)
             out.append(replace(row, problem=problem, duplicate_of=duplicate, warning=row.file_warning))
-        out = _with_twins(out)
+        out = _with_duplicates(out)
         out = [replace(row, warning=joined(row.warning, _stored_elsewhere(row, job))) for row in out]
         return tuple(replace(row, warning=joined(row.warning, row.clock_problem)) for row in with_clocks(out, job))
 
@@ -229,7 +229,7 @@ def _files_to_look_at(paths: Sequence[Path], places: Places, mapping: Path | Non
     mapped: list[_File] = []
     decided: set[Path] = set()
     for each in dict.fromkeys(mappings or sorted(in_folders)):
-        found = [file for file, _ in named.values()] or _beside(each)
+        found = [file for file, _ in named.values()] or _files_beside(each)
         for line in read_mapping(each):
             path, problem = (each, None) if not line.file else locate(line.file, each.parent, found, Path.cwd())
             path, root = named.get(_resolved(path), (_resolved(path), None))
@@ -279,7 +279,7 @@ def _order(file: _File) -> tuple[str, ...]:
     return (str(_resolved(file.path)), f"{mapped.file_channel or 0:3d}", *(cell or "" for cell in cells))
 
 
-def _beside(mapping: Path) -> list[Path]:
+def _files_beside(mapping: Path) -> list[Path]:
     """The files beside a mapping, for lines with paths of another computer."""
     known = (*AUDIO_SUFFIXES, *TEXT_SUFFIXES, SOFA_SUFFIX)
     return [path for path in mapping.parent.iterdir() if path.suffix.lower() in known and path.is_file()]
@@ -348,7 +348,7 @@ def _stimulus_in(file: _File, options: ImportOptions) -> Stimulus | None:
         stimulus = read_stimulus(path)
     except InputError:
         return None
-    return stimulus if says_stimulus(path) or is_clean_sweep(stimulus.samples, stimulus.rate_hz) else None
+    return stimulus if is_stimulus_name(path) or is_clean_sweep(stimulus.samples, stimulus.rate_hz) else None
 
 
 def _stimuli(found: Sequence[Stimulus | None], job: Job, options: ImportOptions) -> list[Stimulus]:
@@ -379,7 +379,7 @@ def _stimulus_event(path: Path) -> tuple[StimulusStored, bytes]:
 # --- one file ---------------------------------------------------------------------------------------------------------
 
 
-def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimulus]) -> list[ImportRow]:
+def _rows_of_file(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimulus]) -> list[ImportRow]:
     """The rows of one file."""
     row, path = _row_of(file, job, options), file.path
     if row.file_problem:
@@ -397,7 +397,7 @@ def _look(file: _File, job: Job, options: ImportOptions, stimuli: Sequence[Stimu
                 raise InputError(name, f"{len(rows)} responses", f"at least {row.file_channel + 1}")
             return rows if whole_file else [rows[row.file_channel]]
         if path.suffix.lower() in AUDIO_SUFFIXES or data.startswith(SOUND_SIGNATURES):
-            return _look_at_sound(row, data, name, job, stimuli, whole_file)
+            return _rows_of_sound(row, data, name, job, stimuli, whole_file)
         text = parse_response(data, name)
         if row.kind not in (None, "response") and not row.kind_from_name:
             raise InputError(name, f"text where kind {row.kind} is wanted", "WAV or FLAC, or kind response")
@@ -415,7 +415,7 @@ def _examined_sofa(row: ImportRow, data: bytes, name: str) -> ImportRow:
     return replace(row, kind_reason="AES69 holds impulse responses", sweep_problem=None, undecided=False)
 
 
-def _look_at_sound(
+def _rows_of_sound(
     row: ImportRow, data: bytes, name: str, job: Job, stimuli: Sequence[Stimulus], whole_file: bool
 ) -> list[ImportRow]:
     samples, info = read_sound(data, name, lowest_hz=lowest_rate_hz(row.kind))
@@ -452,7 +452,7 @@ def _look_at_sound(
             "Name the channel in the file name or in a mapping, and the loopback if there is one.",
         )
     heard = None if loopback is None else samples[loopback]
-    return [_judged(each, samples[each.file_channel], heard, name, stimuli) for each in rows]
+    return [_checked_row(each, samples[each.file_channel], heard, name, stimuli) for each in rows]
 
 
 def _one_channel(
@@ -473,7 +473,7 @@ def _one_channel(
     return replace(row, file_channel=recorded[0], file_warning=joined(row.file_warning, warning))
 
 
-def _judged(
+def _checked_row(
     row: ImportRow, samples: FloatArray, loopback: FloatArray | None, name: str, stimuli: Sequence[Stimulus]
 ) -> ImportRow:
     rate_hz = row.rate_hz or 0.0
@@ -562,7 +562,7 @@ def _kind_problem(row: ImportRow) -> str | None:
     return {"impulse": row.impulse_problem, "sweep": row.sweep_problem}.get(row.kind)
 
 
-def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
+def _with_duplicates(rows: Sequence[ImportRow]) -> list[ImportRow]:
     """The rows with duplicates marked: the first of one place is kept; of several places none, as the right one is
     unknown.
     """
@@ -575,7 +575,7 @@ def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
         places = {(rows[i].round, rows[i].channel, rows[i].seat) for i in members}
         for i in members[1:] if len(places) == 1 else members if len(members) > 1 else ():
             other = rows[members[0] if i != members[0] else members[1]]
-            found = f"the same recording as {shown(other.path)}{_elsewhere(rows[i], other)}"
+            found = f"the same recording as {shown(other.path)}{_place_text(rows[i], other)}"
             remedy = (
                 "Leave one of them out." if len(places) == 1 else "One of them is in the wrong place: leave it out."
             )
@@ -583,15 +583,15 @@ def _with_twins(rows: Sequence[ImportRow]) -> list[ImportRow]:
                 rows[i], problem=str(InputError(shown(rows[i].path), found, "each recording once", remedy))
             )
     alike = [i for i, row in enumerate(out) if row.problem is None and not row.skip and row.profile_db]
-    for i, j in zip(alike, twins([out[i] for i in alike]), strict=True):
+    for i, j in zip(alike, duplicates([out[i] for i in alike]), strict=True):
         if j is not None and (out[i].drive_db or 0.0) == (out[alike[j]].drive_db or 0.0):
             twin = out[alike[j]]
-            warning = f"it sounds exactly like {shown(twin.path)}{_elsewhere(out[i], twin)}: the same recording?"
+            warning = f"it sounds exactly like {shown(twin.path)}{_place_text(out[i], twin)}: the same recording?"
             out[i] = replace(out[i], warning=joined(out[i].warning, warning))
     return out
 
 
-def _elsewhere(row: ImportRow, other: ImportRow) -> str:
+def _place_text(row: ImportRow, other: ImportRow) -> str:
     """The place of another row if it differs, as in "(FL at A2, as found)"."""
     if (row.round, row.channel, row.seat) == (other.round, other.channel, other.seat):
         return ""

@@ -76,11 +76,11 @@ def read_name(path: Path, places: Places, root: Path | None = None) -> NameWords
 
     Without a root, all folders of the path count.
     """
-    folders = path.parent.parts if root is None else _between(path, root)
+    folders = path.parent.parts if root is None else _folders_between(path, root)
     parts = [path.stem, *reversed(folders)]
-    channel, clash_channel = _nearest(parts, places.channels)
-    seat, clash_seat = _nearest(parts, places.seats)
-    found_round, clash_round = _nearest(parts, places.rounds)
+    channel, clash_channel = _nearest_name(parts, places.channels)
+    seat, clash_seat = _nearest_name(parts, places.seats)
+    found_round, clash_round = _nearest_name(parts, places.rounds)
     problem = None
     for what, clash in (("channel", clash_channel), ("seat", clash_seat), ("round", clash_round)):
         if clash:
@@ -121,7 +121,7 @@ def spelling(text: str) -> str:
     return "".join(_words(text))
 
 
-def says_stimulus(path: Path) -> bool:
+def is_stimulus_name(path: Path) -> bool:
     """Whether a file name says that it is a stimulus."""
     return not STIMULUS_WORDS.isdisjoint(_words(path.stem))
 
@@ -150,7 +150,7 @@ def _one(known: Mapping[str, tuple[str, ...]], text: str | None) -> str | None:
     return text if exact is not None or len(keys) != 1 else keys[0]
 
 
-def _between(path: Path, root: Path) -> tuple[str, ...]:
+def _folders_between(path: Path, root: Path) -> tuple[str, ...]:
     try:
         inner = path.parent.relative_to(root).parts
     except ValueError:
@@ -158,10 +158,10 @@ def _between(path: Path, root: Path) -> tuple[str, ...]:
     return (root.name, *inner)
 
 
-def _nearest(parts: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> tuple[str | None, list[str]]:
+def _nearest_name(parts: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> tuple[str | None, list[str]]:
     """The single known name in the nearest part that has any, and the clashing names if it has several."""
     for part in parts:
-        found = _found(_words(part), known)
+        found = _known_names(_words(part), known)
         if len(found) == 1:
             return found.pop(), []
         if found:
@@ -169,7 +169,7 @@ def _nearest(parts: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> tupl
     return None, []
 
 
-def _found(words: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> set[str]:
+def _known_names(words: Sequence[str], known: Mapping[str, tuple[str, ...]]) -> set[str]:
     """Ids found in words, longest match first: at each word the longest known name, then on after it.
 
     A number at the end may count repeats: where a name is known with and without it, as FL and FL 2, both are meant.

@@ -188,7 +188,7 @@ def installed(
     return speakers
 
 
-def rehearsal_bodies(seed: int) -> tuple[EventBody, ...]:
+def rehearsal_events(seed: int) -> tuple[EventBody, ...]:
     """The events that open a practice job."""
     system = cinema(f"Rehearsal {seed}", np.random.default_rng([seed, 0]))
     faults = random_faults(system, seed)

@@ -88,8 +88,8 @@ def parse_response(data: bytes, name: str) -> TextResponse:
         elif (delimiter, len(cells)) != style:
             raise InputError(
                 f"{name} line {number}",
-                f"{len(cells)} columns separated by {_named(delimiter)}",
-                f"{style[1]} columns separated by {_named(style[0])} as before",
+                f"{len(cells)} columns separated by {_delimiter_name(delimiter)}",
+                f"{style[1]} columns separated by {_delimiter_name(style[0])} as before",
             )
         rows.append([float(cell.replace(",", ".").replace("−", "-")) for cell in cells[:3]])
     return _checked(rows, len(headers), name, stated_reference(headers) or stated_reference(comments[-1:]))
@@ -114,7 +114,7 @@ def split_line(text: str) -> tuple[str, list[str]]:
     return " ", text.split()
 
 
-def _named(delimiter: str) -> str:
+def _delimiter_name(delimiter: str) -> str:
     return {"\t": "tabs", ";": "semicolons", ",": "commas", " ": "blanks"}[delimiter]
 
 

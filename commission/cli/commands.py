@@ -164,7 +164,7 @@ def photo(parsed: argparse.Namespace) -> int:
         known = [step.id for step in visit.steps]
         if parsed.step not in known:
             raise InputError("--step", parsed.step, "one of " + ", ".join(known))
-        _known_round(visit, parsed.round)
+        _check_round(visit, parsed.round)
         event = services.attach_photo(
             visit, parsed.photo, step=parsed.step, round_id=parsed.round, caption=parsed.caption
         )
@@ -248,7 +248,7 @@ def results(parsed: argparse.Namespace) -> int:
     return EXIT_DONE
 
 
-def _known_round(visit: Visit, round_id: str | None) -> None:
+def _check_round(visit: Visit, round_id: str | None) -> None:
     """Refuse a round that the job does not have; None names no round."""
     if round_id is not None and round_id not in visit.job.rounds:
         raise InputError("--round", round_id, "one of " + ", ".join(visit.job.rounds))
@@ -261,7 +261,7 @@ def _analyse(visit: Visit) -> None:
 def _print_results(visit: Visit, only_round: str | None, *, budgets: bool = False) -> int:
     from commission.record.data.text import visit_lines
 
-    _known_round(visit, only_round)
+    _check_round(visit, only_round)
     _analyse(visit)
     for line in visit_lines(visit, only_round, budgets=budgets):
         put(line)
@@ -319,13 +319,13 @@ def lip_sync(parsed: argparse.Namespace) -> int:
     """Measure the offset between sound and picture, and store it as a reading of the checklist."""
     services = LocalServices()
     with closing(services.open(parsed.job)) as visit:
-        _known_round(visit, parsed.round)
+        _check_round(visit, parsed.round)
         round_id = parsed.round or visit.job.current_round
         put(services.measure_lip_sync(visit, parsed.recording, parsed.light - 1, round_id))
     return EXIT_DONE
 
 
-def _opened_to_keep(services: LocalServices, path: Path) -> Visit:
+def _open_for_issue(services: LocalServices, path: Path) -> Visit:
     """A job opened to store what is issued; for reading only if it is in use elsewhere."""
     try:
         return services.open(path)
@@ -348,7 +348,7 @@ def sheet(parsed: argparse.Namespace) -> int:
     if parsed.output is not None and parsed.output.suffix.lower() != ".csv":
         raise InputError("-o", str(parsed.output), "a name that ends in .csv")
     services = LocalServices()
-    visit = services.open(parsed.job) if parsed.applied else _opened_to_keep(services, parsed.job)
+    visit = services.open(parsed.job) if parsed.applied else _open_for_issue(services, parsed.job)
     _analyse(visit)
     if parsed.output is None:
         for line in sheet_lines(visit):
@@ -389,8 +389,8 @@ def record(parsed: argparse.Namespace) -> int:
     _check_options(parsed)
     services = LocalServices()
     letterhead = load_letterhead(parsed.letterhead) if parsed.letterhead is not None else None
-    visit = _opened_to_keep(services, parsed.job)
-    _known_round(visit, parsed.round)
+    visit = _open_for_issue(services, parsed.job)
+    _check_round(visit, parsed.round)
     _analyse(visit)
     with ThreadPoolExecutor(1) as pool:
         verified = pool.submit(visit.verify)  # in parallel: checking digests uses a core that typesetting leaves free

@@ -167,12 +167,12 @@ class LocalServices:
 
     def rehearsal(self, folder: Path, seed: int) -> Path:
         """A practice job with a room simulated from the seed."""
-        from commission.audio.rehearsal import rehearsal_bodies
+        from commission.audio.rehearsal import rehearsal_events
 
         path = folder / f"rehearsal-{seed}{SUFFIX}"
         if kind_of(path) != "missing":
             return path
-        bodies = rehearsal_bodies(seed)
+        bodies = rehearsal_events(seed)
         title = next(body.system.title for body in bodies if isinstance(body, model.SystemDefined))
         self._create(
             path, (model.JobCreated(title=title, program_version=__version__), *bodies, *_defaults())

@@ -21,16 +21,16 @@ def unusual_entries(job: Job) -> list[str]:
         if isinstance(body, SystemDefined):
             found += unusual_in(body.system)
         elif isinstance(body, SettingEntered) and before is not None:
-            found.append(_placed(body.setting.channel, unusual_setting(before, body.setting)))
+            found.append(_with_channel(body.setting.channel, unusual_setting(before, body.setting)))
         elif isinstance(body, ReadingEntered) and before is not None:
-            found.append(_placed(body.channel, _unusual_reading(before, body)))
+            found.append(_with_channel(body.channel, _unusual_reading(before, body)))
         before = fold((event,), before)
     sentences = [clean_text(sentence) for sentence in found if sentence]
     more = len(sentences) - MOST
     return sentences if more <= 0 else [*sentences[:MOST], f"There are {more} more such entries."]
 
 
-def _placed(channel: str | None, sentence: str) -> str:
+def _with_channel(channel: str | None, sentence: str) -> str:
     return f"{channel}: {sentence}" if channel and sentence else sentence
 
 

@@ -19,7 +19,7 @@ from commission.diagnosis import (
     wiring,
 )
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import Found, Rule
+from commission.diagnosis.rule import Findings, Rule
 from commission.model import Analyses, Finding, Job, Outcome
 
 __all__ = ["Rule"]
@@ -63,10 +63,10 @@ def findings(
     is called for a rule that fails, and the others go on; if it is None, the error is raised.
     """
     evidence = Evidence(job=job, round=round_id, analyses=analyses, outcomes=outcomes)
-    found = Found()
+    found = Findings()
     for rule in RULES:
         try:
-            found = Found((*found, *rule.apply(evidence, found)))
+            found = Findings((*found, *rule.apply(evidence, found)))
         except Exception as error:
             if failed is None:
                 raise

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from commission.diagnosis.delay_settings import ALL_DELAYS
 from commission.diagnosis.evidence import Evidence
 from commission.diagnosis.room import SPOILT
-from commission.diagnosis.rule import FindingDetails, Found, Rule, signed
+from commission.diagnosis.rule import FindingDetails, Findings, Rule, signed
 from commission.dsp.crossover import HOLE_DB, INVERTING_GAINS_DB, SLOPE_GAINS_DB, HoleReason
 from commission.model.formatting import number
 from commission.model.units import listed, round_name
@@ -20,7 +20,7 @@ from commission.steps.bass.verification import AGREEMENT_DB, AGREEMENT_U_DB, Ver
 BASIS = "determined by simulation (tests/steps/test_bass_verification.py)"
 
 
-def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _not_as_set(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Subwoofers that changed since the round before, but not as set; ignored where the delays of all
     channels are wrong.
     """
@@ -66,7 +66,7 @@ def _evidence(each: SubChange, checked: Verification) -> str:
     return f"{each.sub}, {round_name(checked.before)} to {round_name(checked.after)}: {'; '.join(parts)}"
 
 
-def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _not_as_predicted(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Seats whose bass differs from the prediction although every subwoofer changed as set."""
     checked = verify(e.job, e.round, e.analyses)
     if isinstance(checked, str) or checked.off:
@@ -101,7 +101,7 @@ def _not_as_predicted(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _hole(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _hole(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Subwoofers and front loudspeakers that partly cancel around the crossover, if another setting is much louder."""
     front = front_of_round(e.job, e.round, e.analyses)
     if isinstance(front, str) or front.hole is None:  # without the search, which is slow

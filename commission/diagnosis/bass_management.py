@@ -7,7 +7,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, signed
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Findings, Rule, signed
 from commission.dsp.crossover_filters import crossover_response
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.spectrum import GRID_HZ
@@ -36,7 +36,7 @@ more to the bass below (second order, means of these bands, arithmetic); the thr
 null peaks at one frequency."""
 
 
-def _bass_management(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _bass_management(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Main channels whose bass, below the entered high-pass, is far above their partner's over all seats, increasingly so
     towards low frequencies.
 

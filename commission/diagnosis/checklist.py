@@ -5,15 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule
+from commission.diagnosis.rule import FindingDetails, Findings, Rule
 from commission.model import Verdict
 from commission.model.checklist import LIP_SYNC
 from commission.model.outcome import Cause
 from commission.steps.checklist import MEND, answer, offset_ms, offset_u_ms
 
 
-def _answered(cause: Cause) -> Callable[[Evidence, Found], Iterator[FindingDetails]]:
-    def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _answered(cause: Cause) -> Callable[[Evidence, Findings], Iterator[FindingDetails]]:
+    def look(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
         for item in e.job.checklist_in_force.items:
             if item.cause == cause and answer(e.job, e.round, item.id) == MEND:
                 yield FindingDetails(
@@ -39,7 +39,7 @@ def _rule(cause: Cause, symptom: str) -> Rule:
     )
 
 
-def _lip_sync(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _lip_sync(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     offset, limit = offset_ms(e.job, e.round), e.job.limit("checklist.lip-sync")
     u_ms = offset_u_ms(e.job, e.round)
     if limit.judge(offset, u_ms) is not Verdict.FAIL or offset is None:

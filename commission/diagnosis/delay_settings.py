@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence, seat_distance_m
-from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Findings, Rule, caution, signed
 from commission.diagnosis.wiring import SWAP_OR_FILES
 from commission.model import Verdict
 from commission.model.formatting import number
@@ -17,13 +17,13 @@ from commission.model.units import FOOT_M, counted, listed
 from commission.model.verdict import surely_above
 from commission.steps import distances
 from commission.steps.seats.awaiting import ONE_LOUDSPEAKER
-from commission.steps.shared.survey import matched
+from commission.steps.shared.survey import round_matching
 
 SCATTERS = 3.0
 """A subwoofer is late if it exceeds the scatter of the main channels by this factor of their standard deviation."""
 
 
-def _unit(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _unit(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     sentence = distances.unit_sentence(e.distances)
     if sentence is None:
         return
@@ -60,7 +60,7 @@ def _entered_in_another_unit(e: Evidence, each: distances.ChannelDistance) -> bo
 
 def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
     """Whether a subwoofer is late or early by no more than the unexplained scatter of the main channels' arrivals."""
-    matching = matched(e.job, e.round, e.screening.usable)
+    matching = round_matching(e.job, e.round, e.screening.usable)
     if matching is None or each.alignment_s is None or not each.channel.is_sub:
         return False
     if not (matching.unexplained or matching.undecided):
@@ -68,7 +68,7 @@ def _within_scatter(e: Evidence, each: distances.ChannelDistance) -> bool:
     return abs(each.alignment_s) <= distances.SUB_LATENCY_S + SCATTERS * float(np.nanstd(matching.rest_s))
 
 
-def _late(late_ms: float, expanded_u_ms: float) -> str:
+def _lateness(late_ms: float, expanded_u_ms: float) -> str:
     return f"{abs(late_ms):.1f} ± {expanded_u_ms:.1f} ms {'later' if late_ms > 0 else 'earlier'}"
 
 
@@ -82,7 +82,7 @@ class _OtherCause(NamedTuple):
 
 
 def _other_cause(e: Evidence, sub: distances.ChannelDistance) -> _OtherCause | None:
-    by_all = distances.late_by_all_delays(e.distances, sub)
+    by_all = distances.delay_factor_clauses(e.distances, sub)
     if by_all is not None:
         return _OtherCause(*by_all, "check whether the processor applies its delays")
     if distances.too_many_off(e.distances) and max(map(len, e.distances.rest_s.values())) == 1:
@@ -94,7 +94,7 @@ def _other_cause(e: Evidence, sub: distances.ChannelDistance) -> _OtherCause | N
     return None
 
 
-def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _late_sub(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     if found.any("settings.delays-off", "settings.delay-sign"):
         return  # every setting must be entered again, including the subwoofer's remaining delay
     by_arrivals_only = found.any("settings.unit") and not distances.unit_is_entered(e.distances)
@@ -114,7 +114,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         unit, u_ms = e.job.system.processor.delay.unit, 2000 * each.arrival_u_s
         late_ms = 1000 * residual
         evidence: tuple[str, ...] = (
-            f"it arrives {_late(late_ms, u_ms)} than {each.distance_m:.2f} m and its setting explain, threshold 2 ms",
+            f"it arrives {_lateness(late_ms, u_ms)} than {each.distance_m:.2f} m and its setting explain, threshold 2 ms",
         )
         wrong_unit = found.any("settings.unit")  # every setting is entered again; the rest is its latency
         if (
@@ -124,7 +124,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         ):
             late_ms = judged.value  # the setting includes a part of its latency, or more
             evidence = (
-                f"with its setting it arrives {_late(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
+                f"with its setting it arrives {_lateness(late_ms, u_ms)} than the main loudspeakers, threshold 2 ms",
                 f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
             )
         other = None if wrong_unit else _other_cause(e, each)
@@ -152,7 +152,7 @@ def _late_sub(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
+def _delays(e: Evidence, found: Findings, kind: str) -> Iterator[FindingDetails]:
     fault = distances.delays_fault(e.job, e.distances)
     if fault is None or fault.kind != kind or found.any("settings.unit"):
         return
@@ -181,11 +181,11 @@ def _delays(e: Evidence, found: Found, kind: str) -> Iterator[FindingDetails]:
     )
 
 
-def _delays_off(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _delays_off(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     return _delays(e, found, "off")
 
 
-def _delay_sign(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _delay_sign(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     return _delays(e, found, "sign")
 
 
@@ -201,7 +201,7 @@ FEW_SEATS = 3
 """Fewest seats at which arrivals distinguish two exchanged loudspeakers from two wrong delays."""
 
 
-def _swap_or_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _swap_or_distance(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Two or three channels that arrive as if from each other's places, at one or two seats."""
     if found.any(*ALL_DELAYS):
         return
@@ -250,17 +250,17 @@ def _distance_circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> It
     `off`: channel → (delay of its arrival, standard uncertainty) [s], for channels that are surely late or early.
     """
     known = e.distances.channels
-    yield from (pair for pair in combinations(off, 2) if _from_next(e, off, pair))
+    yield from (pair for pair in combinations(off, 2) if _fits_next_place(e, off, pair))
     for one, other in permutations(off, 2):
         for third, each in known.items():
             if third in off or each.channel.is_sub or each.arrival_residual_s is None:
                 continue
             all_three = {**off, third: (each.arrival_residual_s, each.arrival_u_s)}
-            if _from_next(e, all_three, (one, other, third)):
+            if _fits_next_place(e, all_three, (one, other, third)):
                 yield tuple(c for c in known if c in (one, other, third))
 
 
-def _from_next(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tuple[str, ...]) -> bool:
+def _fits_next_place(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tuple[str, ...]) -> bool:
     """Whether the delay of each member of a circle equals the extra distance of the next one, within twice its
     uncertainty.
     """
@@ -274,7 +274,7 @@ def _from_next(e: Evidence, off: Mapping[str, tuple[float, float]], circle: tupl
 _OR_LOW_PASS = "the setting makes up for a low-pass that was off during the measurement"
 
 
-def _wrong_distance(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _wrong_distance(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return
     explained = found.channels("wiring.silent", SWAP_OR_DISTANCE, SWAP_OR_FILES, NOT_AS_SET)
@@ -363,7 +363,7 @@ DOUBTFUL_TIMES = 4.0
 such an arrival counts only beyond twice its expanded uncertainty (common practice, no source)."""
 
 
-def _odd_arrival(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _odd_arrival(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     if found.any(*ALL_DELAYS):
         return  # then every arrival is off, for one reason
     swapped = found.channels("wiring.swapped", ONE_LOUDSPEAKER, SWAP_OR_FILES, SWAP_OR_DISTANCE)

@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found
+from commission.diagnosis.rule import FindingDetails, Findings
 from commission.dsp.across import mirrored_seats
 from commission.dsp.geometry import azimuth_deg, distance_m, mirror_partner, off_axis_deg
 from commission.model import Channel, Seat, Verdict
@@ -93,7 +93,7 @@ class _DullSeat:
         return low_deg <= abs(azimuth_deg(self.seat.position_m, self.channel.position_m)) <= high_deg
 
 
-def blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def blocked(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Loudspeakers that something hides from one seat."""
     for dull in _dull_seats(e, found):
         if dull.why_blocked:
@@ -105,7 +105,7 @@ def blocked(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             )
 
 
-def dull_seat(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def dull_seat(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Loudspeakers that are hidden from one seat or do not point there: the data do not say which."""
     for dull in _dull_seats(e, found):
         if not dull.why_blocked:
@@ -127,7 +127,7 @@ def _details(e: Evidence, dull: _DullSeat, because: str) -> FindingDetails:
     )
 
 
-def _dull_seats(e: Evidence, found: Found) -> Iterator[_DullSeat]:
+def _dull_seats(e: Evidence, found: Findings) -> Iterator[_DullSeat]:
     explained = found.channels(
         "wiring.silent", "wiring.tweeter", "wiring.swapped", "wiring.doubled", "settings.upmix"
     )

@@ -145,11 +145,13 @@ def _finding_history(
     now = tuple(fault.seen.get(newest, ()))
     later = rounds[rounds.index(next(reversed(fault.seen))) + 1 if fault.seen else rounds.index(fault.round) :]
     shown = next(reversed(fault.seen), fault.round)
-    hidden = {each for each in rounds if _hidden(job, first, found[each]) or _lacks_others(job, first, shown, each)}
+    hidden = {
+        each for each in rounds if _is_hidden(job, first, found[each]) or _lacks_channels(job, first, shown, each)
+    }
     rest: tuple[str, ...] = ()
     if now:
         fate = _fate_present(job, fault, rounds, hidden, outcomes, actions)
-        rest = _still(first, now)
+        rest = _still_faulty(first, now)
     else:
         before = outcomes[shown]
         fate, rest = _fate_absent(
@@ -182,7 +184,7 @@ def _is_about(action: Action, finding: Finding) -> bool:
     return _same_kind(body.finding, finding.id) and _same_place(mine, theirs)
 
 
-def _still(first: Finding, now: Iterable[Finding]) -> tuple[str, ...]:
+def _still_faulty(first: Finding, now: Iterable[Finding]) -> tuple[str, ...]:
     """The channels still at fault, if the newest round does not name all of the first."""
     named = {channel for each in now for channel in each.channels}
     return tuple(c for c in first.channels if c in named) if set(first.channels) - named else ()
@@ -237,10 +239,10 @@ def _fate_absent(
         if first.check not in _MANY_CAUSES and any(c.verdict is Verdict.FAIL for c in checked.get(place, ()))
     )
     if failing:
-        return Fate.STILL_THERE, _some(failing, places)
+        return Fate.STILL_THERE, _remaining(failing, places)
     unchanged = tuple(place for place in places if _unchanged(first, checked.get(place, ()), before))
     if unchanged:
-        return Fate.NOT_DETERMINED, _some(unchanged, places)
+        return Fate.NOT_DETERMINED, _remaining(unchanged, places)
     mended = [each for each in actions if each.mends]
     unheard = first.check == _BY_SETTINGS and not any(_checked(first, outcomes[each], _BY_SOUND) for each in later)
     # Correct settings alone do not show that the sound is correct.
@@ -252,7 +254,7 @@ def _fate_absent(
     fate = Fate.REPAIRED_NOT_MEASURED if mended or new_settings else Fate.NOT_MEASURED_AGAIN
     if measured and (first.channels == () or set(rest) <= measured):
         fate = Fate.NOT_DETERMINED
-    return fate, _some(rest, places)
+    return fate, _remaining(rest, places)
 
 
 def _unchanged(first: Finding, checks: Sequence[Check], before: Mapping[str, Outcome]) -> bool:
@@ -272,7 +274,7 @@ def _unchanged(first: Finding, checks: Sequence[Check], before: Mapping[str, Out
     )
 
 
-def _some(rest: Iterable[str | None], places: Sequence[str | None]) -> tuple[str, ...]:
+def _remaining(rest: Iterable[str | None], places: Sequence[str | None]) -> tuple[str, ...]:
     """The remaining channels, if they are not all of them."""
     names = tuple(each for each in rest if each is not None)
     return names if len(names) < len(places) else ()
@@ -328,14 +330,14 @@ def _measured_since(job: Job, finding: Finding, round_id: str, seq: int) -> bool
     return bool(newest) and set(finding.channels) <= set(newest) and min(newest.values()) > seq
 
 
-def _hidden(job: Job, finding: Finding, others: Iterable[Finding]) -> bool:
+def _is_hidden(job: Job, finding: Finding, others: Iterable[Finding]) -> bool:
     """Whether a round cannot show a finding of the room, because other faults affect its bass measurements."""
     subs = {channel.id for channel in job.system.channels if channel.is_sub}
     spoilt = (each for each in others if each.id in SPOILT)
     return finding.cause == "room" and any(not each.channels or subs & set(each.channels) for each in spoilt)
 
 
-def _lacks_others(job: Job, finding: Finding, shown: str, round_id: str) -> bool:
+def _lacks_channels(job: Job, finding: Finding, shown: str, round_id: str) -> bool:
     """Whether a round lacks channels of the one that showed the finding, if its rule compares channels with each other."""
     rule, every = rule_of(finding.id), replace(finding, channels=())
     if rule is None or not rule.compares:

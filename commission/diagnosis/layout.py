@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import OVERHEAD, FindingDetails, Found, Rule
+from commission.diagnosis.rule import OVERHEAD, FindingDetails, Findings, Rule
 from commission.steps.layout import coverage_of
 from commission.steps.layout.coverage import clause, failed_by_kind
 
@@ -23,8 +23,8 @@ _REMEDY = {
 }
 
 
-def _look(check_id: str) -> Callable[[Evidence, Found], Iterator[FindingDetails]]:
-    def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _look(check_id: str) -> Callable[[Evidence, Findings], Iterator[FindingDetails]]:
+    def look(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
         checks = tuple(check for check in coverage_of(e.job, e.round) if check.id == check_id)
         for meaning, failed in failed_by_kind(checks).items():
             limit = failed[0].limit

@@ -10,7 +10,7 @@ import numpy as np
 
 from commission.diagnosis.delay_settings import NOT_AS_SET, SWAP_OR_DISTANCE
 from commission.diagnosis.evidence import Evidence, seat_distance_m
-from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Findings, Rule, caution, signed
 from commission.diagnosis.wiring import SWAP_OR_FILES, perhaps_swapped
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.model import Job, Verdict
@@ -21,7 +21,7 @@ from commission.steps.levels import ChannelLevel, trim_or_cause
 from commission.steps.seats.awaiting import ONE_LOUDSPEAKER, awaiting_repair
 from commission.steps.seats.faults import depends_on_frequency, drivers_in_doubt
 from commission.steps.seats.result import CHANNEL_OFF_DB, SeatsResult, channel_off_u_db
-from commission.steps.shared.sub_sum import adds_up
+from commission.steps.shared.sub_sum import targets_sum
 
 ALIKE = 0.8
 SHARED = 0.25
@@ -63,7 +63,7 @@ def _common_error_db(e: Evidence) -> float:
     return middle if len(off) > 2 and np.mean(np.abs(off - middle) <= limit) >= ALIKE else 0.0
 
 
-def _all_off(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _all_off(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     common, levels = _common_error_db(e), _whole(e)
     u = float(np.hypot(np.median([each.u_db for each in levels.values()] or [0.0]), e.levels.common_u_db or 0.0))
     if not surely_above(abs(common), _trim_db(e), u):
@@ -215,16 +215,16 @@ def _not_confirmed(channel: str, read_db: float, heard_db: float, against: str) 
     )
 
 
-def _at_once(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
+def _sub_targets(e: Evidence, off: Iterable[str]) -> tuple[str, ...]:
     """Required reading of each subwoofer alone, if all subwoofers together are meant to read the reference."""
     subs = [each for c in off if (each := e.levels.channels[c]).channel.is_sub]
-    if not subs or e.levels.together is None or not adds_up(e.job):
+    if not subs or e.levels.together is None or not targets_sum(e.job):
         return ()
     targets = ", ".join(f"{each.channel.id} {each.target_db:.1f} dB" for each in subs)
     return (f"all subwoofers at once are meant to read the reference, so each alone must read: {targets}",)
 
 
-def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
+def _decided_by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
     """Channels whose readings alone do not decide; `off`: channel → standard uncertainty of the deviation [dB]."""
     for c, u_db in off.items():
         if u_db < e.levels.channels[c].u_db:
@@ -232,7 +232,7 @@ def _by_responses(e: Evidence, off: Mapping[str, float]) -> Iterator[str]:
             yield f"{c}: {reading} by the meter alone, ± {2 * u_db:.1f} dB together with the responses"
 
 
-def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _trims(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     elsewhere = found.channels(ONE_LOUDSPEAKER, SWAP_OR_DISTANCE, SWAP_OR_FILES) | set(perhaps_swapped(e))
     explained = elsewhere | found.channels(DIALOGUE, NOT_AS_SET)
     joined = found.channels("wiring.doubled", "settings.upmix")  # a second loudspeaker makes the channel louder
@@ -261,8 +261,8 @@ def _trims(e: Evidence, found: Found) -> Iterator[FindingDetails]:
             f"against {against}: "
             + ", ".join(f"{c} {signed(value)} dB" for c, value in off.items())
             + f", limit {_trim_db(e):g} dB",
-            *_by_responses(e, {c: every[c][1] for c in off}),
-            *_at_once(e, off),
+            *_decided_by_responses(e, {c: every[c][1] for c in off}),
+            *_sub_targets(e, off),
             *unknown,
         ),
         alternatives=(
@@ -300,14 +300,14 @@ def front_loudspeakers(job: Job) -> tuple[str, str, str] | None:
     return next((names for names in FRONTS if ids.issuperset(names)), None)
 
 
-def _level_is_known(e: Evidence, found: Found, channel: str) -> bool:
+def _level_is_known(e: Evidence, found: Findings, channel: str) -> bool:
     """Whether the reading of a channel is its level: it awaits no repair, or only its polarity is wrong."""
     other = {c for f in found if f.cause == "electronics" and f.id not in WHOLE_REVERSED for c in f.channels}
     turned = found.channels(*WHOLE_REVERSED)
     return channel not in other and (channel in turned or channel not in awaiting_repair(e.job, e.round, e.analyses))
 
 
-def _dialogue(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _dialogue(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """The centre against the left and right front loudspeakers: by the meter, otherwise by the responses."""
     names = front_loudspeakers(e.job)
     if (
@@ -412,7 +412,7 @@ def _quiet_centre(
     )
 
 
-def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _trim_stop(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     if found.any("settings.reference"):
         return  # every trim changes once the volume is at its reference
     nulls = found.seats("room.row-null", "room.null")
@@ -443,7 +443,7 @@ def _trim_stop(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _channel_level(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _channel_level(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Deviations from the responses, if readings alone do not decide: the one of a pair that is off at every seat alike;
     without readings also one without a partner. Of a pair the lower one is checked, though the other may be too loud.
     """

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Findings, Rule, caution, signed
 from commission.dsp.geometry import mirror_partner
 from commission.dsp.leakage import LEAST_SEATS
 from commission.model import Channel, Check, Verdict
@@ -37,7 +37,7 @@ def _channels(e: Evidence) -> tuple[ChannelLoad, ...]:
     return tuple(wiring.solve(e.job, e.round, e.analyses).channels.values())
 
 
-def _compression(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _compression(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Channels whose level rises less than their drive, beyond the compression common to all channels."""
     for each in _channels(e):
         found = each.compression
@@ -109,7 +109,7 @@ def _is_shared(e: Evidence) -> bool:
     return len(measured) >= LEAST_CHANNELS and len(_distorted(e)) >= ALL_SHARE * len(measured)
 
 
-def _shared_distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _shared_distortion(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Distortion in nearly all recordings, more likely from the microphone or the player."""
     if not _is_shared(e):
         return
@@ -126,7 +126,7 @@ def _shared_distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _distortion(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _distortion(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Harmonics above the limit in a few channels; checked at the reference level, then at the raised one."""
     if _is_shared(e):
         return
@@ -172,7 +172,7 @@ def _near(hz: float, other_hz: float) -> bool:
     return abs(math.log2(hz / other_hz)) <= SAME_TONE_OCTAVES
 
 
-def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _room_rattle(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Something in the room that rattles at the same tone whichever loudspeaker plays it."""
     left = _tones(e)
     while left:
@@ -194,7 +194,7 @@ def _room_rattle(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             )
 
 
-def _rattle(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _rattle(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """A rattle with one loudspeaker only."""
     named = found.channels("room.rattle")
     for each, hz in _tones(e):
@@ -272,7 +272,7 @@ COMMON_SOUND = (
 LISTEN = "Play soft noise on {0} alone, all surround modes off, and listen at {1}."
 
 
-def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _doubled(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """One channel that also plays from one other loudspeaker."""
     joined = _leaks(e)
     if len(joined) != 1:
@@ -301,7 +301,7 @@ def _doubled(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _upmix(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _upmix(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Several channels, or one in several loudspeakers: a mode of the processor rather than cables."""
     joined = _leaks(e)
     if len(joined) < 2:  # one channel in one other loudspeaker is typical of a single cable

@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule
+from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Findings, Rule
 from commission.model import Verdict
 from commission.model.outcome import Cause
 from commission.model.units import counted, listed
@@ -76,7 +76,7 @@ def _rule(
     `evidence` follows that of the mistake; `by_place`: each of its clauses is one place, and `evidence` names the first.
     """
 
-    def look(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+    def look(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
         for mistake in e.screening.of(kind):
             if check.startswith("distances.") and _from_other_loudspeakers(e, mistake):
                 continue
@@ -281,7 +281,7 @@ def _soft_in_usual_noise(e: Evidence) -> set[tuple[str, str]]:
     return soft
 
 
-def _noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _noise(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     silent = found.channels(*NO_OUTPUT)
     noisy = {(c, s) for m in e.screening.of("interference") for c in m.channels for s in m.seats}
     nulls, soft = found.seats("room.null", "room.row-null"), _soft_in_usual_noise(e)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import OVERHEAD, FindingDetails, Found, Rule
+from commission.diagnosis.rule import OVERHEAD, FindingDetails, Findings, Rule
 from commission.dsp.levels import energy_sum_db
 from commission.model import Check, Verdict
 from commission.model.formatting import number
@@ -42,7 +42,7 @@ def _by_hum(noise: Noise) -> bool:
     return bool(inside) and energy_sum_db(inside) >= noise.octave_db[hz] - 3.0
 
 
-def _noise(e: Evidence, found: Found, equipment: bool) -> Iterator[FindingDetails]:
+def _noise(e: Evidence, found: Findings, equipment: bool) -> Iterator[FindingDetails]:
     """One finding for the worst source of a kind; the other states that fail are listed in its evidence."""
     result = quiet.solve(e.job, e.round, e.analyses)
     failed = _failed(result, "quiet.nc")
@@ -116,15 +116,15 @@ def _speech(e: Evidence, state: str) -> list[str]:
     return [f"speech at {worst.seat}: STI {worst.sti:.2f}, without this noise {worst.sti_without_noise:.2f}"]
 
 
-def _room(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _room(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     yield from _noise(e, found, equipment=False)
 
 
-def _equipment(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _equipment(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     yield from _noise(e, found, equipment=True)
 
 
-def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _hum(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Hum with the electronics on, absent or 6 dB softer with everything off."""
     result = quiet.solve(e.job, e.round, e.analyses)
     failed = _failed(result, "quiet.hum")
@@ -160,7 +160,7 @@ def _hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _intelligibility(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _intelligibility(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Dialogue that is hard to follow, with the main cause; not reported where a finding of noise already is."""
     result = dialogue.solve(e.job, e.round, e.analyses)
     failed = [each for each in result.seats if each.check.verdict is Verdict.FAIL]
@@ -204,7 +204,7 @@ def _failed_channels(e: Evidence, check_id: str) -> list[ChannelNoise]:
     return [n for n in measured if any(c.id == check_id and c.verdict is Verdict.FAIL for c in n.checks)]
 
 
-def _channel_hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _channel_hum(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Hum with one amplifier on; one finding for all such channels, since they mostly share the ground loop."""
     failed = _failed_channels(e, "wiring.hum")
     if not failed:
@@ -232,7 +232,7 @@ def _channel_hum(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _channel_noise(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _channel_noise(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Hiss or another noise of one channel, above the noise at the seat without it."""
     for each in _failed_channels(e, "wiring.noise"):
         noise = each.noise

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from commission.diagnosis.delay_settings import ALL_DELAYS, NOT_AS_SET
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FindingDetails, Found, Rule
+from commission.diagnosis.rule import FindingDetails, Findings, Rule
 from commission.model import Verdict
 from commission.model.units import counted, listed, round_name
 from commission.steps.bass.verification import verify
@@ -23,7 +23,7 @@ LEAST_SEATS = 2
 """Fewest seats: a single seat may show the microphone's displacement, so there a mistake must explain the change."""
 
 
-def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _not_as_set(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """One finding for each mistake; channels that are correct in this round are not reported."""
     made = predictions(e.job, e.analyses)
     if made is None or made.rounds[1] != e.round:
@@ -39,7 +39,7 @@ def _not_as_set(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         yield _details(made, text, channels)
 
 
-def _counts(e: Evidence, found: Found, each: Prediction) -> bool:
+def _counts(e: Evidence, found: Findings, each: Prediction) -> bool:
     """Whether a channel that is off is a finding: not if its new state is correct, or another fault explains it."""
     if "distance" in each.off:
         arrival = e.distances.channels.get(each.channel)

@@ -11,7 +11,7 @@ import numpy as np
 from commission.diagnosis.delay_settings import ALL_DELAYS
 from commission.diagnosis.dull_seats import DULL, blocked, dull_seat
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Found, Rule
+from commission.diagnosis.rule import FAULT_MATRIX, FindingDetails, Findings, Rule
 from commission.dsp import reflections
 from commission.dsp.across import LEAST_COUNT, mirrored_seats
 from commission.dsp.geometry import mirror_partner
@@ -63,12 +63,12 @@ def _subs(e: Evidence) -> list[str]:
     return [c.id for c in e.job.system.channels if c.is_sub]
 
 
-def _sum_is_spoilt(e: Evidence, found: Found) -> bool:
+def _sum_is_spoilt(e: Evidence, found: Findings) -> bool:
     ids = set(_subs(e))
     return any(f.id in SPOILT and (not f.channels or ids & set(f.channels)) for f in found)
 
 
-def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _null(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Seats without bass from all subwoofers together; if the sum is unknown, without bass from each of them."""
     tables = _sums_of_subs(e, found)
     limit = e.job.limit("seats.null").lower
@@ -92,7 +92,7 @@ def _null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _bass_differs(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     if _sum_is_spoilt(e, found) or found.any("room.row-null"):
         return
     names = [SUBS] if SUBS in e.bass else [c for c in _subs(e) if c in e.bass]
@@ -114,7 +114,7 @@ def _bass_differs(e: Evidence, found: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _boomy(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _boomy(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Seats near the rear wall with far more bass than the others, from all subwoofers or from each alone."""
     room, tables = e.job.system.room, _sums_of_subs(e, found)
     if room is None or not tables:
@@ -179,7 +179,7 @@ def _lowest_band(bands: dict[str, BandResult]) -> tuple[str, BandResult] | None:
     return min(low.items(), key=lambda item: item[1].heard_hz[0], default=None)
 
 
-def _reflection(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _reflection(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Channels with a reflection that the room's walls do not cause for the others.
 
     Bare walls put most loudspeakers of a room above the limit, which the step "seats" notes: that is a property of the
@@ -338,7 +338,7 @@ def _reflection_sentence(e: Evidence, channel_id: str, level_db: float, seat_id:
     return text if names is None else f"{text}, by the plan possibly from: {reflections.in_words(names)}"
 
 
-def _row_null(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _row_null(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """A whole row without bass from all subwoofers together, or from the only one."""
     tables = _sums_of_subs(e, found)
     limit = e.job.limit("seats.row-null").lower
@@ -385,7 +385,7 @@ def _nulls(e: Evidence, groups: Sequence[tuple[str, ...]], table: _Sum, limit_db
     return {group: null for group, null in found.items() if surely_below(null[0], limit_db, THIRD_OCTAVE_U_DB)}
 
 
-def _sums_of_subs(e: Evidence, found: Found) -> list[_Sum]:
+def _sums_of_subs(e: Evidence, found: Findings) -> list[_Sum]:
     """Sum of the subwoofers; each alone if their sum is unknown. Empty with fewer than three seats."""
     if e.subs is not None and not _sum_is_spoilt(e, found):
         return [("all subwoofers together", *e.subs)] if len(e.subs[0]) >= LEAST_COUNT else []
@@ -413,7 +413,7 @@ def _rows(system_seats: Sequence[Seat], heard: Sequence[str]) -> list[list[str]]
     return list(rows.values())
 
 
-def _reverberation(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _reverberation(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """A bare room: every middle octave decays too slowly. A single one may be due to one surface, or chance."""
     checks = tuple(decay_checks(e.job, octave_decays(e.seats)).values())
     if len(checks) < len(CHECKED_HZ) or any(check.verdict is not Verdict.FAIL for check in checks):
@@ -433,7 +433,7 @@ def _reverberation(e: Evidence, _: Found) -> Iterator[FindingDetails]:
     )
 
 
-def _slow_bass(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _slow_bass(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Bass that decays far more slowly than in a healthy room; a bare room if everything does."""
     octaves = slow_bass(e.job, octave_decays(e.seats))
     if not octaves or found.any("room.reverberation"):

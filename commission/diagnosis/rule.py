@@ -58,7 +58,7 @@ class Rule:
     """Id of the checks that would show it again; it begins with the step that the rule rests on."""
     explains: tuple[str, ...] = ()
     """Ids, or their beginnings, of other checks of the same channels that fail because of this fault."""
-    look: Callable[[Evidence, Found], Iterator[FindingDetails]]
+    look: Callable[[Evidence, Findings], Iterator[FindingDetails]]
     place: Literal["channel", "seat"] = "channel"
     """Whether channels or seats identify the same fault in another round."""
     compares: bool = False
@@ -82,7 +82,7 @@ class Rule:
         """Id of the checks that would show one of its findings again; an item of a list has a separate one."""
         return self.check + finding_id.removeprefix(self.id)
 
-    def apply(self, evidence: Evidence, found: Found) -> list[Finding]:
+    def apply(self, evidence: Evidence, found: Findings) -> list[Finding]:
         """The findings of this rule."""
         if self.returns and evidence.job.earlier is None:
             return []
@@ -107,7 +107,7 @@ def step_of(check_id: str) -> str:
     return check_id.partition(".")[0]
 
 
-class Found(tuple[Finding, ...]):
+class Findings(tuple[Finding, ...]):
     """The findings of earlier rules."""
 
     __slots__ = ()

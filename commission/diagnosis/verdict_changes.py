@@ -149,7 +149,7 @@ def verdict_changes(then: StoredVerdicts, now: StoredVerdicts) -> tuple[VerdictC
     return tuple(out)
 
 
-def counts_since(job: Job, seq: int) -> bool:
+def has_later_events(job: Job, seq: int) -> bool:
     """Whether anything that affects a verdict was logged after an event."""
     idle = (StoredVerdicts, SheetIssued, Signed, Noted, PhotoAttached)
     return any(event.seq > seq and not isinstance(event.body, idle) for event in job.log)
@@ -168,7 +168,7 @@ def compare_verdicts(
     stored = job.stored_verdicts[-1]
     assert isinstance(stored.body, StoredVerdicts)
     left_out: list[str] = []
-    if not counts_since(job, stored.seq) and current is not None:
+    if not has_later_events(job, stored.seq) and current is not None:
         outcomes = [current(step, r) for r in job.rounds for step in steps]
     else:
         before = fold(event for event in job.log if event.seq < stored.seq)

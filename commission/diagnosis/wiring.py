@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from commission.diagnosis.evidence import Evidence
-from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Found, Rule, caution, signed
+from commission.diagnosis.rule import ARRIVAL_MATCHING, FAULT_MATRIX, FindingDetails, Findings, Rule, caution, signed
 from commission.dsp.likeness import SAME_MEDIAN_DB
 from commission.dsp.matching import SWAP_Z, Explanation
 from commission.dsp.pair_polarity import LEAST_CORRELATION, SUB_CORRELATION, Relation
@@ -21,10 +21,10 @@ from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_
 from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, SILENT_READING_DB, lost_levels_db
 from commission.steps.shared.screening.recordings import one_loudspeaker
-from commission.steps.shared.survey import matched, surveyed
+from commission.steps.shared.survey import round_matching, round_survey
 
 
-def _silent(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _silent(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     recorded = {
         channel: (
             f"{-silent.level_db:.0f} dB below {silent.compared_with}, threshold {-silent.limit_db:.0f} dB",
@@ -73,7 +73,7 @@ def _swap_circles(e: Evidence) -> Iterator[tuple[list[str], float, str]]:
         yield circle, z, f"by arrivals, each sounds from another one's place: {fits}; z = {z:.0f}, threshold 4"
 
 
-def _swapped(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _swapped(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     for circle, z, fits in _swap_circles(e):
         if _unknown_seats(e, circle):
             continue
@@ -161,7 +161,7 @@ def _same_arrivals(rivals: Sequence[Explanation]) -> tuple[Explanation, Explanat
     return best, at_one, "every other seat is about equally far from both loudspeakers"
 
 
-def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _swap_or_files(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Channels that sound from each other's places, or recordings with exchanged names: both have the same arrivals."""
     for circle, _z, fits in _swap_circles(e):
         if others := _unknown_seats(e, circle):
@@ -173,7 +173,10 @@ def _swap_or_files(e: Evidence, _: Found) -> Iterator[FindingDetails]:
                 f"the recordings of {own} exchanged with those of {' or '.join(others)}",
                 (fits, "the cause is not determined, because the distances to the other seats are unknown"),
             )
-    survey, matching = surveyed(e.job, e.round, e.screening.usable), matched(e.job, e.round, e.screening.usable)
+    survey, matching = (
+        round_survey(e.job, e.round, e.screening.usable),
+        round_matching(e.job, e.round, e.screening.usable),
+    )
     if isinstance(survey, str) or matching is None or matching.scattered:
         return
     for rivals in matching.undecided:
@@ -217,7 +220,7 @@ def _is_sub(e: Evidence, channel: str) -> bool:
     return (found := e.job.system.channel(channel)) is not None and found.is_sub
 
 
-def _against(e: Evidence, channel: str, relation: Relation) -> str:
+def _correlation_text(e: Evidence, channel: str, relation: Relation) -> str:
     threshold = SUB_CORRELATION if _is_sub(e, channel) else LEAST_CORRELATION
     return (
         f"correlation {signed(relation.correlation, 2)} at {relation.agree} of {relation.seats} seats, "
@@ -225,7 +228,7 @@ def _against(e: Evidence, channel: str, relation: Relation) -> str:
     )
 
 
-def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _reversed(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     for channel, polarity in e.seats.polarity.items():
         relation = polarity.relation
         if polarity.state != "reversed" or polarity.by_setting or relation is None:
@@ -236,7 +239,7 @@ def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             confidence=relation.confidence,
             evidence=(
-                f"opposite to {listed(polarity.others)}: {_against(e, channel, relation)}",
+                f"opposite to {listed(polarity.others)}: {_correlation_text(e, channel, relation)}",
                 f"polarity in the processor: {held}",
             ),
             alternatives=(
@@ -248,7 +251,7 @@ def _reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _set_reversed(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     for channel, polarity in e.seats.polarity.items():
         relation = polarity.relation
         if polarity.state != "reversed" or not polarity.by_setting or relation is None:
@@ -258,7 +261,7 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel,),
             confidence=relation.confidence,
             evidence=(
-                f"opposite to {listed(polarity.others)}: {_against(e, channel, relation)}",
+                f"opposite to {listed(polarity.others)}: {_correlation_text(e, channel, relation)}",
                 "polarity in the processor: reversed",
             ),
             alternatives=("the setting made up for crossed wires that have been connected correctly since",),
@@ -267,7 +270,7 @@ def _set_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _one_of_two(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     for channel, other in _pairs_of(e, "one of two"):
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
@@ -280,7 +283,7 @@ def _one_of_two(e: Evidence, _: Found) -> Iterator[FindingDetails]:
             channels=(channel, other),
             confidence=relation.confidence,
             evidence=(
-                f"{channel} and {other} are opposite: {_against(e, channel, relation)}",
+                f"{channel} and {other} are opposite: {_correlation_text(e, channel, relation)}",
                 f"which of the two{whole} is not determined, because {polarity.why}",
             ),
             alternatives=(
@@ -299,7 +302,7 @@ def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:
     return [(a, b) for a, b in found if names.index(a) < names.index(b)]
 
 
-def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _driver_reversed(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     named = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == "driver"]
     for channel, other in (*named, *_pairs_of(e, "one driver of two")):
         found, is_named = e.seats.polarity[channel], (channel, other) in named
@@ -338,7 +341,7 @@ def _driver_reversed(e: Evidence, _: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _driver_or_mounting(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _driver_or_mounting(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     open_ = {c: p for c, p in e.seats.polarity.items() if p.is_mounting_open}
     for channel, found in open_.items():
         (other,), relation = found.others, found.relation
@@ -401,7 +404,7 @@ _DEAD_DRIVERS: dict[Driver, _DeadDriverWords] = {
 }
 
 
-def _dead_driver(driver: Driver, e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _dead_driver(driver: Driver, e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     words = _DEAD_DRIVERS[driver]
     for channel, dead in dead_drivers(e.job, e.seats, driver).items():
         (low_hz, high_hz), (seats, compared) = dead.band_hz, dead.seats
@@ -418,7 +421,7 @@ def _dead_driver(driver: Driver, e: Evidence, _: Found) -> Iterator[FindingDetai
         )
 
 
-def _level_lost(e: Evidence, found: Found) -> Iterator[FindingDetails]:
+def _level_lost(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     explained = {c for each in found if each.cause == "electronics" for c in each.channels}
     for channel, change_db in lost_levels_db(e.job, e.round).items():
         if channel in explained:
@@ -442,7 +445,7 @@ def _level_lost(e: Evidence, found: Found) -> Iterator[FindingDetails]:
         )
 
 
-def _one_loudspeaker(e: Evidence, _: Found) -> Iterator[FindingDetails]:
+def _one_loudspeaker(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     """Two channels that sound alike in places that no symmetry makes alike."""
     for (one, other), at in one_loudspeaker(e.job, e.round, e.screening.usable).items():
         median_db = max(each.found.median_db for each in at)

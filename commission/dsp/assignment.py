@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from commission.model import FloatArray
 
 
-class Prices:
+class Assignment:
     """The cheapest assignment of a cost table [shape=(rows, columns), rows ≤ columns], and the cost of changing it."""
 
     def __init__(self, cost: FloatArray) -> None:
@@ -39,7 +39,7 @@ class Prices:
         """The columns of the cheapest assignment in which this row has a different column; None if there is no other."""
         if self._cost.shape[1] < 2:
             return None
-        other = object.__new__(Prices)
+        other = object.__new__(Assignment)
         other._rows, other._cost = self._rows, self._cost.copy()
         other._of_row, other._of_column, other._owner = (
             each.copy() for each in (self._of_row, self._of_column, self._owner)

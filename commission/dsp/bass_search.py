@@ -8,7 +8,7 @@ derived from the best: one delay and polarity is changed, or each subwoofer is t
 crossover of evolutionary algorithms, from memory). The result is rounded to the steps of the processor and searched
 again on these steps.
 
-A setting must also be good when conditions differ slightly from the measurement. `sturdiness` computes the variance
+A setting must also be good when conditions differ slightly from the measurement. `robustness` computes the variance
 with gains, delays, positions of the seats and temperature a little off; of the best settings the one with the lowest
 mean cost is proposed.
 """
@@ -66,7 +66,7 @@ the others become softer instead, so that the gains keep the intended ratios. Wi
 up to 1.3 dB² higher at the ends of the trade."""
 RACE_STEPS = 6
 """Number of steps after which only the better starts continue."""
-STURDY_CANDIDATES = 10
+ROBUSTNESS_CANDIDATES = 10
 COARSE = 3
 """Every third frequency is enough for the screening."""
 SLOPE_LIMIT = 8.0
@@ -197,17 +197,17 @@ def _batch_of(space: _Space, settings: SubSettings) -> _Batch:
     )
 
 
-def _within(
+def _permitted(
     bounds: SearchBounds, space: _Space, gain: FloatArray, delay: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """The nearest permitted settings; common gain and common delay are free, since no variance depends on them."""
     gain = np.maximum(gain - gain.max(axis=-1, keepdims=True), -bounds.gain_spread_db) + space.alike_db
-    gain = _into(gain, bounds.gain_low_db, bounds.gain_high_db) - space.alike_db
-    delay = _into(delay, bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S)
+    gain = _shift_into_range(gain, bounds.gain_low_db, bounds.gain_high_db) - space.alike_db
+    delay = _shift_into_range(delay, bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S)
     return gain - gain.max(axis=-1, keepdims=True), delay
 
 
-def _into(values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
+def _shift_into_range(values: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
     """Values shifted together into their ranges as far as possible, then clipped."""
     over = np.maximum((values - high).max(axis=-1, keepdims=True), 0.0)
     under = np.maximum((low - values).max(axis=-1, keepdims=True), 0.0)
@@ -278,7 +278,7 @@ def _descend(
     count = len(batch.gain)
     shares = np.broadcast_to(space.room.seat_share if share is None else share, (count, len(space.room.seat_share)))
     prices = np.broadcast_to(np.asarray(price, dtype=float), (count,))
-    gain, delay = _within(bounds, space, batch.gain, batch.delay)
+    gain, delay = _permitted(bounds, space, batch.gain, batch.delay)
     now = _Batch(gain, delay, batch.polarity, batch.cost)
     now.cost = _costs(space, now, prices, shares)
     subs = space.room.subs
@@ -303,7 +303,7 @@ def _descend(
         old = now.take(active)
         gain = old.gain + step[:, :subs]
         gain = np.where(prices[active, None] < LIMITED_FROM, gain, np.minimum(gain, 0.0))
-        gain, delay = _within(bounds, space, gain, old.delay + step[:, subs:])
+        gain, delay = _permitted(bounds, space, gain, old.delay + step[:, subs:])
         trial = _Batch(gain, delay, old.polarity, old.cost)
         cost = _costs(space, trial, prices[active], shares[active])
         better = cost < old.cost
@@ -333,16 +333,16 @@ def polarities(subs: int) -> NDArray[np.int_]:
     return np.array([(1, *rest) for rest in product((1, -1), repeat=subs - 1)], dtype=int)
 
 
-def _screened(space: _Space, bounds: SearchBounds, price: float, stop: Callable[[], bool]) -> _Batch:
+def _best_starts(space: _Space, bounds: SearchBounds, price: float, stop: Callable[[], bool]) -> _Batch:
     """The best starts of each combination of polarities, from settings spread evenly over the permitted ranges."""
     subs = space.room.subs
     signs = polarities(subs)
-    screened, starts = _effort(subs)
+    screened, starts = _search_size(subs)
     each = max(screened // len(signs), 24)
     points = _recurrence(each, 2 * subs)
     low, high = bounds.delay_low_s / UNIT_S, bounds.delay_high_s / UNIT_S
     gain = -0.75 * bounds.gain_spread_db * points[:, :subs] ** 2  # few settings gain from a nearly silent subwoofer
-    gain, delay = _within(bounds, space, gain, low + (high - low) * points[:, subs:])
+    gain, delay = _permitted(bounds, space, gain, low + (high - low) * points[:, subs:])
     few = space.coarse(COARSE)
     chosen = []
     keep = max(2, starts // len(signs))
@@ -352,17 +352,17 @@ def _screened(space: _Space, bounds: SearchBounds, price: float, stop: Callable[
         chosen.append(batch.take(np.argsort(batch.cost, kind="stable")[:keep]))
         if stop():
             break
-    every = _joined(chosen)
+    every = _concatenate(chosen)
     order = np.argsort(every.cost, kind="stable")
     return every.take(order[: 2 * starts if subs > 4 else starts])
 
 
-def _effort(subs: int) -> tuple[int, int]:
+def _search_size(subs: int) -> tuple[int, int]:
     """(settings to try, starts among them)."""
     return (SCREENED_OF_TWO, STARTS_OF_TWO) if subs <= 2 else (SCREENED, STARTS)
 
 
-def _joined(batches: list[_Batch]) -> _Batch:
+def _concatenate(batches: list[_Batch]) -> _Batch:
     return _Batch(*(np.concatenate([getattr(b, name) for b in batches]) for name in _Batch.__slots__))
 
 
@@ -411,12 +411,12 @@ def search(
     if room.subs == 1:
         return SearchResult(unchanged(1)[None], np.array([figures(room, unchanged(1), price).cost]))
     space, stop = _Space(room), _stop(cancel)
-    _, count = _effort(room.subs)
-    starts = [_screened(space, bounds, price, stop), _batch_of(space, unchanged(room.subs))]
+    _, count = _search_size(room.subs)
+    starts = [_best_starts(space, bounds, price, stop), _batch_of(space, unchanged(room.subs))]
     starts += [] if also is None else [_batch_of(space, also)]
     progress(0.2)
     few = space.coarse(2)
-    rough = _best(_descend(few, bounds, _joined(starts), price=price, steps=RACE_STEPS, stop=stop), 2 * count)
+    rough = _best(_descend(few, bounds, _concatenate(starts), price=price, steps=RACE_STEPS, stop=stop), 2 * count)
     rough = _best(_descend(few, bounds, rough, price=price, steps=RACE_STEPS, stop=stop), 2 * PARENTS)
     progress(0.4)
     parents = _best(_descend(space, bounds, rough, price=price, stop=stop), PARENTS)
@@ -427,16 +427,18 @@ def search(
             break
         new = parents.take(np.nonzero(~np.isin(parents.cost, seen))[0][:FROM_EACH])
         seen = np.concatenate((seen, new.cost))
-        children = _joined([_aside(space, bounds, new, price), _crossed(space, bounds, parents, price, random)])
+        children = _concatenate(
+            [_vary_delays(space, bounds, new, price), _recombine(space, bounds, parents, price, random)]
+        )
         rough = _best(_descend(few, bounds, children, price=price, steps=RACE_STEPS, stop=stop), 2 * PARENTS)
-        parents = _best(_joined([parents, _descend(space, bounds, rough, price=price, stop=stop)]), PARENTS)
+        parents = _best(_concatenate([parents, _descend(space, bounds, rough, price=price, stop=stop)]), PARENTS)
         progress(0.4 + 0.6 * (k + 1) / generations)
     return _ranked(space, parents, price, stopped=stop())
 
 
 def _ranked(space: _Space, batch: _Batch, price: float, *, stopped: bool = False) -> SearchResult:
     """The best of a batch, ranked by cost at all frequencies in double precision."""
-    settings = _settings(space, batch)[: min(STURDY_CANDIDATES, len(batch.cost))]
+    settings = _settings(space, batch)[: min(ROBUSTNESS_CANDIDATES, len(batch.cost))]
     costs = np.array([_figures(space, settings[k], price).cost for k in range(len(settings.gain_db))])
     order = np.argsort(costs, kind="stable")
     settings = SubSettings(settings.gain_db[order], settings.delay_s[order], settings.polarity[order])
@@ -447,7 +449,7 @@ def _stop(cancel: CancelToken | None) -> Callable[[], bool]:
     return (lambda: False) if cancel is None else cancel.is_set
 
 
-def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _Batch:
+def _vary_delays(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _Batch:
     """For each of the best, each subwoofer and each polarity: the two best values of its delay with all others kept.
 
     Least squares does not cross a ridge; a delay alone can be tried over its whole range.
@@ -466,7 +468,7 @@ def _aside(space: _Space, bounds: SearchBounds, best: _Batch, price: float) -> _
     return every.take(index[np.isfinite(lowest.ravel()[index])])
 
 
-def _crossed(
+def _recombine(
     space: _Space, bounds: SearchBounds, parents: _Batch, price: float, random: np.random.Generator
 ) -> _Batch:
     """The best of many settings that take some subwoofers from one parent and the others from another."""
@@ -476,7 +478,7 @@ def _crossed(
     later = (np.where(taken, 0.0, one.delay - other.delay).sum(axis=1) / stay)[:, None]
     later = later + random.normal(0.0, CROSSED_OFF_S / UNIT_S, taken.shape)
     turned = np.where(random.random((len(taken), 1)) < 0.5, -1, 1)
-    gain, delay = _within(
+    gain, delay = _permitted(
         bounds, space, np.where(taken, other.gain, one.gain), np.where(taken, other.delay + later, one.delay)
     )
     children = _Batch(gain, delay, np.where(taken, turned * other.polarity, one.polarity), one.cost)
@@ -502,7 +504,7 @@ def _best(batch: _Batch, count: int) -> _Batch:
     return batch.take(np.array(kept))
 
 
-def settle(
+def refine_on_grid(
     room: SubResponses,
     bounds: SearchBounds,
     grid: SettingGrid,
@@ -545,11 +547,11 @@ def _neighbours(now: SubSettings, grid: SettingGrid, bounds: SearchBounds, space
     return SubSettings(gain[good], delay[good], np.repeat(now.polarity[None], int(good.sum()), axis=0))
 
 
-# --- sturdiness ---------------------------------------------------------------------------------------------------
+# --- robustness ---------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sturdiness:
+class Robustness:
     """Variance when gains, delays, seats or temperature are slightly off [dB²]."""
 
     variance_db2: float
@@ -562,14 +564,14 @@ class Sturdiness:
     """Every case [shape=(cases,)], in the same order for all settings of a room."""
 
 
-def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float = 20.0) -> Sturdiness:
+def robustness(room: SubResponses, settings: SubSettings, temperature_c: float = 20.0) -> Robustness:
     """Variance with gains ±0.5 dB, delays ±0.1 ms, seats ±5 cm and temperature ±3 K off, one kind at a time.
 
     A moved seat hears each subwoofer up to 5 cm sooner or later (its direct sound, the largest possible change).
     Temperature scales all frequencies of the room, but not the delays of the processor.
     """
     names, variants = _variants(room, temperature_c)
-    found = [spatial_variance_db2(sum_levels_db(room, _off(settings)), room.seat_share, room.freq_share)]
+    found = [spatial_variance_db2(sum_levels_db(room, _with_errors(settings)), room.seat_share, room.freq_share)]
     labels = ["gain or delay of one subwoofer"] * len(found[0])
     for name, other in zip(names, variants, strict=True):
         found.append(
@@ -579,10 +581,10 @@ def sturdiness(room: SubResponses, settings: SubSettings, temperature_c: float =
     cases = np.concatenate(found)
     k = int(np.argmax(cases))
     as_set = spatial_variance_db2(sum_levels_db(room, settings), room.seat_share, room.freq_share)
-    return Sturdiness(float(as_set), float(cases.mean()), float(cases[k]), labels[k], freeze(cases))
+    return Robustness(float(as_set), float(cases.mean()), float(cases[k]), labels[k], freeze(cases))
 
 
-def _off(settings: SubSettings) -> SubSettings:
+def _with_errors(settings: SubSettings) -> SubSettings:
     """Settings with the gain or delay of one subwoofer too high or too low [shape=(4·subs, subs)]."""
     one = np.eye(len(settings.gain_db))
     both = np.concatenate((one, -one))
@@ -660,7 +662,7 @@ def held_out(
     space = _Space(room)
     k = len(starts.gain_db)
     batch = _batch_of(space, starts)
-    many = _joined([batch] * len(counted))
+    many = _concatenate([batch] * len(counted))
     share = np.repeat(np.tile(room.seat_share, (len(counted), 1)), k, axis=0)
     for n, seat in enumerate(counted):
         share[n * k : (n + 1) * k, seat] = 0.0
@@ -696,10 +698,10 @@ def tradeoff(room: SubResponses, bounds: SearchBounds, prices: tuple[float, ...]
         return searched
     space = _Space(room)
     few = space.coarse(2)
-    starts = _joined([_batch_of(space, each.settings) for each in searched])
+    starts = _concatenate([_batch_of(space, each.settings) for each in searched])
     found = []
     for price, own in zip(prices, searched, strict=True):
         rough = _best(_descend(few, bounds, starts, price=price, steps=RACE_STEPS), PARENTS)
-        rough = _joined([rough, _batch_of(space, own.settings)])
-        found.append(_ranked(space, _best(_descend(space, bounds, rough, price=price), STURDY_CANDIDATES), price))
+        rough = _concatenate([rough, _batch_of(space, own.settings)])
+        found.append(_ranked(space, _best(_descend(space, bounds, rough, price=price), ROBUSTNESS_CANDIDATES), price))
     return tuple(found)

@@ -107,7 +107,7 @@ def band_times(spectra: ComplexArray, df_hz: float) -> BandTimes:
         peaks[:, band] = peak = smooth.max(axis=-1) * length**2  # of the signal, not of the mean of `length` bins
         clear = peak > 10 ** (CREST_DB / 10) * np.median(smooth, axis=-1) * length**2
         strongest = np.argmax(smooth, axis=-1)
-        lead = _lead(smooth, strongest, math.ceil(FIRST_WITHIN_S * length * df_hz))
+        lead = _rise_samples(smooth, strongest, math.ceil(FIRST_WITHIN_S * length * df_hz))
         times[:, band] = np.where(clear, strongest / (length * df_hz), np.nan)
         first[:, band] = times[:, band] - lead / (length * df_hz)
     levels_db = 10 * np.log10(np.maximum(peaks / peaks.max(axis=-1, keepdims=True, initial=1e-300), 1e-30))
@@ -118,7 +118,7 @@ def band_times(spectra: ComplexArray, df_hz: float) -> BandTimes:
     )
 
 
-def _lead(power: FloatArray, strongest: NDArray[np.intp], most: int) -> FloatArray:
+def _rise_samples(power: FloatArray, strongest: NDArray[np.intp], most: int) -> FloatArray:
     """Samples between the maximum of each row of `power` and its first value within `FIRST_DB` of it, up to `most`."""
     leads = np.zeros(len(power))
     for k, (row, peak) in enumerate(zip(power, strongest, strict=True)):
@@ -168,7 +168,7 @@ def deconvolved_shapes(spectra: ComplexArray, df_hz: float) -> list[tuple[Shape,
             shape, spread_s = Shape.COMPACT, most_s
             heard &= np.abs(strongest_s - np.median(played_s)) <= WINDOW_S
         first_s = first_s[heard]
-        if shape is Shape.COMPACT and _leans(bands.centres_hz[heard], first_s):
+        if shape is Shape.COMPACT and _has_slope(bands.centres_hz[heard], first_s):
             shape, spread_s = Shape.SWEEP, float(np.ptp(first_s[np.isfinite(first_s)]))
         found.append((shape, spread_s))
     return found
@@ -223,7 +223,7 @@ def _longest_run(times_s: FloatArray) -> int:
     return longest
 
 
-def _leans(centres_hz: FloatArray, times_s: FloatArray) -> bool:
+def _has_slope(centres_hz: FloatArray, times_s: FloatArray) -> bool:
     """Whether the times of bands that are nearly simultaneous still follow their frequency."""
     heard = np.isfinite(times_s)
     if np.count_nonzero(heard) < FEWEST_FOR_SLOPE:

@@ -21,7 +21,7 @@ from typing import Literal, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from commission.dsp.assignment import Prices
+from commission.dsp.assignment import Assignment
 from commission.model import FloatArray
 
 CELL_SIGMA_S = 1.5e-4
@@ -167,7 +167,7 @@ def match(survey: Survey) -> Matching:
         best = max(candidates, key=lambda each: each.net)
         if best.net < SURE:
             break
-        after = state.with_(best)
+        after = state.accept(best)
         later = {each.key: each.net for each in after.candidates()} if after.suspicious() else {}
         rivals = [
             each
@@ -188,7 +188,7 @@ def match(survey: Survey) -> Matching:
     unexplained |= first.cost() - explained > least
     scattered = bool(sure or undecided or unexplained) and (state.scattered() or (unexplained and first.scattered()))
     unrelated = _unrelated(survey)
-    scattered |= bool(unexplained) and first.clock_lost()
+    scattered |= bool(unexplained) and first.has_no_clock()
     scattered, unexplained = scattered or unrelated, unexplained or scattered or unrelated
     places, rivals_of = (first if unexplained else state).places()
     return Matching(
@@ -393,7 +393,7 @@ class _State:
         share = 0.5 * max(1.0 - (rows + columns - 1) / off_s.size, 0.1)
         return bool((off_s > (APART_S if many else FEW_SCATTER_S)).sum() >= share * off_s.size)
 
-    def clock_lost(self) -> bool:
+    def has_no_clock(self) -> bool:
         """Whether recordings with arbitrary errors are 100 times likelier than poorly surveyed places.
 
         Of a channel with unknown delay, only the differences over the seats count.
@@ -499,7 +499,7 @@ class _State:
         # The accepted places stay: how much worse is the best order in which this channel sounds elsewhere?
         push = np.full(costs.shape, 1e-9)
         push[np.arange(channels), self.place] = 0.0
-        prices = Prices(costs + push)
+        prices = Assignment(costs + push)
         columns = prices.columns
         base = costs[np.arange(channels), self.place].sum()
         out, rivals = [], []
@@ -526,14 +526,14 @@ class _State:
             (k, i) for i in range(channels) for k in range(i) if onto[i, k] and onto[k, i]
         }
         inverse = np.argsort(self.place)
-        cycles |= {tuple(cycle) for cycle in _cycles([int(inverse[column]) for column in Prices(costs).columns])}
+        cycles |= {tuple(cycle) for cycle in _cycles([int(inverse[column]) for column in Assignment(costs).columns])}
         if channels > FEW:
             for i, k in np.argwhere(onto):
                 for n in np.nonzero(onto[k] & onto[:, i])[0]:
                     if n not in (i, k):
                         cycles.add(tuple(_from_smallest([int(i), int(k), int(n)])))
         for cycle in sorted(cycles):
-            after = self.with_(Explanation(kind="loudspeakers", channels=cycle))
+            after = self.accept(Explanation(kind="loudspeakers", channels=cycle))
             mine = list(cycle)
             if (after.own[mine] <= np.maximum(2 * BOUND, 8.0 * known[mine])).all() and (
                 after.own[mine] < self.own[mine] - EACH
@@ -596,7 +596,7 @@ class _State:
                 if together[s, k] < 0 or together[k, s] < 0:
                     done.add((k, s))
         circles = [list(pair) for pair in done]
-        circles += [cycle for cycle in _cycles(list(Prices(together - together.min()).columns)) if len(cycle) > 2]
+        circles += [cycle for cycle in _cycles(list(Assignment(together - together.min()).columns)) if len(cycle) > 2]
         for circle in circles:
             rest = self.rest_s().copy()
             directions = self.directions.copy()
@@ -696,7 +696,7 @@ class _State:
 
     # --- what follows -------------------------------------------------------------------------------------------
 
-    def with_(self, found: Explanation) -> _State:
+    def accept(self, found: Explanation) -> _State:
         """The state after accepting an explanation: places change, recordings that belong elsewhere are left out."""
         if found.kind == "loudspeakers":
             place = self.place.copy()

@@ -234,7 +234,7 @@ def _frequencies() -> FloatArray:
 def compare(one: ComplexArray, other: ComplexArray) -> PairComparison:
     """Compare gated spectra row by row [shape=(k, n) each], from `spectra`."""
     freq_hz = _frequencies()
-    turns = _band_turns()
+    turns = _band_factors()
     cross = one * np.conj(other)
     powers = [np.abs(each) ** 2 for each in (one, other)]
     least = [1e-9 * power.max(axis=-1) for power in powers]
@@ -251,10 +251,12 @@ def compare(one: ComplexArray, other: ComplexArray) -> PairComparison:
     weighted = coherence * weights[..., None]
     levels = np.stack([_sixths_db(power, freq_hz) for power in powers], axis=1)
     by_lag = np.ascontiguousarray(np.moveaxis(weighted, 0, 1))
-    return PairComparison(plain[every, best], coherence[:, every, best].T, _turned(weighted), levels, by_lag)
+    return PairComparison(
+        plain[every, best], coherence[:, every, best].T, _ratio_correlations(weighted), levels, by_lag
+    )
 
 
-def _turned(coherence: ComplexArray) -> FloatArray:
+def _ratio_correlations(coherence: ComplexArray) -> FloatArray:
     """Correlation with each ratio of a reversed driver removed, at the lag where it is strongest. [shape=(rows, ratios)]
 
     `coherence` [shape=(BANDS, rows, lags)], weighted by level. Bands in which one of the two has a dip count less:
@@ -295,7 +297,7 @@ def _sizes_and_counts(ratios: ComplexArray) -> tuple[ComplexArray, FloatArray, F
 
 
 @cache
-def _apart_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
+def _arrival_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
     """For each f0 and τ the lag of every band [shape=(BANDS,), steps], and the filters that remove the rest of each
     ratio.
     """
@@ -312,7 +314,7 @@ def _apart_filters() -> tuple[tuple[NDArray[np.intp], FloatArray], ...]:
 
 
 @cache
-def _band_turns() -> tuple[tuple[slice, ComplexArray], ...]:
+def _band_factors() -> tuple[tuple[slice, ComplexArray], ...]:
     """For each band its frequencies, and the factors that undo each lag at them [shape=(frequencies, lags)]."""
     freq_hz = _frequencies()
     lags_s = np.arange(-round(LAG_S / LAG_STEP_S), round(LAG_S / LAG_STEP_S) + 1) * LAG_STEP_S
@@ -349,7 +351,7 @@ def relation(seats: PairComparison) -> Relation:
     if not count:
         return Relation(sign=None, correlation=0.0, agree=0, seats=0)
     found = _one_driver(seats)
-    if found is not None and not _drivers_apart(seats.by_lag, abs(found.correlation)):
+    if found is not None and not _explained_by_arrivals(seats.by_lag, abs(found.correlation)):
         return found
     octaves = sign * np.median(_octaves(seats.bands.real), axis=0)
     doubtful = _doubtful(seats)
@@ -390,7 +392,7 @@ def _confidence(correlation: float, seats: int) -> float:
     return round(0.95 + 0.04 * margin - (0.03 if seats < 2 else 0.0), 2)
 
 
-def _unturned(seats: PairComparison, ratios: Sequence[int] | NDArray[np.intp]) -> FloatArray:
+def _weighted_correlations(seats: PairComparison, ratios: Sequence[int] | NDArray[np.intp]) -> FloatArray:
     """Correlation with the band weights of some of the ratios, without changing any phase. [shape=(k, ratios)]
 
     A ratio reduces the weight of bands near its corner. A gain from that alone, where the two differ, is no reversed
@@ -407,10 +409,10 @@ def _doubtful(seats: PairComparison) -> bool:
     """
     turned = np.median(np.abs(seats.turned), axis=0)
     (able,) = np.nonzero(turned > np.median(np.abs(seats.correlation)) + DOUBT_GAIN)
-    return bool((turned[able] > np.median(_unturned(seats, able), axis=0) + DOUBT_GAIN).any())
+    return bool((turned[able] > np.median(_weighted_correlations(seats, able), axis=0) + DOUBT_GAIN).any())
 
 
-def _drivers_apart(by_lag: ComplexArray, correlation: float) -> bool:
+def _explained_by_arrivals(by_lag: ComplexArray, correlation: float) -> bool:
     """Whether drivers with different arrival times explain a correlation as well: within APART_GAIN, median over the
     seats.
 
@@ -422,7 +424,7 @@ def _drivers_apart(by_lag: ComplexArray, correlation: float) -> bool:
     windows = np.lib.stride_tricks.sliding_window_view(padded.astype(np.float32), lags, axis=-1)
     found = (
         np.abs(filters @ windows[:, np.arange(2 * BANDS), most + np.tile(shifts, 2)]).max(axis=-1)
-        for shifts, filters in _apart_filters()
+        for shifts, filters in _arrival_filters()
     )
     return any(correlation < float(np.median(each, axis=0).max()) + APART_GAIN for each in found)
 
@@ -432,7 +434,7 @@ def _one_driver(seats: PairComparison) -> Relation | None:
     count = len(seats.correlation)
     middle = np.median(seats.turned, axis=0)
     best = int(np.argmax(np.abs(middle)))
-    unturned = _unturned(seats, [best])[:, 0]
+    unturned = _weighted_correlations(seats, [best])[:, 0]
     correlation, plain = float(middle[best]), float(np.median(unturned))
     gains = np.abs(seats.turned[:, best]) - unturned
     corner_hz = _RATIOS[best][0]
@@ -498,7 +500,7 @@ def subs_correlation(
     `bass`: complex responses [shape=(n,)] on `freq_hz`, whole hertz from 10 to 320 Hz. Every octave counts alike.
     """
     first, second = (_sub_spectrum(*each, freq_hz) for each in zip(bass, arrivals_s, strict=True))
-    weight, turns = _sub_turns(len(first))
+    weight, turns = _sub_factors(len(first))
     cross = turns @ (weight * first * np.conj(second))
     energy = np.sqrt((weight * np.abs(first) ** 2).sum() * (weight * np.abs(second) ** 2).sum())
     values = cross.real / max(float(energy), 1e-30)
@@ -506,7 +508,7 @@ def subs_correlation(
 
 
 @cache
-def _sub_turns(count: int) -> tuple[FloatArray, ComplexArray]:
+def _sub_factors(count: int) -> tuple[FloatArray, ComplexArray]:
     """Weight of each whole hertz [shape=(count,)], and the factors that undo each lag [shape=(lags, count)]."""
     grid_hz = np.arange(count, dtype=float)
     weight = np.where((grid_hz >= 30) & (grid_hz <= 200), 1 / np.maximum(grid_hz, 1), 0)

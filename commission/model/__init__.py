@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from commission.model.fate import Fate, FindingHistory
     from commission.model.imports import ImportOptions, ImportRow
     from commission.model.issued_sheet import SheetBass, SheetBassSeat, SheetChannel, SheetIssued, SheetSeat
-    from commission.model.job import Action, Job, LeftOut, Reading, StoredResponse
+    from commission.model.job import Action, Job, Reading, StoredResponse, UnusedEntry
     from commission.model.limits import CheckLimit, LimitsProfile, ProfileLimit, default_profile, read_profile
     from commission.model.outcome import (
         Advice,

@@ -46,7 +46,7 @@ class Action:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class LeftOut:
+class UnusedEntry:
     """An entry that is not used because its number is impossible."""
 
     seq: int
@@ -81,7 +81,7 @@ class Job:
     """Actions on findings, oldest first."""
     photos: tuple[Event, ...] = ()
     """PhotoAttached events in force, in the order attached."""
-    left_out: tuple[LeftOut, ...] = ()
+    left_out: tuple[UnusedEntry, ...] = ()
     """Entries that are not used, oldest first."""
     earlier: EarlierVisit | None = None
     """The visit to which this one returns."""

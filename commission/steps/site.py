@@ -12,7 +12,7 @@ from commission.dsp.air import speed_of_sound_m_s
 from commission.dsp.delays import SPEEDS_M_S, plausible_speed
 from commission.model import Advice, Analyses, Check, CheckLimit, Column, Job, Limit, Outcome, Step, table_of
 from commission.model.units import format_length, format_temperature, round_name
-from commission.steps.shared.survey import taped_m
+from commission.steps.shared.survey import known_distance_m
 
 HELP = """
 Fill this in **before you touch a setting**: what you enter now is the state "as found".
@@ -111,7 +111,7 @@ def _items(job: Job, round_id: str) -> tuple[_Item, ...]:
     system = job.system
     channels, seats = system.channels, system.seats
     placed = sum(
-        taped_m(job, channel, round_id) is not None or channel.position_m is not None for channel in channels
+        known_distance_m(job, channel, round_id) is not None or channel.position_m is not None for channel in channels
     )
     noted = sum(job.setting(round_id, channel.id).trim_db is not None for channel in channels)
     count = len(channels)

@@ -12,7 +12,7 @@ import pytest
 import soundfile
 from builders import cinema, defined, job_of
 
-from commission.audio.rehearsal import rehearsal_bodies, rehearsal_seed, rehearsal_source
+from commission.audio.rehearsal import rehearsal_events, rehearsal_seed, rehearsal_source
 from commission.audio.rig_source import CEILING_DBFS, RigSource
 from commission.audio.room import OCTAVES_HZ, SimulatedRoom, Speaker, Walls, eyring_t60_s
 from commission.audio.room_noise import FULL_SCALE_DB, has_hum, state_noise
@@ -99,15 +99,15 @@ def test_octave_levels_agree_with_another_simulator() -> None:
 
 
 def test_the_rehearsal_gives_the_same_room_for_the_same_number() -> None:
-    assert rehearsal_bodies(5) == rehearsal_bodies(5)
-    assert rehearsal_bodies(5) != rehearsal_bodies(6)
-    assert rehearsal_seed(job_of(*rehearsal_bodies(5))) == 5
+    assert rehearsal_events(5) == rehearsal_events(5)
+    assert rehearsal_events(5) != rehearsal_events(6)
+    assert rehearsal_seed(job_of(*rehearsal_events(5))) == 5
     assert rehearsal_seed(job_of(defined(cinema()))) is None
     assert rehearsal_source(job_of(defined(cinema()))) is None
 
 
 def test_measuring_in_the_rehearsal_room() -> None:
-    job = job_of(*rehearsal_bodies(2))
+    job = job_of(*rehearsal_events(2))
     source = rehearsal_source(job)
     assert source is not None
     capture = Capture(channel="FC", seat="A2", text="")

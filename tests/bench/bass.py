@@ -18,9 +18,9 @@ from commission.dsp.bass_search import (
     SettingGrid,
     figures,
     held_out,
+    refine_on_grid,
+    robustness,
     search,
-    settle,
-    sturdiness,
     tradeoff,
 )
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, log_points, power_sum_db
@@ -49,9 +49,11 @@ def _proposal(room: SubResponses) -> tuple[SubSettings, dict[str, float]]:
 
     traded, usual = tradeoff(room, bounds, tuple(PRICES.values())), list(PRICES).index(USUAL)
     lap("searches")
-    every = [[settle(room, bounds, grid, each.settings[k]) for k in range(len(each.costs))] for each in traded]
+    every = [
+        [refine_on_grid(room, bounds, grid, each.settings[k]) for k in range(len(each.costs))] for each in traded
+    ]
     lap("steps of the processor")
-    settled, sturdy = every[usual], [[sturdiness(room, each).mean_db2 for each in own] for own in every][usual]
+    settled, sturdy = every[usual], [[robustness(room, each).mean_db2 for each in own] for own in every][usual]
     lap("a little off")
     held_out(room, bounds, traded[usual].settings)
     lap("seats left out")

@@ -15,7 +15,7 @@ from rooms import matrix, visits
 
 from commission.dsp.leakage import LEAST_SEATS
 from commission.model.progress import unwatched
-from commission.steps.shared.survey import surveyed
+from commission.steps.shared.survey import round_survey
 from commission.steps.wiring.leakage import LEAST_OF_MEAN, PairedRound
 
 
@@ -29,7 +29,7 @@ def run(arguments: list[str]) -> None:
     for seed in range(parsed.seed, parsed.seed + parsed.rooms):
         installation = matrix.cached_installation(seed, matrix.simulator_of(seed), matrix.default_cache())
         visit, _ = visits.imported(installation, installation.healthy)
-        found = surveyed(visit.job, visits.ROUND, visit.analyse(threading.Event(), unwatched))
+        found = round_survey(visit.job, visits.ROUND, visit.analyse(threading.Event(), unwatched))
         pairs = [] if isinstance(found, str) or found.by_tape else list(PairedRound(found).pairs().values())
         own = [0.0, 0.0]
         for pair in pairs:

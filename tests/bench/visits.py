@@ -176,7 +176,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
     best_db = [to_grid(75.0 - each, *grid) for each in at_zero_db]
     by_ear_db = [to_grid(75.0 - each + rng.normal(0, 1.5), *grid) for each in at_zero_db]
     trims_db = np.array(best_db if visit.well_set else by_ear_db)
-    taped_m = taped_at_m + rng.normal(0, visit.tape_m, len(IDS))
+    known_distance_m = taped_at_m + rng.normal(0, visit.tape_m, len(IDS))
     # Found: set as the true distances ask, or by another tape with some mistakes.
     mistakes_m = np.where(rng.random(len(IDS)) < 0.2, rng.uniform(-0.6, 0.6, len(IDS)), rng.normal(0, 0.02, len(IDS)))
     delay_settings = _entered(true_m if visit.well_set else true_m + mistakes_m, delay, own)
@@ -215,7 +215,7 @@ def run_visit(tally: Tally, rng: np.random.Generator, rooms: Rooms, simulator: s
             for c, t, d in zip(IDS, trims_db, delay_settings, strict=True)
         ]
 
-    bodies = [defined(system), *entered(AS_FOUND), *tapes(dict(zip(IDS, map(float, taped_m), strict=True)))]
+    bodies = [defined(system), *entered(AS_FOUND), *tapes(dict(zip(IDS, map(float, known_distance_m), strict=True)))]
     volume_db = rng.normal(0, VOLUME_U_DB)
     job = job_of(*bodies, *levels(read(volume_db)))  # type: ignore[arg-type]
     analyses = heard(AS_FOUND) if visit.sound else Analyses()

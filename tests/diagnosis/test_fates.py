@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from commission.diagnosis import RULES
-from commission.diagnosis.fates import _hidden, follow, history_of, same_fault
+from commission.diagnosis.fates import _is_hidden, follow, history_of, same_fault
 from commission.history import fold
 from commission.model import (
     AS_FOUND,
@@ -397,5 +397,5 @@ def test_only_what_spoils_the_bass_hides_a_finding_of_the_room() -> None:
     job = job_of(defined(cinema()))
     for spoilt, hides in ((("SUB1",), True), (("FL", "SUB2"), True), ((), True), (("FL",), False)):
         others = [finding("wiring.polarity", *spoilt)]
-        assert _hidden(job, finding("room.bass-differs", "SUB1"), others) is hides
-        assert not _hidden(job, finding("settings.bass"), others)
+        assert _is_hidden(job, finding("room.bass-differs", "SUB1"), others) is hides
+        assert not _is_hidden(job, finding("settings.bass"), others)

@@ -24,7 +24,7 @@ from commission.diagnosis import (
     wiring,
 )
 from commission.diagnosis.evidence import seat_distance_m
-from commission.diagnosis.rule import FindingDetails, Found
+from commission.diagnosis.rule import FindingDetails, Findings
 from commission.dsp.crossover import CrossoverHole
 from commission.dsp.pair_polarity import Relation
 from commission.dsp.spectrum import GRID_HZ
@@ -34,12 +34,12 @@ from commission.steps import distances
 from commission.steps import wiring as wiring_step
 from commission.steps.bass.explanation import SubChange
 from commission.steps.distances import likely_delays
-from commission.steps.seats.drivers import Dip, Uneven
+from commission.steps.seats.drivers import Dip, LevelVariation
 from commission.steps.seats.faults import trim_doubt
 from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.screening.mistake import Mistake
 
-Look = Callable[[Any, Found], Iterator[FindingDetails]]
+Look = Callable[[Any, Findings], Iterator[FindingDetails]]
 
 
 def evidence(*bodies: Any, **parts: Any) -> Any:
@@ -50,7 +50,7 @@ def evidence(*bodies: Any, **parts: Any) -> Any:
 
 
 def look(rule: Look, e: Any, *found: Finding) -> list[FindingDetails]:
-    return list(rule(e, Found(found)))
+    return list(rule(e, Findings(found)))
 
 
 def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Cause = "electronics") -> Finding:
@@ -377,7 +377,7 @@ def level(correction_db: float, u_db: float = 0.3, why: str | None = None, **mor
     )
 
 
-EVEN = Uneven(300.0, 0.0, 3000.0, 0.0)
+EVEN = LevelVariation(300.0, 0.0, 3000.0, 0.0)
 
 
 def read(values: dict[str, Any], polarity: dict[str, ChannelPolarity] | None = None, common_u_db: float = 0.0) -> Any:
@@ -476,12 +476,14 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     assert [each.channels for each in look(level_settings._trims, doubtful)] == [("TpBL",)]
     # A driver leaves some half octaves as they are: what differs by 2.5 dB or more in all of them is the gain.
     no_dip, dip = Dip(math.nan, 0.0), Dip(1900.0, 7.0)
-    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip, uneven=EVEN)
+    doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip, variation=EVEN)
     assert [each.channels for each in look(level_settings._trims, doubtful)] == [("FC", "TpBL")]
     unsure = ChannelPolarity(state="unknown", relation=replace(OPPOSITE, sign=None, changes_sign=True))
     soft = read({"FL": level(0.0), "FR": level(2.0)}, {"FR": unsure})
     assert look(level_settings._trims, soft) == []
-    soft.seats.against["FR"] = SimpleNamespace(shared_db=-1.1, has_partner=True, partner="FL", dip=dip, uneven=EVEN)
+    soft.seats.against["FR"] = SimpleNamespace(
+        shared_db=-1.1, has_partner=True, partner="FL", dip=dip, variation=EVEN
+    )
     assert [each.title for each in look(level_settings._trims, soft)] == [
         "FR 2.0 dB low: its trim or one of its drivers"
     ]
@@ -493,20 +495,24 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
 )
 def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, words: str) -> None:
     """A dead midrange between crossovers of first order: 9 dB less in the middle, nothing at both ends."""
-    uneven = Uneven(800.0, off_db - 1.0, 6000.0, -0.3) if off_db < 0 else Uneven(300.0, -0.2, 3000.0, 8.0)
+    variation = (
+        LevelVariation(800.0, off_db - 1.0, 6000.0, -0.3) if off_db < 0 else LevelVariation(300.0, -0.2, 3000.0, 8.0)
+    )
     e = read({"FL": level(0.0), "FR": level(-off_db)})
-    e.seats.against["FR"] = SimpleNamespace(has_partner=True, partner="FL", dip=Dip(math.nan, 0.0), uneven=uneven)
+    e.seats.against["FR"] = SimpleNamespace(
+        has_partner=True, partner="FL", dip=Dip(math.nan, 0.0), variation=variation
+    )
     (got,) = look(level_settings._trims, e)
     assert got.title == f"FR {abs(off_db):.1f} dB {words}"
     assert ("driver" in f"{got.evidence} {got.alternatives} {got.confirm} {got.remedy}") is (off_db < 0)
     assert "not determined: its level depends on frequency, " in got.evidence[1]
     assert ("another loudspeaker plays it, too" in got.alternatives) is (off_db > 0)
-    e.seats.against["FR"].uneven = EVEN
+    e.seats.against["FR"].variation = EVEN
     assert [each.channels for each in look(level_settings._trims, e)] == [("FR",)]
     assert look(level_settings._trims, e)[0].title.startswith("trims off, FR")
     # Healthy pairs reach 4 dB. An end that is as loud as the partner's no trim has changed: 4.5 dB are enough beside it.
     for low_db, high_db, is_trim in ((-9.4, -3.5, True), (1.8, 7.7, True), (-5.0, -0.4, False), (-5.0, -0.6, True)):
-        e.seats.against["FR"].uneven = replace(uneven, low_db=low_db, high_db=high_db)
+        e.seats.against["FR"].variation = replace(variation, low_db=low_db, high_db=high_db)
         assert look(level_settings._trims, e)[0].title.startswith("trims off, FR") is is_trim
 
 
@@ -575,9 +581,9 @@ def test_what_each_subwoofer_alone_must_read_is_stated_where_all_at_once_read_th
     e: Any = read({"SUB1": level(2.0, target_db=69.0), "FL": level(2.0, target_db=75.0)})
     e.job = job_of(defined(cinema(processor=Processor(sub_reference_for=mode))))  # type: ignore[arg-type]
     e.levels.together = together
-    sentences = level_settings._at_once(e, ["SUB1", "FL"])
+    sentences = level_settings._sub_targets(e, ["SUB1", "FL"])
     assert [each.endswith("each alone must read: SUB1 69.0 dB") for each in sentences] == [True] * stated
-    assert level_settings._at_once(e, ["FL"]) == ()
+    assert level_settings._sub_targets(e, ["FL"]) == ()
 
 
 def test_centre_left_and_right_have_the_labels_of_the_standard_or_short_ones() -> None:
@@ -598,7 +604,7 @@ def against(level_db: float, partner: str, alike: tuple[int, int] = (6, 6)) -> A
         partner=partner,
         alike_seats=alike,
         has_partner=partner != "the other channels",
-        uneven=EVEN,
+        variation=EVEN,
     )
 
 
@@ -643,10 +649,10 @@ def test_the_one_of_a_pair_that_is_farther_from_the_others_is_named() -> None:
         assert bool(channel_levels(pair | others, read_db=read_db, SiL=-5.0)) is found
     assert channel_levels(pair | others, read_db={"SiL": -2.4}, SiL=-5.0) == []
     assert channel_levels(pair | others, earlier("settings.trims", "SiL"), SiL=-5.0) == []
-    pair["SiL"].uneven = Uneven(800.0, -7.0, 6000.0, -0.5)
+    pair["SiL"].variation = LevelVariation(800.0, -7.0, 6000.0, -0.5)
     in_doubt = [(("SiL",), "SiL 5.0 dB low: its trim or one of its drivers")]  # a trim acts on all frequencies alike
     assert channel_levels(pair | others, SiL=-5.0) == in_doubt
-    pair["SiL"].uneven = EVEN
+    pair["SiL"].variation = EVEN
 
 
 @pytest.mark.parametrize(
@@ -865,7 +871,10 @@ def test_a_dip_of_5_db_leaves_the_driver_of_a_loudspeaker_without_partner_in_dou
     depth_db: float, has_partner: bool, doubt: bool
 ) -> None:
     against = SimpleNamespace(
-        has_partner=has_partner, dip=SimpleNamespace(depth_db=depth_db, hz=1840.0), partner="FL and FR", uneven=EVEN
+        has_partner=has_partner,
+        dip=SimpleNamespace(depth_db=depth_db, hz=1840.0),
+        partner="FL and FR",
+        variation=EVEN,
     )
     seats: Any = SimpleNamespace(against={"FC": against}, polarity={})
     text = "near 1800 Hz it is 5 dB weaker than beside, compared with FL and FR, threshold 5 dB"
@@ -946,7 +955,7 @@ def test_a_null_of_one_seat_and_of_a_row() -> None:
 def test_the_sum_of_the_subwoofers_is_spoilt_by_what_is_about_them(
     rule_id: str, channels: tuple[str, ...], spoilt: bool
 ) -> None:
-    assert room._sum_is_spoilt(sums(), Found((earlier(rule_id, *channels),))) is spoilt
+    assert room._sum_is_spoilt(sums(), Findings((earlier(rule_id, *channels),))) is spoilt
 
 
 def direct(cells: dict[tuple[str, str], float]) -> Any:
@@ -1127,9 +1136,9 @@ def test_a_channel_that_is_not_as_set_counts_unless_its_new_state_is_right(
     )
     seats = {key: SimpleNamespace(seats=n) for key, n in off.items()}
     each: Any = SimpleNamespace(channel="FL", off=seats, mistake=mistake)
-    assert prediction._counts(e, Found(), each) is counts
+    assert prediction._counts(e, Findings(), each) is counts
     if "distance" in off:
-        assert not prediction._counts(e, Found((earlier("settings.unit", cause="settings"),)), each)
+        assert not prediction._counts(e, Findings((earlier("settings.unit", cause="settings"),)), each)
 
 
 def test_other_seats_come_nearest_in_direction_first_and_without_what_distance_explains() -> None:
@@ -1180,7 +1189,7 @@ def test_a_level_that_is_lost_is_not_reported_beside_a_fault_that_explains_it(
 
 
 def test_what_an_earlier_rule_found_is_asked_by_id() -> None:
-    found = Found((earlier("a", "FL", "FR"), earlier("b", "FC")))
+    found = Findings((earlier("a", "FL", "FR"), earlier("b", "FC")))
     assert found.channels("a") == {"FL", "FR"}
     assert found.channels("a", "b") == {"FL", "FR", "FC"}
     assert found.any("c", "b")
@@ -1358,7 +1367,7 @@ def test_a_subwoofer_is_late_beyond_what_main_channels_scatter_whose_cause_is_op
 ) -> None:
     """2 ms and three standard deviations of 2 ms: 8 ms."""
     arrivals = SimpleNamespace(unexplained=False, undecided=undecided, rest_s=np.array([[-0.002, 0.002]]))
-    monkeypatch.setattr(delay_settings, "matched", lambda *_: arrivals)
+    monkeypatch.setattr(delay_settings, "round_matching", lambda *_: arrivals)
     e: Any = SimpleNamespace(job=None, round=None, screening=SimpleNamespace(usable=None))
     sub: Any = SimpleNamespace(alignment_s=late_s, channel=SimpleNamespace(is_sub=True))
     assert delay_settings._within_scatter(e, sub) is within
@@ -1478,7 +1487,7 @@ def test_a_dead_driver_is_reported_with_its_band_and_its_seats(monkeypatch: pyte
         ("midrange", "no midrange from SiL"),
         ("woofer", "no lows from SiL"),
     ):
-        (got,) = wiring._dead_driver(driver, e, Found())  # type: ignore[arg-type]
+        (got,) = wiring._dead_driver(driver, e, Findings())  # type: ignore[arg-type]
         assert got.title == title
         assert got.evidence[0].startswith("3000 to 10000 Hz is 24 dB below SiR at 5 of 6 seats, threshold 10 dB; ")
         assert driver in got.confirm

@@ -183,9 +183,9 @@ def test_a_signature_stores_its_verdicts_once() -> None:
     visit.append(Signed(role="client", name="homeowner"))
     visit.keep_verdicts()
     assert len(visit.job.stored_verdicts) == 1  # nothing new was checked
-    from commission.steps.handover import logged_since
+    from commission.steps.handover import events_since_signature
 
-    assert logged_since(visit.job, "technician") == 0
+    assert events_since_signature(visit.job, "technician") == 0
     visit.append(*levels({"FC": 75.0}))
     visit.append(TECHNICIAN)
     assert len(visit.job.stored_verdicts) == 2

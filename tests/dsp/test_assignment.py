@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from commission.dsp.assignment import Prices
+from commission.dsp.assignment import Assignment
 
 
 @st.composite
@@ -25,7 +25,7 @@ def tables(draw: st.DrawFn) -> np.ndarray:
 @given(tables())
 @settings(max_examples=60, deadline=None)
 def test_as_cheap_as_scipy(cost: np.ndarray) -> None:
-    columns = Prices(cost).columns
+    columns = Assignment(cost).columns
     rows, theirs = linear_sum_assignment(cost)
     assert len(set(columns)) == len(rows) == len(columns)
     # Sums of at most 13 doubles in another order.
@@ -35,7 +35,7 @@ def test_as_cheap_as_scipy(cost: np.ndarray) -> None:
 @given(tables())
 @settings(max_examples=40, deadline=None)
 def test_the_cheapest_change_is_that_of_scipy_with_the_pair_forbidden(cost: np.ndarray) -> None:
-    prices = Prices(cost)
+    prices = Assignment(cost)
     for row, column in enumerate(prices.columns):
         other = prices.without(row)
         if cost.shape[1] == 1:
@@ -52,4 +52,4 @@ def test_the_cheapest_change_is_that_of_scipy_with_the_pair_forbidden(cost: np.n
 
 def test_more_rows_than_columns_are_refused() -> None:
     with pytest.raises(ValueError, match="3 rows"):
-        Prices(np.zeros((3, 2)))
+        Assignment(np.zeros((3, 2)))

@@ -18,9 +18,9 @@ from commission.dsp.bass_search import (
     SettingGrid,
     figures,
     held_out,
+    refine_on_grid,
+    robustness,
     search,
-    settle,
-    sturdiness,
     tradeoff,
 )
 from commission.dsp.bass_sum import (
@@ -165,7 +165,7 @@ def test_settled_settings_are_on_the_steps_of_the_processor() -> None:
         delay_step_s=8.9e-4,
     )
     found = search(room, bounds)
-    settled = settle(room, bounds, grid, found.settings[0])
+    settled = refine_on_grid(room, bounds, grid, found.settings[0])
     gain = (settled.gain_db - grid.gain_origin_db) / grid.gain_step_db
     delay = (settled.delay_s - grid.delay_origin_s) / grid.delay_step_s
     assert np.allclose(gain, np.round(gain)) and np.allclose(delay, np.round(delay))
@@ -174,7 +174,7 @@ def test_settled_settings_are_on_the_steps_of_the_processor() -> None:
 
 def test_each_gain_and_delay_is_tried_too_high_and_too_low() -> None:
     settings = SubSettings(np.array([-2.0, 0.0, 1.0]), np.array([0.003, 0.0, 0.001]), np.array([1, -1, 1]))
-    off = bass_search._off(settings)
+    off = bass_search._with_errors(settings)
     by = np.concatenate((off.gain_db - settings.gain_db, off.delay_s - settings.delay_s), axis=1)
     changed = np.sign(np.where(abs(by) < 1e-9, 0.0, by))
     assert {tuple(row) for row in changed} == {tuple(row) for row in (*np.eye(6), *-np.eye(6))}
@@ -187,7 +187,7 @@ def test_a_proposal_survives_what_is_a_little_off(seed: int) -> None:
     _, size, places, ears = modal_room(seed, 3, 6, BINS_HZ)
     room = band_of(modal_responses(size, places, ears, BINS_HZ))
     settings = search(room, wide_bounds(3)).settings[0]
-    stated = sturdiness(room, settings)
+    stated = robustness(room, settings)
     rng = np.random.default_rng(8)
     seen = []
     for _ in range(6):
@@ -264,7 +264,7 @@ def test_measured_responses_become_more_even() -> None:
     if values is None:
         pytest.skip("the open measured data are not beside this checkout")
     tuned, other = band_of(values[:, ::2], 60, 160), band_of(values[:, 1::2], 60, 160)
-    settings = settle(tuned, wide_bounds(2), GRID, search(tuned, wide_bounds(2)).settings[0])
+    settings = refine_on_grid(tuned, wide_bounds(2), GRID, search(tuned, wide_bounds(2)).settings[0])
     for room in (tuned, other):
         alike = SubSettings(level_matched_db(room), np.zeros(2), np.ones(2, int))
         assert figures(room, settings).variance_db2 < figures(room, alike).variance_db2
@@ -273,4 +273,4 @@ def test_measured_responses_become_more_even() -> None:
 def test_gains_and_delays_are_shifted_together_into_their_ranges() -> None:
     low, high = np.full(2, -4.0), np.full(2, 4.0)
     for values, expected in (([3.0, 5.0], [2.0, 4.0]), ([-5.0, -3.0], [-4.0, -2.0]), ([1.0, 2.0], [1.0, 2.0])):
-        assert bass_search._into(np.array(values), low, high) == pytest.approx(expected)
+        assert bass_search._shift_into_range(np.array(values), low, high) == pytest.approx(expected)

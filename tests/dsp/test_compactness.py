@@ -301,9 +301,9 @@ def test_a_lean_of_4_ms_an_octave_is_a_wrong_stimulus(ms_per_octave: float, band
     centres_hz = 300 * 2 ** (np.arange(12) / 2)
     times_s = 0.02 + ms_per_octave / 1000 * np.log2(centres_hz / 300)
     times_s[bands:] = np.nan
-    assert compactness._leans(centres_hz, times_s) is leans
+    assert compactness._has_slope(centres_hz, times_s) is leans
     times_s[bands - 2] += np.copysign(0.5, ms_per_octave)  # a reflection is strongest in one band
-    assert compactness._leans(centres_hz, times_s) is leans
+    assert compactness._has_slope(centres_hz, times_s) is leans
 
 
 @pytest.mark.parametrize(("weaker_db", "expected"), [(0, Shape.SWEEP), (-35, Shape.COMPACT)])
@@ -325,8 +325,8 @@ def test_a_band_leads_by_the_first_moment_within_10_db() -> None:
         [[0.0, 0.2, 0.05, 0.5, 1.0, 0.3], [0.9, 0.0, 0.0, 0.0, 1.0, 0.0], [1.0, 0.0, 0.0, 0.0, 0.0, 0.2]]
     )
     strongest = np.array([4, 4, 0])
-    assert compactness._lead(power, strongest, 4) == pytest.approx([3, 4, 1])  # the last one round the end
-    assert compactness._lead(power, strongest, 2) == pytest.approx([1, 0, 1])
+    assert compactness._rise_samples(power, strongest, 4) == pytest.approx([3, 4, 1])  # the last one round the end
+    assert compactness._rise_samples(power, strongest, 2) == pytest.approx([1, 0, 1])
 
 
 def test_a_recording_of_less_than_a_second_is_compact_without_a_look() -> None:

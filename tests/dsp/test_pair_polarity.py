@@ -679,7 +679,7 @@ def test_what_a_subwoofer_does_after_24_ms_is_the_room() -> None:
 def test_one_frequency_does_not_decide_for_two_subwoofers() -> None:
     # Opposite from 30 to 50 Hz (0.74 octaves), alike from 50 to 200 Hz (2 octaves): the sign is that of more octaves.
     other = bass(0.0) * np.where(BASS_HZ < 50, -1, 1) * np.where(BASS_HZ < 50, 1.0, 0.5)
-    weight, _ = pair_polarity._sub_turns(320)  # every octave counts alike: ln 2, to the half hertz at its ends
+    weight, _ = pair_polarity._sub_factors(320)  # every octave counts alike: ln 2, to the half hertz at its ends
     assert (weight[30:60].sum(), weight[60:120].sum()) == pytest.approx((np.log(2), np.log(2)), rel=0.02)
     assert pair_polarity.subs_correlation((bass(0.0), other), (0.0, 0.0), BASS_HZ) != 0.0
     assert pair_polarity.subs_correlation((bass(0.0), 0 * other), (0.0, 0.0), BASS_HZ) == 0.0

@@ -459,4 +459,4 @@ def test_a_setting_that_could_be_better_is_not_listed_as_a_problem(
 ) -> None:
     histories: Any = [SimpleNamespace(first=SimpleNamespace(id=each)) for each in ids]
     assert not any(map(of_the_cinema, histories))
-    assert page_one._open_ends(histories, [], loose) == ends
+    assert page_one._open_points(histories, [], loose) == ends

@@ -187,8 +187,8 @@ class BassVisit:
                 sub = sub * low
             if self.mains_redirected:
                 bass = sub.mean(axis=0) if self.subs_filtered else sub.mean(axis=0) * low
-                as_loud = np.abs(main[..., BINS_HZ > 100.0]).mean() / np.abs(bass[..., BINS_HZ < 70.0]).mean()
-                main = main + as_loud * bass
+                equal_loudness = np.abs(main[..., BINS_HZ > 100.0]).mean() / np.abs(bass[..., BINS_HZ < 70.0]).mean()
+                main = main + equal_loudness * bass
         for names, h, places in ((MAINS, main, self.main_places), (self.names, sub, self.places)):
             for i, c in enumerate(names):
                 trim, distance, polarity = true[c]

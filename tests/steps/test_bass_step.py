@@ -33,7 +33,7 @@ from commission.record.data.bass import bass_values
 from commission.steps import bass
 from commission.steps.bass import result as bass_result
 from commission.steps.bass.by_hand import HAND_KEY, hand_settings, hand_text
-from commission.steps.bass.choices import PRICES, SUM_KEY, TRADEOFF_KEY, unbeaten, wanted_candidate
+from commission.steps.bass.choices import PRICES, SUM_KEY, TRADEOFF_KEY, undominated, wanted_candidate
 from commission.steps.bass.crossover import FrontPair
 from commission.steps.bass.entries import same_settings
 from commission.steps.bass.filters import FILTERS_KEY
@@ -284,7 +284,7 @@ def test_a_choice_that_another_beats_in_all_that_is_shown_gives_way(
 
     every = {"even": choice(1.6, -2.0), "balanced": choice(1.8, -1.0), "loud": choice(*loud_db, off_db2)}
     measured: Any = SimpleNamespace(round=AS_FOUND)
-    kept = unbeaten(job_of(defined(cinema())), measured, every)
+    kept = undominated(job_of(defined(cinema())), measured, every)
     assert kept == every | {name: every[other] for name, other in replaced.items()}
 
 

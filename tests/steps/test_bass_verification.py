@@ -417,7 +417,7 @@ def test_filters_of_several_subwoofers_that_were_not_set_are_one_mistake() -> No
         )
 
     changes = [change("SUB1", 0.0, True), change("SUB2", -3.0, True), change("SUB3", 3.0, False)]
-    found = explanation._of_several(as_found(subs=2, seed=1).job, changes[:2], changes, {}, 1.0)
+    found = explanation._common_mistake(as_found(subs=2, seed=1).job, changes[:2], changes, {}, 1.0)
     assert found is not None and found.subs == ("SUB1", "SUB2")
     assert found.text == "the new filters of SUB1 and SUB2 were not set"
     assert "equaliser is switched on" in found.remedy
@@ -454,7 +454,7 @@ def test_the_newest_round_that_can_be_compared_counts(
 ) -> None:
     monkeypatch.setattr(verification, "measured_bass", lambda _, round_id, *__: SimpleNamespace(round=round_id))
     monkeypatch.setattr(
-        verification, "_of_common", lambda _, earlier, *__: "unlike" if earlier.round in unlike else earlier
+        verification, "_compare_common_subs", lambda _, earlier, *__: "unlike" if earlier.round in unlike else earlier
     )
     job: Any = SimpleNamespace(rounds=(AS_FOUND, "second", "third"), responses_of=lambda _: (1,))
     found: Any = verification.verify(job, "third", Analyses())
@@ -479,6 +479,6 @@ def test_a_repaired_subwoofer_that_changed_by_more_than_its_settings_is_left_out
         subs=("SUB1", "SUB2"), round=AS_FOUND, only=lambda subs: SimpleNamespace(subs=tuple(subs))
     )
     nothing: Any = None
-    found = verification._of_common(nothing, both, both, Analyses())
+    found = verification._compare_common_subs(nothing, both, both, Analyses())
     assert not isinstance(found, str) and found.off == ()
     assert found.left_out == ("SUB1 is not compared: it was repaired, and changed by more than its settings.",)

@@ -135,7 +135,7 @@ def test_bands_that_a_loudspeaker_plays_in_part_are_named() -> None:
         return SimpleNamespace(bands={"tone": {"20-80": SimpleNamespace(after=SimpleNamespace(heard_hz=range_hz))}})
 
     result: Any = SimpleNamespace(channels={"FL": heard(23, 80), "FC": heard(22, 72), "FR": heard(20, 70)})
-    (line,) = compare._in_part(result)
+    (line,) = compare._partial_band_remarks(result)
     assert line.endswith("within the range of each loudspeaker: FL from 23, FR to 70 Hz.")
 
 
@@ -335,7 +335,7 @@ def test_a_channel_low_at_every_seat_is_no_unevenness_and_a_seat_low_on_every_ch
 
 
 def one(room: SoundRoom) -> dict[str, dict[str, dict[str, seat_variance.BandResult]]]:
-    return seat_variance.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
+    return seat_variance.variance_of_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
 
 
 def test_a_seat_without_weight_is_shown_as_it_was_heard() -> None:
@@ -552,7 +552,7 @@ def test_bands_are_the_jobs_own() -> None:
 
 def test_a_single_round_has_its_variance_too() -> None:
     room = few()
-    found = seat_variance.one_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
+    found = seat_variance.variance_of_round(job_with(room.system, room.analysed()), AS_FOUND, room.analyses())
     assert set(found["SUBS"]["heard"]) == {"20-80", "80-300"}
     assert found["FL"]["tone"]["300-3000"].sd_db > 0
 

@@ -16,7 +16,7 @@ from scipy.signal import butter, freqs
 from commission.dsp.analysis import analyse_batch
 from commission.dsp.spectrum import GRID_HZ
 from commission.model import ComplexArray, FloatArray, Response
-from commission.steps.seats.drivers import BANDS_HZ, Driver, DriverGap, driver_gaps, shared_level_db, unevenness
+from commission.steps.seats.drivers import BANDS_HZ, Driver, DriverGap, driver_gaps, level_variation, shared_level_db
 
 RATE_HZ = 48000.0
 """A living room (OpenAIR, public domain), where it is beside the checkout."""
@@ -159,13 +159,13 @@ def test_a_difference_is_uneven_over_one_and_a_half_octaves_and_more() -> None:
     """Arithmetic: a trim alone gives no range, a half octave a third of its depth, a midrange all of it."""
     even = np.full(len(BANDS_HZ), 3.0)
     even[4:6] = -9.0  # 100 to 200 Hz do not count
-    assert unevenness({"A1": even}).range_db == 0.0
+    assert level_variation({"A1": even}).range_db == 0.0
     odd = even.copy()
     odd[10] -= 6.0
-    assert unevenness({"A1": odd}).range_db == pytest.approx(2.0)
+    assert level_variation({"A1": odd}).range_db == pytest.approx(2.0)
     odd[9:12] = -6.0  # 566 Hz to 1.6 kHz
-    found = unevenness({"A1": even, "A2": odd, "A3": odd})
+    found = level_variation({"A1": even, "A2": odd, "A3": odd})
     assert (found.low_db, found.high_db) == pytest.approx((-6.0, 3.0))
     assert found.low_hz == pytest.approx(100 * 2**3.25)
     odd[10] = np.nan
-    assert unevenness({"A1": odd}).range_db == 0.0
+    assert level_variation({"A1": odd}).range_db == 0.0

@@ -20,7 +20,7 @@ from commission.steps import layout
 from commission.steps.layout.aim import coverage_deg, off_axis, with_direction
 from commission.steps.layout.directions import beyond_deg, direction, direction_range
 from commission.steps.layout.moves import failed_count, places_of, weight_of
-from commission.steps.layout.search import APART_M, _Candidates, misses_deg, moved_job, search_places, shortfall
+from commission.steps.layout.search import APART_M, _Candidates, moved_job, search_places, shortfall, shortfalls_deg
 from commission.steps.shared.cache import cached
 
 DOOR = Obstacle(id="door", from_m=(-2.35, 4.1, 0.0), to_m=(-2.1, 5.0, 2.0))
@@ -111,7 +111,7 @@ def test_what_a_seat_misses_is_what_the_checks_see() -> None:
     for channel in (c for c in job.system.channels if not c.is_sub):
         assert channel.position_m is not None
         at = np.array(channel.position_m) + rng.normal(0, 0.5, (25, 3))
-        got = misses_deg(job, channel, at, seats)
+        got = shortfalls_deg(job, channel, at, seats)
         for row, k in itertools.product(range(len(at)), range(len(seats))):
             x, y, z = map(float, at[row])
             assert got[row, k] == pytest.approx(

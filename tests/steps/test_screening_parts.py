@@ -17,8 +17,8 @@ from commission.dsp.spectrum import GRID_HZ
 from commission.model import AS_FOUND, Analyses
 from commission.steps.shared.screening import arrival_times, gains, recordings
 from commission.steps.shared.screening.interference import (
+    _channel_range,
     _noise_db,
-    _plays,
     _tail_db,
     _usual,
     _with_gaps,
@@ -144,7 +144,7 @@ def strays(rest_ms: dict[tuple[int, int], float], *, known: int = 4, **more: Any
         rest[at] = ms / 1000
     spoilt = more.pop("spoilt", [])
     matching: Any = SimpleNamespace(rest_s=rest, **{"sure": (), **more})
-    return arrival_times._strays(surveyed(heard(), known=known), matching, spoilt)
+    return arrival_times._single_outliers(surveyed(heard(), known=known), matching, spoilt)
 
 
 def test_an_arrival_40_ms_off_is_on_another_clock() -> None:
@@ -268,7 +268,7 @@ def test_a_loudspeaker_plays_within_20_db_of_its_loudest_band() -> None:
         replace(heard().repeats(AS_FOUND, "FL", s)[0], analysis=analysis(third_octave_db=level + k))
         for k, s in enumerate(SEATS)
     ]
-    plays = _plays("FL", {(item.channel, item.seat): item for item in items})
+    plays = _channel_range("FL", {(item.channel, item.seat): item for item in items})
     assert plays.tolist() == (level >= -20.0).tolist()
 
 

@@ -224,7 +224,7 @@ def test_a_seat_is_compared_with_the_mean_of_those_that_count() -> None:
             {"A1": -1, "A2": 1, "A3": 1.5, "B1": 10.5}
         )
         assert seats_result._spreads(CHANNELS["SUB1"], heard_at(levels), counted) == {}
-    assert seats_result._less_mean({"A1": 1.0, "A2": float("nan"), "A3": 3.0}, {"A1", "A2", "A3"}) == ({}, 0)
+    assert seats_result._minus_mean({"A1": 1.0, "A2": float("nan"), "A3": 3.0}, {"A1", "A2", "A3"}) == ({}, 0)
 
 
 @pytest.mark.parametrize(("at_hz", "seen"), [(33.0, True), (66.0, True), (160.0, False)])
@@ -442,9 +442,11 @@ def test_a_spoilt_recording_of_a_subwoofer_leaves_no_delay_to_type_in() -> None:
     room = SoundRoom(cinema(["FL", "FR", "SUB1", "SUB2"], ["A1", "A2", "A3"]))
     room.change("SUB1", ["A2"], clipped=True).change("SUB2", ["A1"], clipped=True)
     job, heard = room.job(), room.analyses()
-    assert "clipped" in (settings_sheet._spoilt(job, AS_FOUND, "SUB1", heard) or "")
-    assert settings_sheet._spoilt(job, AS_FOUND, "SUB2", heard) is None  # it is whole at the reference seat
-    assert settings_sheet._spoilt(job, AS_FOUND, "SUB1", room.drop("SUB1").analyses()) is None  # nothing was recorded
+    assert "clipped" in (settings_sheet._spoiling_mistake(job, AS_FOUND, "SUB1", heard) or "")
+    assert settings_sheet._spoiling_mistake(job, AS_FOUND, "SUB2", heard) is None  # it is whole at the reference seat
+    assert (
+        settings_sheet._spoiling_mistake(job, AS_FOUND, "SUB1", room.drop("SUB1").analyses()) is None
+    )  # nothing was recorded
 
 
 def test_the_budget_of_a_variance_holds_every_part_of_it() -> None:
@@ -595,7 +597,7 @@ def test_without_the_level_of_a_seat_its_evenness_of_tone_is_unknown() -> None:
     room = SoundRoom(cinema(("FL", "FC", "FR"), ("A1", "A2")))
     gap = np.where(np.abs(np.log2(GRID_HZ / 1000)) < 0.1, np.nan, room.items["FL", "A1"].third_octave_db)
     room.change("FL", ["A1"], third_octave_db=gap)
-    found = seat_variance.one_round(room.job(), AS_FOUND, room.analyses())
+    found = seat_variance.variance_of_round(room.job(), AS_FOUND, room.analyses())
     assert not found["FL"][seat_variance.TONE] and found["FL"][seat_variance.HEARD]
     assert found["FC"][seat_variance.TONE].keys() == found["FC"][seat_variance.HEARD].keys()
 

@@ -49,7 +49,7 @@ def earlier_section(context: Context) -> Section | None:
         )
         if items:
             blocks.append(Bullets(items=items))
-        if partly := _partly(context, result):
+        if partly := _compared_count(context, result):
             blocks.append(Paragraph(text=partly))
         if not result.drifted():
             blocks.append(Paragraph(text=UNCHANGED if _measured(result) else ONLY_SETTINGS))
@@ -67,7 +67,7 @@ def quieter_since(context: Context) -> set[str]:
     }
 
 
-def _partly(context: Context, result: DriftResult) -> str:
+def _compared_count(context: Context, result: DriftResult) -> str:
     """The number of loudspeakers compared by measurement; "" if all were."""
     known = [channel.id for channel in context.job.system.channels]
     compared = {d.channel for d in result.drifts if not d.is_setting} & set(known)
@@ -87,15 +87,15 @@ def _settings(context: Context, result: DriftResult) -> Iterable[str]:
     for quantity, what in ((TRIM, "loudness"), (HELD, "timing"), (POLARITY, "polarity")):
         own = [d for d in result.changed_settings() if d.quantity == quantity]
         if changed := [d for d in own if d.channel not in unticked]:
-            yield f"The {what} setting has been changed since then: {_named(context, changed)}."
+            yield f"The {what} setting has been changed since then: {_channels_text(context, changed)}."
         if changed := [d for d in own if d.channel in unticked]:
             yield (
                 f"The {what} setting is not what was planned then, and may never have been entered: "
-                f"{_named(context, changed)}."
+                f"{_channels_text(context, changed)}."
             )
 
 
-def _named(context: Context, changed: list[Drift]) -> str:
+def _channels_text(context: Context, changed: list[Drift]) -> str:
     """Loudspeakers in a sentence; up to `MOST_NAMES` with a changed trim, each with its change."""
     if changed[0].quantity != TRIM or len(changed) > MOST_NAMES:
         return context.channel_names(d.channel or "" for d in changed)

@@ -53,15 +53,15 @@ def _row(context: Context, round_id: str) -> tuple[str, ...]:
         context.round(round_id),
         when,
         str(len(read)) if read else OPTIONAL,
-        ", ".join(_how_many(kind, count) for kind, count in kinds.items()) or OPTIONAL,
+        ", ".join(_count_text(kind, count) for kind, count in kinds.items()) or OPTIONAL,
         ", ".join(dict.fromkeys(f"{each.body.rate_hz:g} Hz" for each in heard if each.body.rate_hz)) or OPTIONAL,
         _clock(heard) or OPTIONAL,
-        _each(["active" if each.body.passes_delays else "bypassed" for each in heard]) or OPTIONAL,
-        _each([SOURCES[each.body.source] for each in heard]) or OPTIONAL,
+        _common_or_counted(["active" if each.body.passes_delays else "bypassed" for each in heard]) or OPTIONAL,
+        _common_or_counted([SOURCES[each.body.source] for each in heard]) or OPTIONAL,
     )
 
 
-def _how_many(kind: str, count: int) -> str:
+def _count_text(kind: str, count: int) -> str:
     if kind == "noise":
         return f"{count} recording{'' if count == 1 else 's'} of noise"
     return counted(count, KINDS[kind])
@@ -75,7 +75,7 @@ def _clock(heard: tuple[StoredResponse, ...]) -> str:
     return ", ".join([*parts, *([f"{alone} without a clock"] if alone else [])])
 
 
-def _each(words: list[str]) -> str:
+def _common_or_counted(words: list[str]) -> str:
     """A value common to all, or each value with its count."""
     counts = Counter(words)
     if len(counts) == 1:

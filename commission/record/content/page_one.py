@@ -49,7 +49,7 @@ from commission.record.content.seats import bass_band, compared_mains, seat_figu
 from commission.record.content.steps import says
 from commission.record.document import Block, Bullets, Paragraph, Section
 from commission.steps import dialogue
-from commission.steps.handover import SettingChange, not_again, not_typed_in, setting_changes
+from commission.steps.handover import SettingChange, missing_repeats, not_typed_in, setting_changes
 
 CAUSE_NAMES: dict[Cause, str] = {
     "electronics": "equipment and wiring",
@@ -97,11 +97,11 @@ def summary_section(context: Context, histories: tuple[FindingHistory, ...]) -> 
     kinds = open_kinds(context, histories)
     gone = merged(each for each in histories if each.fate.gone)
     remaining = merged(each for each in histories if not each.fate.gone)
-    loose = [*_partly_done(context, alone), *([] if alone else _not_again(context))]
+    loose = [*_partly_done(context, alone), *([] if alone else _not_measured_again(context))]
     parts = [
         earlier_section(context),
-        _remains(context, remaining, kinds, loose, alone),
-        _found(context, gone, histories),
+        _remaining_section(context, remaining, kinds, loose, alone),
+        _resolved(context, gone, histories),
         _done(context, alone),
         _seats(context),
     ]
@@ -138,7 +138,7 @@ def _bottom_line(
         return "Nothing has been measured in this cinema yet; this record contains only what was entered by hand."
     was = sum(map(of_the_cinema, gone))
     now = sum(map(of_the_cinema, remaining))
-    open_ends = _open_ends(remaining, kinds, loose)
+    open_ends = _open_points(remaining, kinds, loose)
     unknown = sum(of_the_cinema(each) for each in remaining if each.fate in _UNKNOWN)
     if now:
         if alone and not unknown:
@@ -172,7 +172,7 @@ def _remaining(count: int, unknown: int) -> str:
     return f"{capital(count_word(seen))} problem{'s remain' if seen > 1 else ' remains'} in your cinema{more}"
 
 
-def _open_ends(remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str]) -> str:
+def _open_points(remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str]) -> str:
     """Open points in a cinema without a known problem, as a clause; "" if there are none."""
     failed = sum(bool(kind.failed) for kind in kinds)
     undecided = sum(bool(kind.unsure) for kind in kinds)
@@ -254,13 +254,13 @@ def _when_measured(context: Context, alone: bool) -> str:
         return standing
     if context.after != AS_LEFT:
         return f"as it was found and again during the work ({context.round(context.after)}), but not as it was left."
-    return f"as it was found and{', in part,' if any(not_again(context.job)[:2]) else ''} again as it was left."
+    return f"as it was found and{', in part,' if any(missing_repeats(context.job)[:2]) else ''} again as it was left."
 
 
 # --- what was found -------------------------------------------------------------------------------------------------
 
 
-def _found(context: Context, gone: list[FindingHistory], histories: tuple[FindingHistory, ...]) -> Section | None:
+def _resolved(context: Context, gone: list[FindingHistory], histories: tuple[FindingHistory, ...]) -> Section | None:
     """Faults that are no longer found, and causes for which no fault showed."""
     if not any(measured(context.job)):
         return None
@@ -436,7 +436,7 @@ def _seats(context: Context) -> Section | None:
 # --- what remains ---------------------------------------------------------------------------------------------------
 
 
-def _remains(
+def _remaining_section(
     context: Context, remaining: list[FindingHistory], kinds: list[OpenKind], loose: list[str], alone: bool
 ) -> Section | None:
     """Open problems with their remedies, unexplained failed checks, and checks undecided or not tested."""
@@ -524,11 +524,11 @@ def _partly_done(context: Context, alone: bool) -> list[str]:
     return part
 
 
-def _not_again(context: Context) -> list[str]:
+def _not_measured_again(context: Context) -> list[str]:
     """What was measured at first but not at the end, if anything was measured at the end."""
     if context.after is None or not any(measured_in(context.job, context.after)):
         return ["Nothing was measured again after the first measurement."] if any(measured(context.job)) else []
-    unread, lost, heard, channels = not_again(context.job, context.after)
+    unread, lost, heard, channels = missing_repeats(context.job, context.after)
     items = [f"Loudness was not measured again: {context.channel_names(unread)}."] if unread else []
     if lost:
         names = context.channel_names(channels)

@@ -24,7 +24,7 @@ from commission.record.document import (
     SignaturePlace,
     Signatures,
 )
-from commission.steps.handover import CAUTIONS, ROLES, logged_since, signatures
+from commission.steps.handover import CAUTIONS, ROLES, events_since_signature, signatures
 from commission.steps.shared.sub_sum import MODES
 
 INSTRUMENTS = {
@@ -220,7 +220,7 @@ def signatures_section(context: Context) -> Section:
         )
     ]
     for role in ROLES:
-        later = logged_since(context.job, role)
+        later = events_since_signature(context.job, role)
         if later:
             text = (
                 (f"{capital(role)}: one event was logged after this signature, so it does not cover it. Sign again.")

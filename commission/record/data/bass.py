@@ -49,7 +49,7 @@ def bass_values(visit: Visit) -> dict[str, Any]:
         "why": result.kept_because,
         "as_found": found,
         "measured": _version(result.as_found, seats),
-        "predicted": _version(result.proposed, seats) | _sturdiness(result),
+        "predicted": _version(result.proposed, seats) | _robustness(result),
         "others": {each.name: _version(each, seats) for each in result.others},
         **verified,
         "trade": [
@@ -118,11 +118,11 @@ def _move(found: SubwooferMove | str) -> dict[str, Any]:
     return {"move": values, "why_no_move": None}
 
 
-def _sturdiness(result: BassResult) -> dict[str, Any]:
+def _robustness(result: BassResult) -> dict[str, Any]:
     held_out = result.held_out
     return {
-        "worst_sd_db": rounded(math.sqrt(result.sturdy.worst_db2), 2),
-        "worst": result.sturdy.worst,
+        "worst_sd_db": rounded(math.sqrt(result.robustness.worst_db2), 2),
+        "worst": result.robustness.worst,
         "seat_left_out_sd_db": None if held_out is None else rounded(math.sqrt(held_out.mean_db2), 2),
         "gains_elsewhere": None if held_out is None else held_out.gains_elsewhere,
     }

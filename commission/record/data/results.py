@@ -23,7 +23,7 @@ from commission.record.data.rounding import rounded
 from commission.record.data.sheet import sheet_rows
 from commission.record.data.verdict_changes import verdict_change_values
 from commission.steps import all_steps, checklist, compare, dialogue, distances, levels, quiet, seats, wiring
-from commission.steps.layout.rays import bounce_m
+from commission.steps.layout.rays import reflecting_point_m
 from commission.steps.seats.awaiting import awaiting_repair
 from commission.steps.seats.balance import balances
 from commission.steps.seats.reflections import OWN_SOUND_S, surface
@@ -443,7 +443,7 @@ def _reflections(
             "delay_ms": rounded(1000 * after_s, 2),
             "level_db": rounded(level_db, 1),
             "surface": (name := surface(job, channel, seat, after_s, speed_m_s) if planned else None),
-            "point_m": _point(bounce_m(job, channel, seat, name)),
+            "point_m": _point(reflecting_point_m(job, channel, seat, name)),
         }
         for after_s, level_db in analysis.reflections
         if after_s >= OWN_SOUND_S
@@ -501,7 +501,7 @@ def _variance(visit: Visit) -> dict[str, Any]:
     job, analyses = visit.job, visit.analyses
     out: dict[str, Any] = {}
     for r in job.rounds:
-        found = seat_variance.one_round(job, r, analyses)
+        found = seat_variance.variance_of_round(job, r, analyses)
         if found:
             out[r] = {
                 c: {label: _band(result) for label, result in kinds["heard"].items()} for c, kinds in found.items()

@@ -50,9 +50,9 @@ def unlike(found: Sequence[str], expected: Sequence[str], where: str) -> list[st
     """Differences of two lists of lines, in words about a record and its job."""
     import difflib
 
-    start = _alike(found, expected)
+    start = _common_prefix(found, expected)
     found, expected = found[start:], expected[start:]
-    end = _alike(found[::-1], expected[::-1])
+    end = _common_prefix(found[::-1], expected[::-1])
     found, expected = found[: len(found) - end], expected[: len(expected) - end]
     if len(found) * len(expected) > MOST_COMPARED:
         return [_unlike(found[:1], expected[:1], where), f"{where}what follows was not compared line by line"]
@@ -69,7 +69,7 @@ def _unlike(found: Sequence[str], expected: Sequence[str], where: str) -> str:
     return f"{where}the record has “{_around(text, own)}” where the job gives “{_around(own, text)}”"
 
 
-def _alike(found: Sequence[str], expected: Sequence[str]) -> int:
+def _common_prefix(found: Sequence[str], expected: Sequence[str]) -> int:
     """The length of the common beginning."""
     unequal = (i for i, (a, b) in enumerate(zip(found, expected, strict=False)) if a != b)
     return next(unequal, min(len(found), len(expected)))
@@ -77,7 +77,7 @@ def _alike(found: Sequence[str], expected: Sequence[str]) -> int:
 
 def _around(text: str, other: str) -> str:
     """The part of a text that differs from another."""
-    start = max(0, _alike(text, other) - 30)
+    start = max(0, _common_prefix(text, other) - 30)
     return clean_text(("…" if start else "") + text[start : start + 70] + ("…" if len(text) > start + 70 else ""))
 
 

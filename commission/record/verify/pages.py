@@ -30,7 +30,7 @@ def check_pages(record: StoredRecord, then: Visit) -> list[RecordCheck]:
     made = record.data.get("program_version")
     same_version = made == __version__
     try:
-        document = _again(record, then)
+        document = _rebuilt_document(record, then)
         fresh = render(document, f".{record.kind}")
     except InputError as error:
         # This version writes everything needed to print a record again.
@@ -38,7 +38,7 @@ def check_pages(record: StoredRecord, then: Visit) -> list[RecordCheck]:
     except CommissionError as error:
         return [RecordCheck(None, f"The pages could not be compared: {error}")]
     if fresh == record.raw:
-        return [RecordCheck(True, f"The pages are, to the byte, those that this job gives with {_own(record)}.")]
+        return [RecordCheck(True, f"The pages are, to the byte, those that this job gives with {_own_part(record)}.")]
     text = _html(record, fresh) if record.kind == "html" else _pdf(record, document, fresh)
     if same_version:
         return text
@@ -46,7 +46,7 @@ def check_pages(record: StoredRecord, then: Visit) -> list[RecordCheck]:
     return [each if each.matches else RecordCheck(None, f"{first}: {each.text}") for each in text]
 
 
-def _own(record: StoredRecord) -> str:
+def _own_part(record: StoredRecord) -> str:
     """A sentence on what only the record contains, not the job."""
     printed = record.data["printed"]
     head = printed.get("letterhead")
@@ -59,7 +59,7 @@ def _own(record: StoredRecord) -> str:
 # --- made again ---------------------------------------------------------------------------------------------------
 
 
-def _again(record: StoredRecord, then: Visit) -> Document:
+def _rebuilt_document(record: StoredRecord, then: Visit) -> Document:
     where, printed = clean_text(record.path.name), record.data.get("printed")
     if not isinstance(printed, dict):
         raise InputError(where, "nothing about how it was printed", "a record made by this version")
@@ -109,7 +109,7 @@ def _html(record: StoredRecord, fresh: bytes) -> list[RecordCheck]:
     ]
 
 
-class _Seen(HTMLParser):
+class _VisibleText(HTMLParser):
     """The visible text of a page."""
 
     def __init__(self) -> None:
@@ -131,7 +131,7 @@ class _Seen(HTMLParser):
 
 
 def _html_lines(raw: bytes) -> list[str]:
-    seen = _Seen()
+    seen = _VisibleText()
     seen.feed(raw.decode("utf-8-sig", "replace"))
     seen.close()
     return seen.lines
@@ -141,7 +141,7 @@ def _html_lines(raw: bytes) -> list[str]:
 
 
 def _pdf(record: StoredRecord, document: Document, fresh: bytes) -> list[RecordCheck]:
-    wrong = list(_inside(record, document))
+    wrong = list(_attachments(record, document))
     lines = [RecordCheck(False, f"Of the files inside, {text}.") for text in few(wrong)]
     if not wrong:
         lines.append(RecordCheck(True, "The files inside are those that this job gives."))
@@ -160,7 +160,7 @@ def _set_by_other_fonts(document: Document) -> bool:
     return other_fonts_matter(typst, document)
 
 
-def _inside(record: StoredRecord, document: Document) -> Iterator[str]:
+def _attachments(record: StoredRecord, document: Document) -> Iterator[str]:
     """Every file inside a record, compared with the expected one."""
     import msgspec
 

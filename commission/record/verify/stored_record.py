@@ -155,7 +155,7 @@ def _json(raw: bytes, where: str) -> dict[str, Any]:
         raise InputError(where, f"results of {len(raw) / 1e6:.0f} MB", f"at most {LARGEST_JSON / 1e6:.0f} MB")
     try:
         msgspec.json.decode(raw)  # strict: no NaN, no invalid UTF-8, no endless numbers
-        data = json.loads(raw, object_pairs_hook=_once)
+        data = json.loads(raw, object_pairs_hook=_unique_keys)
     except (msgspec.DecodeError, ValueError, RecursionError) as error:
         raise InputError(where, f"invalid JSON ({clean_text(str(error))[:80]})", _EXPECTED, _FETCH) from error
     if not isinstance(data, dict) or not str(data.get("schema", "")).startswith("commission-record/"):
@@ -163,7 +163,7 @@ def _json(raw: bytes, where: str) -> dict[str, Any]:
     return data
 
 
-def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+def _unique_keys(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     """An object; refuses duplicate names, which can be read in two ways (RFC 8259, 4)."""
     made = dict(pairs)
     if len(made) < len(pairs):

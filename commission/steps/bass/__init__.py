@@ -590,7 +590,7 @@ def _proposal_remarks(job: Job, result: BassResult, *, is_newest: bool) -> Itera
     elif is_newest and not in_use(job, result):
         yield "The settings sheet contains these settings only after you choose them."
     if result.measured.room.subs > 1 and len(result.measured.seats) > 1:
-        worst = result.sturdy
+        worst = result.robustness
         yield (
             f"With gains ±{GAIN_OFF_DB:g} dB, delays ±0.1 ms, seats ±{100 * SEAT_OFF_M:.0f} cm or "
             f"{TEMPERATURE_OFF_K:.0f} K off, a seat-to-seat standard deviation of up to "

@@ -39,7 +39,7 @@ def wanted_candidate(job: Job, measured: MeasuredBass, candidates: Mapping[str, 
     return "keep" if uneven_db2 <= PRICES["loud"] * (saved_db - lost_db) else "even"
 
 
-def unbeaten(
+def undominated(
     job: Job, measured: MeasuredBass, every: Mapping[str, Mapping[str, Candidate]]
 ) -> dict[str, Mapping[str, Candidate]]:
     """Each choice; one that another beats in all displayed figures is replaced by the other's proposal.

@@ -12,7 +12,7 @@ from commission.model import Channel, DelayRange, Filter, Job, TrimRange
 from commission.steps.bass.measurement import MeasuredBass
 from commission.steps.bass.search_space import SearchSpace, nearest_setting, shifted_into, whole_steps
 from commission.steps.levels.result import by_seat, target_db
-from commission.steps.shared.sub_sum import adds_up, sub_level_db, sum_readings
+from commission.steps.shared.sub_sum import sub_level_db, sum_readings, targets_sum
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +98,7 @@ def louder_db_of(
     0 if they are not meant to, or if not each of them was read alone in that round.
     """
     reference, subs = job.system.reference_seat, measured.subs
-    if not adds_up(job) or reference is None or reference.id not in measured.seats or len(subs) < 2:
+    if not targets_sum(job) or reference is None or reference.id not in measured.seats or len(subs) < 2:
         return 0.0
     read = {c: value for (c, seat), (value, _) in by_seat(job, measured.round).items() if seat == reference.id}
     channel = job.system.channel(subs[0])

@@ -100,11 +100,11 @@ def explain(
     """
     off = [each for each in changes if each.is_off]
     if len(off) == 1:
-        return _of_one(job, off[0], settings, slope_s, compressed)
-    return None if not off else _of_several(job, off, changes, settings, slope_s)
+        return _single_mistake(job, off[0], settings, slope_s, compressed)
+    return None if not off else _common_mistake(job, off, changes, settings, slope_s)
 
 
-def _of_one(
+def _single_mistake(
     job: Job, c: SubChange, settings: Settings, slope_s: float, compressed: Mapping[str, bool]
 ) -> LikelyMistake | None:
     off = (c.is_gain_off, c.is_delay_off, c.is_polarity_off)
@@ -135,10 +135,10 @@ def _of_one(
             text=plain if slip is None else f"{c.sub}: {slip.text}",
             remedy=f"Enter the {job.system.processor.delay.word} of {c.sub} again.",
         )
-    return _of_gain(job, c, settings, slope_s, compressed) if off == (True, False, False) else None
+    return _gain_mistake(job, c, settings, slope_s, compressed) if off == (True, False, False) else None
 
 
-def _of_gain(
+def _gain_mistake(
     job: Job, c: SubChange, settings: Settings, slope_s: float, compressed: Mapping[str, bool]
 ) -> LikelyMistake:
     """Explanation of a level that did not change as the trim did: a typing mistake, or a limiter at all frequencies."""
@@ -169,7 +169,7 @@ def _slip(
     return None if c.delay_s is None else slip_of(job, "distance", settings, c.sub, c.delay_s, 3 * DELAY_U_S, slope_s)
 
 
-def _of_several(
+def _common_mistake(
     job: Job, off: Sequence[SubChange], changes: Sequence[SubChange], settings: Settings, slope_s: float
 ) -> LikelyMistake | None:
     """One mistake common to several subwoofers."""

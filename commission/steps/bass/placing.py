@@ -122,11 +122,11 @@ class Placing:
         if not any(filters):
             return candidate
         through = measured.through(filters, filter_width(job))
-        settings = search_of.settle(through.room, space.bounds, space.grid, candidate.settings, price)
+        settings = search_of.refine_on_grid(through.room, space.bounds, space.grid, candidate.settings, price)
         return self.candidate(through, settings, filters)
 
 
-def as_loud(measured: MeasuredBass, through: MeasuredBass, space: SearchSpace) -> SubSettings:
+def equal_loudness(measured: MeasuredBass, through: MeasuredBass, space: SearchSpace) -> SubSettings:
     """A common gain that compensates the loss by filters."""
     same = unchanged(measured.room.subs)
     lost = _sum_power(measured, same) / max(_sum_power(through, same), 1e-30)

@@ -14,18 +14,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from commission.dsp import bass_search as search_of
-from commission.dsp.bass_search import HeldOut, Sturdiness
+from commission.dsp.bass_search import HeldOut, Robustness
 from commission.dsp.bass_sum import SubResponses, SubSettings, level_matched_db, unchanged
 from commission.dsp.repeatability import placement_u_db
 from commission.model import AS_LEFT, Analyses, CancelToken, Filter, Job
 from commission.steps.bass.by_hand import hand_settings
-from commission.steps.bass.choices import PRICES, tradeoff_choice, tradeoff_rows, unbeaten, wanted_candidate
+from commission.steps.bass.choices import PRICES, tradeoff_choice, tradeoff_rows, undominated, wanted_candidate
 from commission.steps.bass.crossover import Crossover, FrontPair
 from commission.steps.bass.entries import SubProposal, proposals
 from commission.steps.bass.filters import proposed_filters
 from commission.steps.bass.measurement import MeasuredBass, measured_bass, newest_bass
 from commission.steps.bass.memory import once, search_numbers
-from commission.steps.bass.placing import Candidate, Placing, as_loud
+from commission.steps.bass.placing import Candidate, Placing, equal_loudness
 from commission.steps.bass.search_results import search_all
 from commission.steps.bass.search_space import SearchSpace, search_space
 from commission.steps.bass.verification import verify
@@ -55,7 +55,7 @@ class BassResult:
     kept_because: str | None
     """Reason why everything is left as it is; None if a change is proposed."""
     by_hand: bool
-    sturdy: Sturdiness
+    robustness: Robustness
     held_out: HeldOut | None
     crossover: Crossover | None
     front: FrontPair | str
@@ -105,7 +105,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         lambda: search_of.held_out(room, space.bounds, searched[choice].settings, price),
     )
     found = version(measured, "as found", unchanged(room.subs), price)
-    sturdy_found = search_of.sturdiness(room, unchanged(room.subs), temperature)
+    robust_found = search_of.robustness(room, unchanged(room.subs), temperature)
     placing, hand = Placing(job, measured, analyses, space), hand_settings(job, measured)
     through_filters = {
         name: {
@@ -114,15 +114,15 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         }
         for name, found in searched.items()
     }
-    every = unbeaten(job, measured, through_filters)
+    every = undominated(job, measured, through_filters)
     candidates, wanted = every[choice], wanted_candidate(job, measured, every[choice])
     chosen = candidates[wanted]
     best, placed, filters = (chosen.settings, chosen.placed, chosen.filters) if hand is None else (hand[0], *hand)
     through = measured.through(filters, filter_width(job))
     crossover = placing.crossover(through, placed)
-    sturdy = search_of.sturdiness(through.room, best, temperature)
+    robustness = search_of.robustness(through.room, best, temperature)
     proposed = version(through, "proposed" if hand is None else "by hand", placed, price, filters)
-    gained, u = _gained(measured, (found, sturdy_found), (proposed, sturdy), price)
+    gained, u = _gained(measured, (found, robust_found), (proposed, robustness), price)
     kept = contradiction = _contradiction(job, measured.round, analyses)
     if hand is not None:
         kept = None
@@ -139,7 +139,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
         subs=proposals(job, measured, space, placed, filters),
         kept_because=kept,
         by_hand=hand is not None,
-        sturdy=sturdy,
+        robustness=robustness,
         held_out=held_out,
         crossover=crossover,
         front=placing.front,
@@ -152,7 +152,7 @@ def _result(job: Job, measured: MeasuredBass, analyses: Analyses, space: SearchS
     if kept is None:
         return result
     filters = ((),) * room.subs if contradiction else proposed_filters(job, measured, space, unchanged(room.subs))
-    return _left_as_is(result, placing, sturdy_found, price, filters)
+    return _with_unchanged_settings(result, placing, robust_found, price, filters)
 
 
 def _contradiction(job: Job, round_id: str, analyses: Analyses) -> str | None:
@@ -166,20 +166,22 @@ def _contradiction(job: Job, round_id: str, analyses: Analyses) -> str | None:
 
 
 def _gained(
-    measured: MeasuredBass, before: tuple[Version, Sturdiness], after: tuple[Version, Sturdiness], price: float
+    measured: MeasuredBass, before: tuple[Version, Robustness], after: tuple[Version, Robustness], price: float
 ) -> tuple[float, float]:
     """(reduction of the cost, its standard uncertainty) [dB²], over all cases with small errors."""
-    (found, sturdy_found), (proposed, sturdy) = before, after
-    gains = sturdy_found.cases_db2 - sturdy.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
+    (found, robust_found), (proposed, robustness) = before, after
+    gains = (
+        robust_found.cases_db2 - robustness.cases_db2 + price * (proposed.figures.output_db - found.figures.output_db)
+    )
     to_target = 0.0 if measured.room.target_db is None else found.shape_db**2 - proposed.shape_db**2
     u = math.hypot(float(gains.std()), _measurement_u_db2(measured.room, found.sd_db))
     return float(gains.mean()) + search_of.TARGET_SHARE * to_target, u
 
 
-def _left_as_is(
+def _with_unchanged_settings(
     result: BassResult,
     placing: Placing,
-    sturdy_found: Sturdiness,
+    robust_found: Robustness,
     price: float,
     filters: tuple[tuple[Filter, ...], ...],
 ) -> BassResult:
@@ -187,7 +189,7 @@ def _left_as_is(
     job, measured, space = placing.job, placing.measured, placing.space
     same = unchanged(measured.room.subs)
     through, has_filters = measured.through(filters, filter_width(job)), any(filters)
-    placed = as_loud(measured, through, space) if has_filters else same
+    placed = equal_loudness(measured, through, space) if has_filters else same
     temperature = job.system.temperature_c
     return replace(
         result,
@@ -196,7 +198,7 @@ def _left_as_is(
         proposed=version(through, "proposed" if has_filters else "left as is", placed, price, filters),
         subs=proposals(job, measured, space, placed, filters),
         kept_because=None if has_filters else result.kept_because,
-        sturdy=search_of.sturdiness(through.room, placed, temperature) if has_filters else sturdy_found,
+        robustness=search_of.robustness(through.room, placed, temperature) if has_filters else robust_found,
         crossover=placing.crossover(through, placed if has_filters else None),
     )
 
@@ -303,7 +305,7 @@ def search_from(
     price = PRICES[tradeoff_choice(job, result.measured.round)]
     found = search_of.search(room, space.bounds, price, cancel, progress, also=start)
     settled = [
-        search_of.settle(room, space.bounds, space.grid, found.settings[k], price)
+        search_of.refine_on_grid(room, space.bounds, space.grid, found.settings[k], price)
         for k in range(min(3, len(found.costs)))
     ]
     settled.sort(key=lambda each: search_of.figures(room, each, price).cost)

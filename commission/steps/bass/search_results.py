@@ -20,7 +20,7 @@ class SearchResult:
     settings: SubSettings
     """Without a grid."""
     settled: tuple[SubSettings, ...]
-    """Settings on the steps of the processor, the sturdiest first."""
+    """Settings on the steps of the processor, the most robust first."""
 
 
 def search_all(room: SubResponses, space: SearchSpace, temperature_c: float) -> dict[str, SearchResult]:
@@ -39,13 +39,14 @@ def search_all(room: SubResponses, space: SearchSpace, temperature_c: float) -> 
 def _on_grid(
     room: SubResponses, space: SearchSpace, settings: SubSettings, price: float, temperature_c: float
 ) -> tuple[SubSettings, ...]:
-    """Settings on the steps of the processor, the sturdiest first."""
+    """Settings on the steps of the processor, the most robust first."""
     settled = [
-        search_of.settle(room, space.bounds, space.grid, settings[k], price) for k in range(len(settings.gain_db))
+        search_of.refine_on_grid(room, space.bounds, space.grid, settings[k], price)
+        for k in range(len(settings.gain_db))
     ]
-    sturdy = [
-        search_of.sturdiness(room, each, temperature_c).mean_db2
+    mean_costs = [
+        search_of.robustness(room, each, temperature_c).mean_db2
         - price * search_of.figures(room, each, price).output_db
         for each in settled
     ]
-    return tuple(settled[k] for k in np.argsort(sturdy, kind="stable"))
+    return tuple(settled[k] for k in np.argsort(mean_costs, kind="stable"))

@@ -108,7 +108,7 @@ def verify(job: Job, round_id: str, analyses: Analyses) -> Verification | str:
         if not job.responses_of(earlier):
             continue
         before = measured_bass(job, earlier, analyses, True)
-        found = before if isinstance(before, str) else _of_common(job, before, after, analyses)
+        found = before if isinstance(before, str) else _compare_common_subs(job, before, after, analyses)
         if not isinstance(found, str):
             return found
         why = found
@@ -138,7 +138,9 @@ def newest_verified(job: Job, analyses: Analyses) -> Verification | str:
     return why or "no response of a subwoofer was measured or imported"
 
 
-def _of_common(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses) -> Verification | str:
+def _compare_common_subs(
+    job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Analyses
+) -> Verification | str:
     """Comparison of the subwoofers in both rounds, without those whose repair shows."""
     both = [sub for sub in after.subs if sub in before.subs]
     if not both:
@@ -176,7 +178,7 @@ def _compare(job: Job, before: MeasuredBass, after: MeasuredBass, analyses: Anal
         return "fewer than two seats were measured in both rounds"
     settings = {sub: _settings(job, before.round, after.round, sub) for sub in after.subs}
     slope_s = delay_slope_s(job)
-    typed = _typed(settings, slope_s)
+    typed = _change_of_settings(settings, slope_s)
     if typed is None:
         rounds = f"{round_name(before.round)} and {round_name(after.round)}"
         return f"not all trims and delays of the subwoofers are entered {rounds}"
@@ -273,7 +275,7 @@ def _filters_change(job: Job, settings: Mapping[str, tuple[Setting, Setting]]) -
     return np.array(out)
 
 
-def _typed(settings: Mapping[str, tuple[Setting, Setting]], slope_s: float) -> SubSettings | None:
+def _change_of_settings(settings: Mapping[str, tuple[Setting, Setting]], slope_s: float) -> SubSettings | None:
     """The change of every subwoofer by the settings of both rounds; None if one is not entered."""
     values = [(s.trim_db, s.distance) for pair in settings.values() for s in pair]
     if any(v is None for pair in values for v in pair):

@@ -102,7 +102,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         tables=tuple(tables),
         curves=tuple(curve for each in result.channels.values() for curve in _curves(job, each, result.rounds)),
         main_result=_main_result(result),
-        remarks=(*_off_remarks(expected), *_remarks(result), *_weights_remark(job)),
+        remarks=(*_deviation_remarks(expected), *_remarks(result), *_weights_remark(job)),
         budgets=tuple(
             change.budget
             for each in result.channels.values()
@@ -112,7 +112,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
     )
 
 
-def _off_remarks(expected: Predictions | None) -> tuple[str, ...]:
+def _deviation_remarks(expected: Predictions | None) -> tuple[str, ...]:
     """Deviations from the prediction, a sentence for each channel."""
     if expected is None:
         return ()
@@ -350,7 +350,7 @@ def _remarks(result: CompareResult) -> tuple[str, ...]:
     flat = sorted({f"{name} {label} Hz" for name, label, c in changes if c.before.floored or c.after.floored})
     if flat:
         remarks.append(f"Nothing beyond this scatter remains in {', '.join(flat)}.")
-    remarks += _in_part(result)
+    remarks += _partial_band_remarks(result)
     remarks += [f"Not compared: {text}." for text in result.left_out]
     return tuple(remarks)
 
@@ -402,7 +402,7 @@ def _weights_remark(job: Job) -> tuple[str, ...]:
     return ()
 
 
-def _in_part(result: CompareResult) -> list[str]:
+def _partial_band_remarks(result: CompareResult) -> list[str]:
     """Bands of which a loudspeaker lacks 3/16 of an octave or more, halfway between two grid points."""
     parts: dict[str, str] = {}
     for name, each in result.channels.items():

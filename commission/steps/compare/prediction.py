@@ -60,7 +60,7 @@ class Quantity:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class AtSeat:
+class SeatChange:
     """Level [dB] and arrival [s] of a channel at a seat, as predicted and as measured; None: not measured."""
 
     level_db: tuple[float, float] | None
@@ -74,7 +74,7 @@ class Prediction:
     channel: str
     level_db: Quantity | None
     delay_s: Quantity | None
-    seats: dict[str, AtSeat]
+    seats: dict[str, SeatChange]
     why_not: str = ""
     """Reason why nothing can be compared; empty if something is."""
     mistake: str = ""
@@ -123,7 +123,7 @@ LevelAndArrival = tuple[float | None, float | None]
 
 
 @dataclass(frozen=True, slots=True)
-class _BothRounds:
+class _RoundPair:
     """One channel: its settings and its response at each seat in both rounds."""
 
     channel: Channel
@@ -205,7 +205,7 @@ def _compared(
     screened: Analyses,
     stored: SheetChannel | None,
     slope_s: float,
-) -> _BothRounds:
+) -> _RoundPair:
     after, through = heard_at_seats(job, channel, rounds[1], screened)
     if stored is None:
         before, was_through = heard_at_seats(job, channel, rounds[0], screened)
@@ -214,7 +214,7 @@ def _compared(
         before, old = _stored_before(stored, slope_s), stored.old
     new = held_setting(job, rounds[1], channel.id)
     seats = {seat: (before[seat], after[seat]) for seat in before if seat in after}
-    return _BothRounds(channel, old, new, seats, through)
+    return _RoundPair(channel, old, new, seats, through)
 
 
 def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, LevelAndArrival]:
@@ -229,7 +229,7 @@ def _stored_before(stored: SheetChannel, slope_s: float) -> dict[str, LevelAndAr
     }
 
 
-def _why_not(each: _BothRounds, repaired: set[str]) -> str:
+def _why_not(each: _RoundPair, repaired: set[str]) -> str:
     if not each.passes_delays:
         return "measured past the processor"
     if each.channel.id in repaired:
@@ -252,7 +252,7 @@ def common_change(changes: Iterable[tuple[float | None, Sequence[float]]]) -> fl
     return float(np.median(beyond)) if len(beyond) >= LEAST_CHANNELS else None
 
 
-def _common_arrivals_s(mains: Sequence[_BothRounds], slope_s: float) -> dict[str, float]:
+def _common_arrivals_s(mains: Sequence[_RoundPair], slope_s: float) -> dict[str, float]:
     """Common delay of the main channels beyond their settings (median), by seat."""
     beyond: dict[str, list[float]] = {}
     for each in mains:
@@ -265,7 +265,7 @@ def _common_arrivals_s(mains: Sequence[_BothRounds], slope_s: float) -> dict[str
 
 
 def _prediction(
-    each: _BothRounds, slope_s: float, level_shift: float | None, clock_shift: dict[str, float]
+    each: _RoundPair, slope_s: float, level_shift: float | None, clock_shift: dict[str, float]
 ) -> Prediction:
     trim, distance = each.step("trim_db"), each.step("distance")
     levels: dict[str, tuple[float, float]] = {}
@@ -281,7 +281,7 @@ def _prediction(
         channel=each.channel.id,
         level_db=level_q,
         delay_s=delay_q,
-        seats={seat: AtSeat(level_db=levels.get(seat), arrival_s=arrivals.get(seat)) for seat in each.seats},
+        seats={seat: SeatChange(level_db=levels.get(seat), arrival_s=arrivals.get(seat)) for seat in each.seats},
         why_not="" if level_q or delay_q else "fewer than three main channels show what all of them share",
     )
 
@@ -300,7 +300,7 @@ def _quantity(predicted: float | None, at: dict[str, tuple[float, float]], u: fl
 
 
 def _explained(
-    job: Job, channels: dict[str, Prediction], compared: dict[str, _BothRounds], slope_s: float
+    job: Job, channels: dict[str, Prediction], compared: dict[str, _RoundPair], slope_s: float
 ) -> dict[str, Prediction]:
     """The channels with the mistake that explains each one that is off in one quantity."""
     settings = {c: (each.old, each.new) for c, each in compared.items()}

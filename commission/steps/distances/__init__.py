@@ -41,8 +41,8 @@ from commission.model.units import FOOT_M, counted, format_length, format_temper
 from commission.steps.distances import result as result_of
 from commission.steps.distances.causes import (
     WrongTime,
+    delay_factor_clauses,
     delays_fault,
-    late_by_all_delays,
     likely_delays,
     too_many_off,
     wrong_times,
@@ -60,7 +60,7 @@ from commission.steps.distances.result import (
 from commission.steps.seats import awaiting
 from commission.steps.shared.cache import cached
 from commission.steps.shared.set_by_bass import trims_by_bass
-from commission.steps.shared.survey import taped_m
+from commission.steps.shared.survey import known_distance_m
 from commission.steps.shared.unusual import unusual_distance
 
 __all__ = [
@@ -68,8 +68,8 @@ __all__ = [
     "ChannelDistance",
     "DistancesResult",
     "WrongTime",
+    "delay_factor_clauses",
     "delays_fault",
-    "late_by_all_delays",
     "likely_delays",
     "too_many_off",
     "unit_is_entered",
@@ -120,7 +120,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
 
 def _given(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
     """The distance in use until it is taped in this round."""
-    found = taped_m(job, channel, round_id)
+    found = known_distance_m(job, channel, round_id)
     return None if found is None else (found[0], "given" if found[1] == "tape" else found[1])
 
 

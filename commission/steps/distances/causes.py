@@ -136,7 +136,7 @@ def likely_delays(result: DistancesResult) -> str | None:
     return fits[0] if len(fits) == 1 else None
 
 
-def late_by_all_delays(result: DistancesResult, sub: ChannelDistance) -> tuple[str, str] | None:
+def delay_factor_clauses(result: DistancesResult, sub: ChannelDistance) -> tuple[str, str] | None:
     """(factor of the processor on all delays that explains the late arrival of a subwoofer, what the main channels show of
     it), as clauses; None without one.
 
@@ -166,7 +166,7 @@ def too_many_off(result: DistancesResult) -> bool:
     heard = [
         each for each in result.channels.values() if not each.channel.is_sub and each.arrival_residual_s is not None
     ]
-    return sum(_sounds_off(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1)
+    return sum(_contradicts_tape(each, result) for each in heard) > (1 - OTHERS_SHARE) * max(len(heard), 1)
 
 
 def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[WrongTime, ...]:
@@ -175,7 +175,7 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
     if len(mains) < 2 or delays_fault(job, result) is not None:
         return ()
     if len(mains) == 2:
-        return _of_two(job, tuple(mains.values()), result)
+        return _wrong_of_two_mains(job, tuple(mains.values()), result)
     limit_s = job.limit("distances.arrival").upper / 1000
     if too_many_off(result):
         return ()
@@ -184,14 +184,16 @@ def wrong_times(job: Job, round_id: str, result: DistancesResult) -> tuple[Wrong
     for channel, each in mains.items():
         if channel in result.exchanged:
             continue
-        found = _of_channel(job, each, by_setting.get(channel), result, limit_s)
+        found = _wrong_channel(job, each, by_setting.get(channel), result, limit_s)
         if found is not None:
             out.append(found)
     subs = (each for each in result.channels.values() if each.channel.is_sub)
-    return (*out, *(found for each in subs if (found := _of_sub(each, result)) is not None))
+    return (*out, *(found for each in subs if (found := _wrong_sub(each, result)) is not None))
 
 
-def _of_two(job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResult) -> tuple[WrongTime, ...]:
+def _wrong_of_two_mains(
+    job: Job, mains: tuple[ChannelDistance, ...], result: DistancesResult
+) -> tuple[WrongTime, ...]:
     """The one of two main channels whose setting contradicts its distance, while the other's agrees; or both, if the
     difference of their delays does.
 
@@ -241,7 +243,7 @@ def _is_placed(job: Job, each: ChannelDistance) -> bool:
     return each.origin == "tape" and geometry is not None and abs(each.distance_m - geometry) <= slack_m
 
 
-def _of_sub(each: ChannelDistance, result: DistancesResult) -> WrongTime | None:
+def _wrong_sub(each: ChannelDistance, result: DistancesResult) -> WrongTime | None:
     """A subwoofer without own latency whose tape and sound agree with each other, but not with its setting.
 
     A setting larger than the distance may include a low-pass, which was off or is subtracted from the arrival.
@@ -259,14 +261,14 @@ def _of_sub(each: ChannelDistance, result: DistancesResult) -> WrongTime | None:
     )
 
 
-def _of_channel(
+def _wrong_channel(
     job: Job, each: ChannelDistance, setting_s: float | None, result: DistancesResult, limit_s: float
 ) -> WrongTime | None:
     channel, sound_s, speed = each.channel.id, each.arrival_residual_s, each.speed_m_s
     geometry = geometry_m(job, each.channel)
     tape_off_s = 0.0 if geometry is None or each.origin == "position" else (each.distance_m - geometry) / speed
     slack_s = max(-job.limit("layout.tape").lower, job.limit("layout.tape").upper) / speed
-    off = sound_s is not None and _sounds_off(each, result)
+    off = sound_s is not None and _contradicts_tape(each, result)
     if setting_s is not None:
         # Setting and sound agree against the tape, or tape and sound against the setting.
         u_s = each.check_setting.uncertainty / 1000
@@ -297,7 +299,7 @@ def _of_channel(
             seats=int(heard),
         )
     if not off or sound_s is None:
-        return _unnoted(each, result, limit_s)
+        return _without_setting(each, result, limit_s)
     if each.origin == "tape" and geometry is not None and abs(sound_s + tape_off_s) <= slack_s:
         return WrongTime(channel=channel, what="tape", error_s=sound_s, u_s=each.arrival_u_s, likely=False)
     seats = len(result.rest_s.get(channel, {}))
@@ -316,7 +318,7 @@ def _of_channel(
     )
 
 
-def _sounds_off(each: ChannelDistance, result: DistancesResult) -> bool:
+def _contradicts_tape(each: ChannelDistance, result: DistancesResult) -> bool:
     """Whether a channel contradicts the tape beyond doubt, also if its processor assumes another speed of sound."""
     if not each.outlier:
         return False
@@ -325,7 +327,7 @@ def _sounds_off(each: ChannelDistance, result: DistancesResult) -> bool:
     return not (scaled and reference is not None and abs(reference) < 0.6e-3)
 
 
-def _unnoted(each: ChannelDistance, result: DistancesResult, limit_s: float) -> WrongTime | None:
+def _without_setting(each: ChannelDistance, result: DistancesResult, limit_s: float) -> WrongTime | None:
     """Without a setting: the one channel that is not aligned while the others are, which shows that delays are active."""
     if (
         each.held is not None

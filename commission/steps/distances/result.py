@@ -29,7 +29,13 @@ from commission.steps.shared.arrivals import (
     seat_arrivals,
 )
 from commission.steps.shared.screening import usable
-from commission.steps.shared.survey import applied_delays_s, geometry_m, matched, surveyed, taped_m
+from commission.steps.shared.survey import (
+    applied_delays_s,
+    geometry_m,
+    known_distance_m,
+    round_matching,
+    round_survey,
+)
 
 SUB_LATENCY_S = 0.002
 """Latency from which a subwoofer's own latency is worth entering (common practice, no source)."""
@@ -178,7 +184,7 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
     """
     analyses = usable(job, analyses, round_id)
     system = job.system
-    known = {c: found for c in system.channels if (found := taped_m(job, c, round_id)) is not None}
+    known = {c: found for c in system.channels if (found := known_distance_m(job, c, round_id)) is not None}
     measured = _measure(job, round_id, analyses, known)
     comparison = _compare(job, measured, np.array([c.id in set_by_bass for c in known], bool))
     proposal = _propose(job, measured, comparison)
@@ -206,12 +212,12 @@ def solve(job: Job, round_id: str, analyses: Analyses, set_by_bass: Container[st
         no_swap_reason=why_no_swap if known else "no distances yet",
         reference=None if system.reference_seat is None else system.reference_seat.id,
         takes_delays=system.processor.delay.unit == "ms",
-        **_of_matching(job, round_id, analyses),
+        **_matched_times(job, round_id, analyses),
     )
 
 
 @dataclass(frozen=True, slots=True, eq=False, kw_only=True)
-class _Measured:
+class _Channels:
     """The channels with a distance: arrays [shape=(channels,)], NaN where unknown."""
 
     known: dict[Channel, tuple[float, str]]
@@ -241,7 +247,7 @@ class _Measured:
     """Speed of sound that the processor assumes."""
 
 
-def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, tuple[float, str]]) -> _Measured:
+def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, tuple[float, str]]) -> _Channels:
     system, channels = job.system, list(known)
     speed = speed_of_sound_m_s(system.temperature_c)
     tape = np.array([distance for distance, _ in known.values()])
@@ -251,7 +257,7 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
     applied = applied_delays_s(job, round_id, channels, speed)
     arrivals = _array(each.arrival_s for each in heard)
     fit = common_latency(arrivals, tape, np.where(passes, applied, 0.0), speed, mains)
-    once = heard if fit is None else [_once(*both) for both in zip(heard, fit.residual_s, strict=True)]
+    once = heard if fit is None else [_own_arrivals(*both) for both in zip(heard, fit.residual_s, strict=True)]
     if once != heard:
         heard = once
         arrivals = _array(each.arrival_s for each in heard)
@@ -263,7 +269,7 @@ def _measure(job: Job, round_id: str, analyses: Analyses, known: dict[Channel, t
         for flight, h, c in zip(flights, heard, channels, strict=True)
     ]
     budgets = _with_median(budgets, residual, mains & passes)
-    return _Measured(
+    return _Channels(
         known=known,
         heard=heard,
         tape_m=tape,
@@ -292,7 +298,7 @@ def _heard_twice(heard: ReferenceArrival, residual_s: float) -> bool:
     )
 
 
-def _once(heard: ReferenceArrival, residual_s: float) -> ReferenceArrival:
+def _own_arrivals(heard: ReferenceArrival, residual_s: float) -> ReferenceArrival:
     """The arrivals of a channel, without one that may belong to another loudspeaker."""
     if not _heard_twice(heard, residual_s):
         return heard
@@ -303,7 +309,7 @@ def _once(heard: ReferenceArrival, residual_s: float) -> ReferenceArrival:
     return replace(heard, arrival_s=None, why=why)
 
 
-def _to_enter(job: Job, speed_m_s: float, distances_m: FloatArray) -> tuple[delays_of.DelaySetting, ...]:
+def _settings_to_enter(job: Job, speed_m_s: float, distances_m: FloatArray) -> tuple[delays_of.DelaySetting, ...]:
     """The settings for these distances [shape=(channels,)]."""
     processor = job.system.processor
     if not len(distances_m):
@@ -337,17 +343,17 @@ class _Comparison:
     """Channels with a latency of their own."""
 
 
-def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comparison:
+def _compare(job: Job, measured: _Channels, by_bass: NDArray[np.bool_]) -> _Comparison:
     """Comparison of the settings. `by_bass`: subwoofers with the settings proposed by the step Bass [shape=(channels,)]."""
     delay, mains, held, residual = job.system.processor.delay, measured.mains, measured.held, measured.residual_s
     u = measured.u_s
-    by_tape = _to_enter(job, measured.speed_m_s, measured.tape_m)
+    by_tape = _settings_to_enter(job, measured.speed_m_s, measured.tape_m)
     # A subwoofer's setting may include its own latency: main channels determine the unit if they agree or are enough.
     ratio = _ratio(np.where(mains, held, np.nan), by_tape, delay)
     if ratio is None and mains.sum() < 3:
         ratio = _ratio(held, by_tape, delay)
     tape_error_s = _held_errors(measured.applied_s, by_tape, mains)
-    together = _together(measured.alignment_s, residual, tape_error_s, mains)
+    together = _net_arrivals_s(measured.alignment_s, residual, tape_error_s, mains)
     one_step_s = step_s(delay, measured.own_m_s)
     tolerance_s = job.limit("distances.setting").upper / 1000 + one_step_s
     suits_sound = mains & (np.abs(together) <= tolerance_s) & (_is_feet(ratio) is None)
@@ -366,8 +372,8 @@ def _compare(job: Job, measured: _Measured, by_bass: NDArray[np.bool_]) -> _Comp
     # If delays are bypassed, an early subwoofer may be a recording that did pass them, unless its setting agrees with it.
     shifted = (late | early & (np.isfinite(measured.alignment_s) | keeps)) & ~by_bass
     entered = mains & (_is_feet(ratio) is None)
-    nearly = _nearly_suits(job, together, residual, u, entered, one_step_s)
-    nearly |= entered & _as_partners(job, list(measured.known), together, residual, u)
+    nearly = _nearly_aligned(job, together, residual, u, entered, one_step_s)
+    nearly |= entered & _late_like_partner(job, list(measured.known), together, residual, u)
     latent = suits_sound | nearly
     return _Comparison(
         ratio=ratio,
@@ -397,7 +403,7 @@ class _Proposal:
     """Channels whose setting is compared with the sound, not with their distance alone."""
 
 
-def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
+def _propose(job: Job, measured: _Channels, found: _Comparison) -> _Proposal:
     delay, mains, tape = job.system.processor.delay, measured.mains, measured.tape_m
     speed, own, keeps = measured.speed_m_s, measured.own_m_s, found.keeps
     latency_m = measured.residual_s * speed
@@ -405,19 +411,19 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
     # A setting that contradicts its tape is compared with the sound, including the subwoofer's own latency.
     differs = ~mains & np.isfinite(latency_m) & (np.abs(found.entered_s) > SUB_LATENCY_S) & found.usual
     by_sound = found.shifted | differs
-    needed = _to_enter(job, speed, tape + np.where(by_sound, latency_m, 0.0))
+    needed = _settings_to_enter(job, speed, tape + np.where(by_sound, latency_m, 0.0))
     distances_m = np.where(keeps, tape + found.entered_s * speed, acoustic)
-    settings = _to_enter(job, speed, distances_m)
+    settings = _settings_to_enter(job, speed, distances_m)
     as_held = mains & (found.suits_sound | (np.abs(found.tape_error_s) <= found.tolerance_s))
     if delay.unit != "ms" and found.usual and mains.sum() >= 3 and as_held[mains].all():
         # An excess common to all settings is inaudible: it stays, so that no setting needs changing for it.
         excess = (measured.held - [each.exact for each in settings])[mains]
         more = delays_of.unit_m(delay.unit) * float(np.median(excess))
         if abs(more) / own > found.tolerance_s:
-            settings = _to_enter(job, speed, distances_m + more * speed / own)
+            settings = _settings_to_enter(job, speed, distances_m + more * speed / own)
             keeps = keeps | mains
     return _Proposal(
-        settings=_kept(settings, measured.held, keeps, delay.step),
+        settings=_final_settings(settings, measured.held, keeps, delay.step),
         acoustic_m=acoustic,
         held_error_s=_held_errors(measured.applied_s, needed, mains),
         keeps=keeps,
@@ -425,9 +431,9 @@ def _propose(job: Job, measured: _Measured, found: _Comparison) -> _Proposal:
     )
 
 
-def _of_matching(job: Job, round_id: str, analyses: Analyses) -> _MatchedTimes:
+def _matched_times(job: Job, round_id: str, analyses: Analyses) -> _MatchedTimes:
     """Delays of the channels from the arrivals of all seats."""
-    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    found, matching = round_survey(job, round_id, analyses), round_matching(job, round_id, analyses)
     if isinstance(found, str) or matching is None:
         return {"scale": 1.0, "late_s": {}, "rest_s": {}}
     rest = {
@@ -461,7 +467,7 @@ def _array(values: Iterable[float | None]) -> FloatArray:
     return np.array([math.nan if value is None else value for value in values], dtype=float)
 
 
-def _none(value: float) -> float | None:
+def _none_if_nan(value: float) -> float | None:
     return None if math.isnan(value) else float(value)
 
 
@@ -475,7 +481,7 @@ class _Budgets:
     own_m_s: float
 
 
-def _times(measured: _Measured, comparison: _Comparison, proposal: _Proposal, index: int) -> _Times:
+def _times(measured: _Channels, comparison: _Comparison, proposal: _Proposal, index: int) -> _Times:
     return _Times(
         held=float(measured.held[index]),
         held_error_s=float(proposal.held_error_s[index]),
@@ -487,7 +493,7 @@ def _times(measured: _Measured, comparison: _Comparison, proposal: _Proposal, in
     )
 
 
-def _budgets(measured: _Measured, held_error_s: FloatArray) -> list[_Budgets]:
+def _budgets(measured: _Channels, held_error_s: FloatArray) -> list[_Budgets]:
     """Budgets of each channel."""
     mains = measured.mains
     alone = [
@@ -571,7 +577,7 @@ def _keeps_latency(
     return keeps
 
 
-def _together(
+def _net_arrivals_s(
     alignment_s: FloatArray, residual_s: FloatArray, tape_error_s: FloatArray, mains: NDArray[np.bool_]
 ) -> FloatArray:
     """Arrival of each channel with the current settings, minus the main channels' median [s].
@@ -586,7 +592,7 @@ def _together(
     return np.where(np.isfinite(alignment_s), alignment_s, past if known.sum() >= 3 else np.nan)
 
 
-def _nearly_suits(
+def _nearly_aligned(
     job: Job,
     together_s: FloatArray,
     residual_s: FloatArray,
@@ -603,7 +609,7 @@ def _nearly_suits(
     )
 
 
-def _as_partners(
+def _late_like_partner(
     job: Job, channels: list[Channel], together_s: FloatArray, residual_s: FloatArray, u_s: FloatArray
 ) -> NDArray[np.bool_]:
     """Channels as late by their sound as their mirror partner, both with settings that allow for at least half of it.
@@ -643,7 +649,7 @@ def _has_latency(
     return found
 
 
-def _kept(
+def _final_settings(
     settings: tuple[delays_of.DelaySetting, ...], held: FloatArray, keeps: NDArray[np.bool_], step: float
 ) -> tuple[delays_of.DelaySetting, ...]:
     """The settings to enter; a kept one is not changed by rounding."""
@@ -705,7 +711,7 @@ def unit_is_entered(result: DistancesResult) -> bool:
 
 def _channel(
     job: Job,
-    measured: _Measured,
+    measured: _Channels,
     comparison: _Comparison,
     proposal: _Proposal,
     index: int,
@@ -725,7 +731,7 @@ def _channel(
     setting_check, by_setting = _check_setting(job, channel, heard, times, by_setting, budgets, wrong_unit)
     arrival_check, by_arrival = _check_arrival(job, channel, heard, times, budgets, shifted=shifted)
     if set_elsewhere is not None:
-        setting_check, arrival_check = (_excused(each, set_elsewhere) for each in (setting_check, arrival_check))
+        setting_check, arrival_check = (_waived(each, set_elsewhere) for each in (setting_check, arrival_check))
     return ChannelDistance(
         channel=channel,
         distance_m=distance,
@@ -733,11 +739,11 @@ def _channel(
         acoustic_m=acoustic_m,
         kept_latency_s=float(comparison.entered_s[index]) if keeps else None,
         setting=setting,
-        held=_none(times.held),
-        held_error_s=_none(times.held_error_s),
-        arrival_s=_none(times.arrival_s),
-        arrival_residual_s=_none(times.residual_s),
-        alignment_s=_none(times.alignment_s),
+        held=_none_if_nan(times.held),
+        held_error_s=_none_if_nan(times.held_error_s),
+        arrival_s=_none_if_nan(times.arrival_s),
+        arrival_residual_s=_none_if_nan(times.residual_s),
+        alignment_s=_none_if_nan(times.alignment_s),
         arrival_u_s=times.u_s,
         why_no_arrival=heard.why,
         speed_m_s=measured.speed_m_s,
@@ -761,7 +767,7 @@ def _check_arrival(
     shifted: bool,
 ) -> tuple[Check, Budget]:
     """Check of the channel's arrival, and its uncertainty budget."""
-    value, text, why_not = _judged_arrival(channel, heard, times, shifted=shifted)
+    value, text, why_not = _arrival_value(channel, heard, times, shifted=shifted)
     by_arrival = budgets.alignment if text == AGAINST_OTHERS else budgets.arrival
     limit = job.limit("distances.sub") if channel.is_sub else job.limit("distances.arrival")
     if channel.is_sub and value is not None:
@@ -781,7 +787,7 @@ def _check_arrival(
     return check, by_arrival
 
 
-def _excused(check: Check, why_not: str) -> Check:
+def _waived(check: Check, why_not: str) -> Check:
     """A check of a channel set by another step: not tested, unless it passes by tape and arrival, too."""
     if check.value is None or check.verdict is Verdict.PASS:
         return check
@@ -873,7 +879,7 @@ def _why_no_setting(channel: Channel, times: _Times, verdict: Verdict, wrong_uni
     return None
 
 
-def _judged_arrival(
+def _arrival_value(
     channel: Channel, heard: ReferenceArrival, times: _Times, *, shifted: bool
 ) -> tuple[float | None, str, str | None]:
     """(value [s], description, reason for no value) of the check of the arrival.

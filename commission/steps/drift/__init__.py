@@ -104,7 +104,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         advice=_advice(job, earlier, result),
         main_result=_main_result(result),
         remarks=(
-            *_opening(job, earlier, round_id),
+            *_introduction(job, earlier, round_id),
             *_steady(result),
             *_shared_sentences(job, earlier, result),
             *_apart_sentences(job, result),
@@ -141,7 +141,7 @@ def _sign_words(drift: Drift) -> str:
     return f"{sign_word(drift.before)} then, {sign_word(drift.now)} now"
 
 
-def _opening(job: Job, earlier: EarlierVisit, round_id: str) -> tuple[str, ...]:
+def _introduction(job: Job, earlier: EarlierVisit, round_id: str) -> tuple[str, ...]:
     out = [
         f"Compared: this visit {round_name(round_id)} with “{earlier.title}” {round_name(earlier.round)}, closed "
         f"{earlier.closed_at[:10]} (file {earlier.file_name}, digest {earlier.digest[:16]}…)."

@@ -46,7 +46,7 @@ def change(
     what = kind(quantity)
     unit = UNITS[what]
     parts = [
-        Contribution(source=source, u=_own(what, figures), unit=unit, dof=_dof(figures), basis=_STORED)
+        Contribution(source=source, u=_mean_u(what, figures), unit=unit, dof=_dof(figures), basis=_STORED)
         for source, figures in (("value of the earlier visit", then), ("value of this visit", now))
     ]
     if what == RESPONSE:
@@ -69,7 +69,7 @@ def change(
                 basis=f"first order of a standard deviation; ±0.3 dB at each seat ({budget_for.CUSTOM})",
             )
         )
-    again = _again(quantity, is_sub=is_sub)
+    again = _replacement_u(quantity, is_sub=is_sub)
     if again is not None:
         parts.append(
             Contribution(
@@ -89,7 +89,7 @@ def change(
     )
 
 
-def _again(quantity: str, *, is_sub: bool) -> float | None:
+def _replacement_u(quantity: str, *, is_sub: bool) -> float | None:
     """Contribution of a microphone put back on another day, for each visit and seat; None if the visit's value includes
     it.
     """
@@ -101,7 +101,7 @@ def _again(quantity: str, *, is_sub: bool) -> float | None:
     return AGAIN_U_MS if what == ARRIVAL else None
 
 
-def _own(what: str, figures: Sequence[EarlierFigure]) -> float:
+def _mean_u(what: str, figures: Sequence[EarlierFigure]) -> float:
     """Contribution of the mean of one visit's figures, with independent errors."""
     common = u_of.combine(budget_for.ANGLE_U_DB, budget_for.GAIN_U_DB) if what == RESPONSE else 0.0
     return math.sqrt(sum(max((f.uncertainty or 0.0) ** 2 - common**2, 0.0) for f in figures)) / len(figures)

@@ -81,7 +81,7 @@ def earlier_visit(job: Job, analyses: Analyses, *, file_name: str, program_versi
     )
 
 
-def held_rounds(job: Job) -> tuple[str, ...]:
+def rounds_with_data(job: Job) -> tuple[str, ...]:
     """The rounds with data, in the order of the visit."""
     held = {r.body.round for r in job.readings} | {r.body.round for r in job.responses} | {r for r, _ in job.settings}
     return tuple(r for r in job.rounds if r in held)
@@ -89,7 +89,7 @@ def held_rounds(job: Job) -> tuple[str, ...]:
 
 def last_round(job: Job) -> str:
     """As left if anything was measured or noted in it, otherwise the last round with data."""
-    held = held_rounds(job)
+    held = rounds_with_data(job)
     return held[-1] if held else AS_FOUND
 
 
@@ -176,8 +176,8 @@ def _spreads(job: Job, round_id: str, analyses: Analyses) -> Iterator[EarlierFig
     elsewhere.
     """
     once = _without_repeats(analyses)
-    as_placed = seat_variance.one_round(job, round_id, once)
-    for name, kinds in seat_variance.one_round(job, round_id, analyses).items():
+    as_placed = seat_variance.variance_of_round(job, round_id, once)
+    for name, kinds in seat_variance.variance_of_round(job, round_id, analyses).items():
         for label, band in kinds[seat_variance.HEARD].items():
             default = as_placed.get(name, {}).get(seat_variance.HEARD, {}).get(label)
             yield EarlierFigure(

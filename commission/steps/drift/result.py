@@ -34,8 +34,8 @@ from commission.steps.drift.figures import (
     RESPONSE,
     SETTINGS,
     figures_of,
-    held_rounds,
     kind,
+    rounds_with_data,
 )
 from commission.steps.drift.visits import (
     NOT_NOW,
@@ -44,7 +44,7 @@ from commission.steps.drift.visits import (
     coarser_step,
     explained,
     flight_m,
-    in_unit_of_now,
+    in_present_unit,
     place_of,
     why_not,
 )
@@ -161,7 +161,7 @@ def compared_round(job: Job) -> str:
 
     Later measurements include the changes of this visit.
     """
-    held = held_rounds(job)
+    held = rounds_with_data(job)
     return held[0] if held else AS_FOUND
 
 
@@ -199,7 +199,7 @@ def solve(job: Job, round_id: str, analyses: Analyses) -> DriftResult:
 def _exact(visits: Visits, place: Place, pair: tuple[EarlierFigure, EarlierFigure]) -> Drift:
     """Comparison of a setting, as noted then and now."""
     before, now = pair[0].value, pair[1].value
-    before = in_unit_of_now(visits, before) if place[0] == HELD else before
+    before = in_present_unit(visits, before) if place[0] == HELD else before
     same = max(coarser_step(visits) if place[0] == HELD else 0.0, SAME)
     change = now - before
     return Drift(
@@ -241,8 +241,8 @@ def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], d
     for place, (then, now) in pairs.items():
         known = explained(visits, place[0], place[1] or "", passes=now.passes_delays)
         rest[place] = now.value - then.value - (known or 0.0), known
-    common = _in_common(visits, {place: each[0] for place, each in rest.items()})
-    absolute = _as_read(visits, rest, common)
+    common = _common_changes(visits, {place: each[0] for place, each in rest.items()})
+    absolute = _meter_contributions(visits, rest, common)
     shared = {q: fmean(values) for q in SHARING if (values := [v for (own, _), v in common.items() if own == q])}
     groups: dict[tuple[str, str | None], list[Place]] = {}
     for place in pairs:
@@ -268,10 +268,10 @@ def _measured(visits: Visits, both: Pairs, apart: Apart) -> tuple[list[Drift], d
                 seats=tuple((seat, change) for seat, change in seats if seat is not None),
             )
         )
-    return _with_air(visits, _with_median(visits, drifts, absolute=absolute)), shared, absolute is not None
+    return _with_air_effect(visits, _with_median(visits, drifts, absolute=absolute)), shared, absolute is not None
 
 
-def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, str | None], float]:
+def _common_changes(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, str | None], float]:
     """(quantity, seat) → median over the mains there; only with at least three of them."""
     values: dict[tuple[str, str | None], list[float]] = {}
     for (quantity, channel, seat), value in rest.items():
@@ -280,7 +280,7 @@ def _in_common(visits: Visits, rest: Mapping[Place, float]) -> dict[tuple[str, s
     return {key: median(own) for key, own in values.items() if len(own) >= LEAST_MAINS}
 
 
-def _as_read(
+def _meter_contributions(
     visits: Visits, rest: Mapping[Place, object], common: Mapping[tuple[str, str | None], float]
 ) -> tuple[Contribution, ...] | None:
     """Contributions of the meters to levels as read, if no seat separates volume and loudspeakers; else None."""
@@ -307,7 +307,7 @@ def _with_median(visits: Visits, drifts: list[Drift], *, absolute: tuple[Contrib
     return out
 
 
-def _with_air(visits: Visits, drifts: list[Drift]) -> list[Drift]:
+def _with_air_effect(visits: Visits, drifts: list[Drift]) -> list[Drift]:
     """Arrivals with the effect of both visits' temperatures on a path longer or shorter than that of the mains."""
     far = {d.channel: flight_m(visits, d.channel) for d in drifts if d.quantity == ARRIVAL and d.channel is not None}
     # Only the mains, since their median is subtracted.

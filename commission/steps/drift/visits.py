@@ -36,7 +36,7 @@ from commission.steps.drift.figures import (
     kind,
 )
 from commission.steps.shared.subwoofers import SUBS
-from commission.steps.shared.survey import taped_m
+from commission.steps.shared.survey import known_distance_m
 
 MOVED_M = 0.05
 """Displacement from which something has moved: as far as a microphone is put back (common practice, no source)."""
@@ -116,7 +116,7 @@ def why_not(visits: Visits, place: Place, then: EarlierFigure | None, now: Earli
     if then is None or now is None:
         return _why_one_only(visits, quantity, seat, now is None)
     if quantity in SETTINGS:
-        return OTHER_UNIT if quantity == HELD and not _same_sort(visits) else None
+        return OTHER_UNIT if quantity == HELD and not _comparable(visits) else None
     if reason := _why_moved(visits, quantity, channel, seat or ""):
         return reason
     if then.passes_delays != now.passes_delays:
@@ -238,27 +238,27 @@ def _difference(then: float | None, now: float | None) -> float | None:
     return None if then is None or now is None else now - then
 
 
-def _same_sort(visits: Visits) -> bool:
+def _comparable(visits: Visits) -> bool:
     units = [s.processor.delay.unit for s in (visits.then, visits.now)]
     return (units[0] == "ms") == (units[1] == "ms")
 
 
-def in_unit_of_now(visits: Visits, value: float) -> float:
+def in_present_unit(visits: Visits, value: float) -> float:
     """An earlier distance setting, in the unit that the processor uses now."""
     then, now = (s.processor.delay.unit for s in (visits.then, visits.now))
-    return value if then == now or not _same_sort(visits) else value * delays_of.unit_m(then) / delays_of.unit_m(now)
+    return value if then == now or not _comparable(visits) else value * delays_of.unit_m(then) / delays_of.unit_m(now)
 
 
 def coarser_step(visits: Visits) -> float:
     """Rounding of a distance entered in another unit: half a step of the coarser one; 0 in the same unit."""
     then, now = (s.processor.delay for s in (visits.then, visits.now))
-    return 0.0 if then.unit == now.unit else max(in_unit_of_now(visits, then.step), now.step) / 2
+    return 0.0 if then.unit == now.unit else max(in_present_unit(visits, then.step), now.step) / 2
 
 
 def _delay_ms(visits: Visits, channel: str) -> float | None:
     """Additional delay of a channel since then, beyond the part common to all [ms]."""
     then, now = _held(visits, HELD, channel)
-    if then is None or now is None or not _same_sort(visits):
+    if then is None or now is None or not _comparable(visits):
         return None
     # A processor that takes distances uses one speed of sound, whatever the air.
     speed = speed_of_sound_m_s(visits.then.temperature_c)
@@ -277,7 +277,7 @@ def _delay_of(value: float, system: System, speed: float) -> float:
 def flight_m(visits: Visits, channel: str) -> float | None:
     """Distance of a loudspeaker from the reference seat; None without tape and positions."""
     known = visits.now.channel(channel)
-    found = None if known is None else taped_m(visits.job, known, visits.round)
+    found = None if known is None else known_distance_m(visits.job, known, visits.round)
     return None if found is None else found[0]
 
 

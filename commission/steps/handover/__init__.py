@@ -108,7 +108,7 @@ def signatures(job: Job) -> dict[str, tuple[str, str]]:
     return {e.body.role: (e.body.name, e.at) for e in job.signatures if isinstance(e.body, Signed)}
 
 
-def not_again(job: Job, later: str = AS_LEFT) -> tuple[tuple[str, ...], int, int, tuple[str, ...]]:
+def missing_repeats(job: Job, later: str = AS_LEFT) -> tuple[tuple[str, ...], int, int, tuple[str, ...]]:
     """Parts of as found that a later round lacks: channels whose level was not read again, number of responses not
     measured again, number of responses, and their channels. Channels in their order; all empty without that round.
     """
@@ -131,7 +131,7 @@ def not_again(job: Job, later: str = AS_LEFT) -> tuple[tuple[str, ...], int, int
 
 def not_measured_again(job: Job) -> tuple[str, ...]:
     """Sentences on what was not measured again; empty while there is no as-left round."""
-    unread, lost, heard, channels = not_again(job)
+    unread, lost, heard, channels = missing_repeats(job)
     out = []
     if unread:
         out.append(f"Levels were not read again as left: {', '.join(unread)}.")
@@ -145,7 +145,7 @@ def not_typed_in(job: Job) -> tuple[str, ...]:
     return tuple(c.channel for c in setting_changes(job) if c.changed and not c.applied)
 
 
-def logged_since(job: Job, role: str) -> int:
+def events_since_signature(job: Job, role: str) -> int:
     """Events logged after the newest signature of a role, which it does not cover. Other signatures, stored verdicts and
     issued sheets do not count.
     """
@@ -176,7 +176,7 @@ def _signature_sentences(job: Job) -> tuple[str, ...]:
         if role not in signed:
             out.append(f"Not signed by the {role}.")
             continue
-        later = logged_since(job, role)
+        later = events_since_signature(job, role)
         after = f" {later} event{'s were' if later > 1 else ' was'} logged after that: sign again." if later else ""
         out.append(f"Signed as {role}: {signed[role][0]}, {signed[role][1]}.{after}")
     return tuple(out)
@@ -213,7 +213,7 @@ def _advice(job: Job, left: bool) -> tuple[Advice, ...]:
     if not left:
         return ()
     signed = signatures(job)
-    role = next((role for role in ROLES if role not in signed or logged_since(job, role)), None)
+    role = next((role for role in ROLES if role not in signed or events_since_signature(job, role)), None)
     if role is None:
         return ()
     again = " again: events were logged since" if role in signed else ""

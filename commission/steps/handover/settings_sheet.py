@@ -104,7 +104,7 @@ def settings_sheet(job: Job, analyses: Analyses, round_id: str | None = None) ->
             lines += _bass_lines(job, *proposed[channel.id])
             continue
         if channel.id in off:
-            lines += _again_lines(job, channel, off[channel.id], rounds[0])
+            lines += _retry_lines(job, channel, off[channel.id], rounds[0])
             continue
         lines += [
             or_else(partial(_trim, job, analyses, channel, rounds, first), None),
@@ -141,7 +141,7 @@ def _bass_lines(job: Job, each: SubProposal, round_id: str) -> list[SheetLine]:
     if each.new_polarity != each.old_polarity or each.old_polarity == "reversed":
         lines.append(_line(job, each.channel, "polarity", each.old_polarity, each.new_polarity, round_id))
     if each.filters:
-        ranges, typed = job.system.processor.filters, _typed_in(job, each.channel.id)
+        ranges, typed = job.system.processor.filters, _ticked_setting(job, each.channel.id)
         old, new = (", ".join(filter_texts(v, ranges)) or "none" for v in (each.old_filters, each.new_filters))
         line = _line(job, each.channel, "filters", old, new, round_id)
         lines.append(replace(line, filters=each.new_filters, ticked=typed.filters == each.new_filters))
@@ -154,7 +154,7 @@ def _not_as_entered(job: Job, round_id: str, analyses: Analyses) -> dict[str, Su
     return {} if isinstance(checked, str) else {each.sub: each for each in checked.off}
 
 
-def _again_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -> list[SheetLine]:
+def _retry_lines(job: Job, channel: Channel, change: SubChange, round_id: str) -> list[SheetLine]:
     """The proposed settings of a subwoofer, and which of them to enter again."""
     held, ranges = held_setting(job, round_id, channel.id), job.system.processor.filters
     limited = change.limited_below_hz is not None
@@ -216,7 +216,7 @@ def _delay(
         if line is not None and line.old is not None and not known:
             continue  # without readings: the newest noted settings, otherwise as found
         new, why = (None, f"repair: {waiting}") if waiting is not None else (found.setting.setting, "")
-        if new is not None and channel.is_sub and (spoilt := _spoilt(job, round_id, channel.id, analyses)):
+        if new is not None and channel.is_sub and (spoilt := _spoiling_mistake(job, round_id, channel.id, analyses)):
             new, why = None, f"measure it again: {spoilt}"
         line = _line(job, channel, "delay", found.held, new, round_id, why)
         if known:
@@ -224,7 +224,7 @@ def _delay(
     return line
 
 
-def _spoilt(job: Job, round_id: str, channel: str, analyses: Analyses) -> str | None:
+def _spoiling_mistake(job: Job, round_id: str, channel: str, analyses: Analyses) -> str | None:
     """The measuring mistake because of which a channel has no arrival at the reference seat; None without one."""
     reference = job.system.reference_seat
     if reference is None or analyses.of(round_id, channel, reference.id) is None:
@@ -239,13 +239,13 @@ def _polarity(job: Job, analyses: Analyses, channel: Channel, rounds: Sequence[s
     for round_id in rounds:
         if channel.is_sub or job.setting(round_id, channel.id).polarity != "reversed":
             continue
-        heard = _heard_reversed(job, round_id, channel, analyses)
+        heard = _is_reversed(job, round_id, channel, analyses)
         if heard is not None:
             return _line(job, channel, "polarity", "reversed", "normal" if heard else "reversed", round_id)
     return None
 
 
-def _typed_in(job: Job, channel: str) -> Setting:
+def _ticked_setting(job: Job, channel: str) -> Setting:
     """Settings ticked as entered and still valid; a ticked trim implies nothing about the delay."""
     empty = Setting(round=AS_LEFT, channel=channel)
     ticked, held = job.typed_in.get((AS_LEFT, channel), empty), job.setting(AS_LEFT, channel)
@@ -259,7 +259,7 @@ def _typed_in(job: Job, channel: str) -> Setting:
     )
 
 
-def _heard_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:
+def _is_reversed(job: Job, round_id: str, channel: Channel, analyses: Analyses) -> bool | None:
     """Whether a channel is reversed relative to others of its model; None if undetermined."""
     state = seat_cells.solve(job, round_id, analyses).polarity[channel.id].state
     return {"alike": False, "reversed": True}.get(state)
@@ -280,7 +280,7 @@ def _line(
     round_id: str,
     why: str = "",
 ) -> SheetLine:
-    trim, delay, typed = job.system.processor.trim_db, job.system.processor.delay, _typed_in(job, channel.id)
+    trim, delay, typed = job.system.processor.trim_db, job.system.processor.delay, _ticked_setting(job, channel.id)
     now: float | str | None
     if kind == "trim":
         now, unit, decimals = typed.trim_db, "dB", grid_decimals(trim.step, 1)

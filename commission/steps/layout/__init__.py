@@ -43,7 +43,7 @@ from commission.steps.layout.search import search_places
 from commission.steps.layout.walls import walls_table
 from commission.steps.shared.budgets import CUSTOM, single
 from commission.steps.shared.cache import cached
-from commission.steps.shared.survey import taped_m
+from commission.steps.shared.survey import known_distance_m
 
 HELP = """
 Positions are measured from the floor below the **centre of the screen**: x to the right facing the screen (left is
@@ -109,7 +109,7 @@ def checked(job: Job, round_id: str, only: str | None = None) -> Outcome:
     checks = (*entered, *coverage)
     items = tuple(each.item for each in placed if each.item is not None)
     known = sum(seat.position_m is not None for seat in system.seats)
-    known += sum(taped_m(job, channel, round_id) is not None for channel in system.channels)
+    known += sum(known_distance_m(job, channel, round_id) is not None for channel in system.channels)
     wrong = next((check for check in entered if check.verdict is Verdict.FAIL), None)
     advice: tuple[Advice, ...] = ()
     clauses = [clause(meaning, failed) for meaning, failed in failed_by_kind(coverage).items()]
@@ -200,7 +200,7 @@ def _seat(job: Job, seat: Seat) -> _PlanEntry:
 def _channel(job: Job, round_id: str, channel: Channel, coverage: tuple[Check, ...]) -> _PlanEntry:
     reference, where = job.system.reference_seat, channel.position_m
     ears = reference.position_m if reference is not None else None
-    away = taped_m(job, channel, round_id)
+    away = known_distance_m(job, channel, round_id)
     distance = None if away is None else away[0]
     if where is None:
         return _PlanEntry(channel.id, channel.name, None, distance_m=distance)
@@ -234,7 +234,7 @@ def _table(placed: Iterable[_PlanEntry]) -> Table:
 
 def _entry_checks(job: Job, round_id: str, channel: Channel) -> tuple[Check, ...]:
     """Plausibility checks of a loudspeaker's place."""
-    where, reference, away = channel.position_m, job.system.reference_seat, taped_m(job, channel, round_id)
+    where, reference, away = channel.position_m, job.system.reference_seat, known_distance_m(job, channel, round_id)
     if where is None:
         return ()
     partner = job.system.channel(mirror_partner(channel.id) or "")

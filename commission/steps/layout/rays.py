@@ -15,7 +15,7 @@ MOST = 4
 """Most rays of one loudspeaker at one seat, the strongest; more make a drawing illegible."""
 
 
-def bounce_m(job: Job, channel_id: str, seat_id: str, name: str | None) -> Position | None:
+def reflecting_point_m(job: Job, channel_id: str, seat_id: str, name: str | None) -> Position | None:
     """Point where a surface reflects the sound of a loudspeaker to a seat; None if a place or the room is unknown."""
     channel, seat, room = job.system.channel(channel_id), job.system.seat(seat_id), job.system.room
     if name is None or channel is None or seat is None or room is None:
@@ -40,7 +40,7 @@ def reflection_rays(job: Job, round_id: str, analyses: Analyses) -> Iterator[Pla
             count = 0
             for after_s, level_db in found or ():
                 name = surface(job, channel.id, seat.id, after_s, speed_m_s) if after_s >= OWN_SOUND_S else None
-                place = bounce_m(job, channel.id, seat.id, name)
+                place = reflecting_point_m(job, channel.id, seat.id, name)
                 if place is not None and count < MOST:
                     count += 1
                     yield PlanRay(

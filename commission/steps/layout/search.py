@@ -97,9 +97,9 @@ class _Audience:
     shares: FloatArray
     reference: int
 
-    def total(self, misses: Mapping[str, FloatArray]) -> Shortfall:
+    def total(self, shortfalls: Mapping[str, FloatArray]) -> Shortfall:
         """The total shortfall, from that of each seat and loudspeaker [°]."""
-        square = np.mean([each**2 for each in misses.values()], axis=0)
+        square = np.mean([each**2 for each in shortfalls.values()], axis=0)
         return Shortfall(
             math.sqrt(square[self.reference]),
             math.sqrt(float(self.shares @ square)),
@@ -127,16 +127,16 @@ def _placed(job: Job) -> list[Channel]:
     return [channel for channel in job.system.channels if channel.position_m is not None and not channel.is_sub]
 
 
-def _misses_now(job: Job, audience: _Audience) -> dict[str, FloatArray]:
-    return {c.id: misses_deg(job, c, points([c.position_m]), audience.seats)[0] for c in _placed(job)}
+def _present_shortfalls(job: Job, audience: _Audience) -> dict[str, FloatArray]:
+    return {c.id: shortfalls_deg(job, c, points([c.position_m]), audience.seats)[0] for c in _placed(job)}
 
 
 @cached
 def shortfall(job: Job) -> Shortfall | None:
     """The shortfall of the present layout; None without a place of the reference seat or of any loudspeaker."""
     audience = _audience(job)
-    misses = {} if audience is None else _misses_now(job, audience)
-    return audience.total(misses) if audience is not None and misses else None
+    shortfalls = {} if audience is None else _present_shortfalls(job, audience)
+    return audience.total(shortfalls) if audience is not None and shortfalls else None
 
 
 @cached
@@ -146,7 +146,7 @@ def search_places(job: Job) -> Search | None:
     groups = list(_groups(placed))
     if audience is None or not groups:
         return None
-    now = _misses_now(job, audience)
+    now = _present_shortfalls(job, audience)
     tried = [_Candidates(job, group, audience.seats, placed) for group in groups]
     tradeoffs = []
     for weight in WEIGHTS:
@@ -154,7 +154,7 @@ def search_places(job: Job) -> Search | None:
         best, moves = dict(now), []
         for each in tried:
             row = each.best(shares)
-            found = each.misses(row)
+            found = each.shortfalls(row)
             gain = sum(float(shares @ (now[c] ** 2 - found[c] ** 2)) for c in found)
             if gain < WORTH_DEG**2 * len(found):
                 continue
@@ -181,17 +181,17 @@ class _Candidates:
             keep &= np.linalg.norm(all_points[0] - all_points[1], axis=1) >= APART_M
         keep |= np.all(points == start, axis=1)
         self._points = [at[keep] for at in all_points]
-        self._misses = [misses_deg(job, c, at, seats) for c, at in zip(group, self._points, strict=True)]
+        self._shortfalls = [shortfalls_deg(job, c, at, seats) for c, at in zip(group, self._points, strict=True)]
         self._far = np.linalg.norm(self._points[0] - start, axis=1)
 
     def best(self, weights: FloatArray) -> int:
         """Row of the place with the least weighted mean square."""
-        cost = np.sum([each**2 @ weights for each in self._misses], axis=0) + NEARER_DEG2_PER_M * self._far
+        cost = np.sum([each**2 @ weights for each in self._shortfalls], axis=0) + NEARER_DEG2_PER_M * self._far
         return int(np.argmin(cost))
 
-    def misses(self, row: int) -> dict[str, FloatArray]:
+    def shortfalls(self, row: int) -> dict[str, FloatArray]:
         """Channel → shortfall of each seat [°]."""
-        return {c.id: each[row] for c, each in zip(self._group, self._misses, strict=True)}
+        return {c.id: each[row] for c, each in zip(self._group, self._shortfalls, strict=True)}
 
     def places(self, row: int) -> dict[str, Position]:
         """Channel → its place there."""
@@ -272,7 +272,7 @@ def _allowed(system: System, channel: Channel, at: FloatArray, others: list[Chan
     return np.asarray(keep)
 
 
-def misses_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> FloatArray:
+def shortfalls_deg(job: Job, channel: Channel, at: FloatArray, seats: list[Seat]) -> FloatArray:
     """Shortfall of each seat for a loudspeaker at each place, (places, seats) [°]."""
     reference = job.system.reference_seat
     assert reference is not None

@@ -52,7 +52,7 @@ from commission.steps.seats.awaiting import AFTER_REPAIR, awaiting_repair, waiti
 from commission.steps.shared.cache import cached
 from commission.steps.shared.isolation import or_else
 from commission.steps.shared.set_by_bass import trims_by_bass
-from commission.steps.shared.sub_sum import QUANTITY, SumFromResponses, adds_up, sum_from_responses
+from commission.steps.shared.sub_sum import QUANTITY, SumFromResponses, sum_from_responses, targets_sum
 from commission.steps.shared.subwoofers import sub_outputs
 from commission.steps.shared.survey import delay_slope_s
 from commission.steps.shared.unusual import unusual_level
@@ -103,7 +103,7 @@ def plan(job: Job, round_id: str) -> tuple[Task, ...]:
                 )
             )
     subs, group = sub_outputs(job)
-    if reference is not None and len(subs) > 1 and group is None and adds_up(job):
+    if reference is not None and len(subs) > 1 and group is None and targets_sum(job):
         tasks.append(
             Prompt(
                 channel=None,
@@ -128,7 +128,7 @@ def solve(job: Job, round_id: str, analyses: Analyses = NO_RESPONSES) -> LevelsR
 
 def _sums(job: Job, round_id: str, analyses: Analyses) -> dict[str, SumFromResponses | None]:
     """Sum of the subwoofers at the reference seat in this round and earlier ones, if it is required."""
-    if not adds_up(job) or round_id not in job.rounds:
+    if not targets_sum(job) or round_id not in job.rounds:
         return {}
     return {each: or_else(partial(_sum_of, job, each, analyses), None) for each in job.rounds_until(round_id)}
 
@@ -175,7 +175,7 @@ def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         checks=tuple(checks),
         tables=tuple(tables),
         advice=_advice(job, round_id, result),
-        choices=_offered(result),
+        choices=_offset_choices(result),
         main_result=_main_result(result),
         remarks=_remarks(job, round_id, result),
         budgets=_budgets(job, result),
@@ -196,7 +196,7 @@ def _seat(job: Job, result: LevelsResult) -> str | None:
     return result.seats[0] if result.seats else reference_id(job)
 
 
-def _offered(result: LevelsResult) -> tuple[Choice, ...]:
+def _offset_choices(result: LevelsResult) -> tuple[Choice, ...]:
     """The common offset, if the reference is out of some channel's reach or another was chosen."""
     if not (result.proposed_offset_db or result.offset_db):
         return ()

@@ -22,8 +22,8 @@ from commission.steps.seats.faults import trim_doubt
 from commission.steps.seats.result import OTHERS, SeatsResult
 from commission.steps.seats.result import solve as solve_seats
 from commission.steps.shared import budgets as budget_for
-from commission.steps.shared.sub_sum import MODES, SubSum, SumFromResponses, adds_up, sub_sum, sum_budget
-from commission.steps.shared.survey import taped_m
+from commission.steps.shared.sub_sum import MODES, SubSum, SumFromResponses, sub_sum, sum_budget, targets_sum
+from commission.steps.shared.survey import known_distance_m
 from commission.steps.wiring.leakage import leakages
 
 CONVENTIONS = (
@@ -227,7 +227,7 @@ def solve(
         for c, found in measured
     }
     return LevelsResult(
-        channels=_with_more(channels),
+        channels=_with_further_readings(channels),
         missing=tuple(c.id for c in job.system.channels if c.id not in channels),
         seats=counted,
         not_counted=_not_counted(read, counted),
@@ -459,7 +459,7 @@ def _asked_before_sum(
     """Subwoofers set, within a step, to the trim that brings each alone to the reference by the newest earlier round in
     which all were read, if nothing showed by then how they add → that level of each alone.
     """
-    if together is None or not adds_up(job):
+    if together is None or not targets_sum(job):
         return {}
     earlier = job.rounds[: job.rounds.index(round_id)]
     for at in range(len(earlier) - 1, -1, -1):
@@ -503,7 +503,7 @@ def _sum_check(
 
     `asked_db`: see `_asked_before_sum`; not tested if all of them are among these.
     """
-    if together is None or together.level_db is None or not adds_up(job):
+    if together is None or together.level_db is None or not targets_sum(job):
         return None
     first = next((sub for sub in together.alone_db if sub in readings), None)
     channel = None if first is None else job.system.channel(first)
@@ -532,14 +532,14 @@ def _sum_check(
     return check, replace(budget, seat=reference_id(job))
 
 
-def _with_more(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
+def _with_further_readings(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
     """The channels with the number of further readings that would decide them, every undecided one being read equally
     often.
     """
     open_ones = [each for each in channels.values() if each.match.verdict is Verdict.UNSURE]
     out = dict(channels)
     for each in open_ones:
-        more = _more(each, len(open_ones))
+        more = _further_readings(each, len(open_ones))
         name = {None: "no number of readings up to nine would", 1: "one more reading would"}.get(more)
         words = f"{name or f'{more} more readings would'} decide it"
         if more is not None:
@@ -549,7 +549,7 @@ def _with_more(channels: dict[str, ChannelLevel]) -> dict[str, ChannelLevel]:
     return out
 
 
-def _more(each: ChannelLevel, together: int) -> int | None:
+def _further_readings(each: ChannelLevel, together: int) -> int | None:
     """The least number of further readings for which the same mean and scatter would be within or outside the limit."""
     limit = each.match.limit
     assert limit is not None
@@ -696,7 +696,7 @@ def meter_support(job: Job) -> Support:
 
 def place_u_db(job: Job, channel: Channel) -> float:
     """Standard uncertainty of a reading from the meter's displacement from the ears [dB]."""
-    taped = None if channel.is_sub else taped_m(job, channel, job.rounds[-1])
+    taped = None if channel.is_sub else known_distance_m(job, channel, job.rounds[-1])
     distance = None if taped is None else max(taped[0], NEAREST_M)
     return level_placement_u_db(DISPLACED_M[meter_support(job)], is_sub=channel.is_sub, distance_m=distance)
 
@@ -798,7 +798,7 @@ def _targets_db(
     """The required reading of each channel; for a subwoofer set by the step Bass, its resulting level alone."""
     targets = {channel.id: target_db(job, channel) for channel in job.system.channels}
     mode = job.system.processor.sub_reference_for
-    if together is not None and mode is not None and adds_up(job):
+    if together is not None and mode is not None and targets_sum(job):
         targets |= together.targets_db(targets[next(iter(together.alone_db))], mode)
     for sub, trim_db in trims_by_bass.items():
         for earlier in reversed(job.rounds[: job.rounds.index(round_id)]):

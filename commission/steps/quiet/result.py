@@ -529,7 +529,7 @@ def nc_check(job: Job, noise: Noise, check_id: str, channel: str | None = None) 
     )
 
 
-def _disturbed(noise: Noise, noises: Iterable[Noise]) -> str | None:
+def _baseline_problem(noise: Noise, noises: Iterable[Noise]) -> str | None:
     """Reason why a recording of "everything off" is wrong: nothing becomes quieter when a source is switched on."""
     if noise.known != OFF or noise.nc is None:
         return None
@@ -552,7 +552,7 @@ def _disturbed(noise: Noise, noises: Iterable[Noise]) -> str | None:
 
 def _checked(job: Job, noise: Noise, noises: Iterable[Noise]) -> Noise:
     check = nc_check(job, noise, nc_check_id(noise.state))
-    checks = [replace(check, why_not=check.why_not or _disturbed(noise, noises))]
+    checks = [replace(check, why_not=check.why_not or _baseline_problem(noise, noises))]
     if noise.nc is None and noise.typed and noise.laeq_db is not None and not noise.laeq_at_most:
         checks = [
             Check(
@@ -583,7 +583,7 @@ def hum_check(job: Job, noise: Noise, check_id: str, channel: str | None = None)
     """Check of audible hum; if none was found, whether undetected hum could be audible."""
     why, value, none = noise.why_no_hum or None, noise.hum_excess_db, noise.hum_hz is None
     if none and why is None:
-        value = unfound_excess_db(noise.used_s)
+        value = undetected_hum_excess_db(noise.used_s)
     elif value is None and why is None:
         why = f"hum was found, but its level is unknown: {noise.why_no_rating}"
     return Check(
@@ -600,7 +600,7 @@ def hum_check(job: Job, noise: Noise, check_id: str, channel: str | None = None)
     )
 
 
-def unfound_excess_db(used_s: float) -> float:
+def undetected_hum_excess_db(used_s: float) -> float:
     """Largest level of an undetected line of hum above the just audible level, for that time [dB].
 
     Its bin is less than 11.5 dB above the median, which is 1.6 dB below the mean; noise masks it by its whole third

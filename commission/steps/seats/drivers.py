@@ -152,7 +152,7 @@ def _half_octaves(apart_db: Mapping[str, FloatArray]) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Uneven:
+class LevelVariation:
     """Lowest and highest difference of a loudspeaker from others over one and a half octaves, from 200 Hz on."""
 
     low_hz: float
@@ -166,7 +166,7 @@ class Uneven:
         return self.high_db - self.low_db
 
 
-def unevenness(apart_db: Mapping[str, FloatArray]) -> Uneven:
+def level_variation(apart_db: Mapping[str, FloatArray]) -> LevelVariation:
     """Variation of a difference over frequency, by its medians over the seats; `apart_db`: as for `driver_gaps`.
 
     No range if a half octave was not heard.
@@ -174,10 +174,10 @@ def unevenness(apart_db: Mapping[str, FloatArray]) -> Uneven:
     middle = np.median(_half_octaves(apart_db)[:, FROM_200_HZ:], axis=0)
     means = np.convolve(middle, np.full(3, 1 / 3), mode="valid")
     if not np.isfinite(means).all():
-        return Uneven(math.nan, 0.0, math.nan, 0.0)
+        return LevelVariation(math.nan, 0.0, math.nan, 0.0)
     low, high = int(means.argmin()), int(means.argmax())
     hz = [math.sqrt(math.prod(HALF_OCTAVES_HZ[FROM_200_HZ + 1 + k])) for k in (low, high)]
-    return Uneven(hz[0], float(means[low]), hz[1], float(means[high]))
+    return LevelVariation(hz[0], float(means[low]), hz[1], float(means[high]))
 
 
 def shared_level_db(apart_db: Mapping[str, FloatArray]) -> float:

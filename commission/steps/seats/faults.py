@@ -180,13 +180,13 @@ def drivers_in_doubt(result: SeatsResult) -> set[str]:
 def _uneven_from_db(against: PartnerComparison) -> float:
     if not against.has_partner:
         return UNEVEN_ALONE_DB
-    ends = against.uneven.low_db, against.uneven.high_db
+    ends = against.variation.low_db, against.variation.high_db
     return UNEVEN_BESIDE_EQUAL_DB if min(map(abs, ends)) <= CHANNEL_OFF_DB else UNEVEN_DB
 
 
 def depends_on_frequency(against: PartnerComparison) -> bool:
     """Whether a difference in level is not, or not only, a trim's."""
-    return against.uneven.range_db >= _uneven_from_db(against)
+    return against.variation.range_db >= _uneven_from_db(against)
 
 
 def trim_doubt(result: SeatsResult, channel: str, comparable: Container[str], *, loud: bool) -> str | None:
@@ -199,10 +199,10 @@ def trim_doubt(result: SeatsResult, channel: str, comparable: Container[str], *,
     if against is None:
         return None
     if depends_on_frequency(against) and against.partner in comparable:
-        uneven = against.uneven
+        variation = against.variation
         why = (
-            f"its level depends on frequency, {number(uneven.low_db, 1, signed=True)} dB near {uneven.low_hz:.0f} Hz and "
-            f"{number(uneven.high_db, 1, signed=True)} dB near {uneven.high_hz:.0f} Hz"
+            f"its level depends on frequency, {number(variation.low_db, 1, signed=True)} dB near {variation.low_hz:.0f} Hz "
+            f"and {number(variation.high_db, 1, signed=True)} dB near {variation.high_hz:.0f} Hz"
         )
         least = _uneven_from_db(against)
     elif (

@@ -46,11 +46,11 @@ from commission.steps.seats.drivers import (
     Dip,
     Driver,
     DriverGap,
-    Uneven,
+    LevelVariation,
     deepest_dip,
     driver_gaps,
+    level_variation,
     shared_level_db,
-    unevenness,
 )
 from commission.steps.seats.polarity import ChannelPolarity, PolarityComparison
 from commission.steps.shared import budgets as budget_for
@@ -174,7 +174,7 @@ class PartnerComparison:
     """Largest dip between neighbouring half octaves."""
     shared_db: float
     """Least difference of all half octaves from 200 Hz on, to one side; 0 if they differ to both."""
-    uneven: Uneven
+    variation: LevelVariation
     """Lowest and highest difference."""
 
     @property
@@ -252,7 +252,7 @@ def heard(job: Job, round_id: str, analyses: Analyses) -> SeatsResult:
         moved = moved | {
             c: f"it and {other} play from one loudspeaker" for c, other in zip(pair, pair[::-1], strict=True)
         }
-    against = _against(job, sound, moved)
+    against = _partner_comparisons(job, sound, moved)
     polarity = PolarityComparison(
         job,
         round_id,
@@ -372,7 +372,7 @@ def direct_db(analysis: Analysis | None) -> float:
     return math.nan if analysis is None or analysis.direct is None else direct_level_db(analysis.direct, DIRECT_HZ)
 
 
-def _against(
+def _partner_comparisons(
     job: Job, found: dict[tuple[str, str], Analysis | None], moved: Mapping[str, str]
 ) -> dict[str, PartnerComparison]:
     """Each main channel against its partner at the mirrored seat; one without a partner against the other mains.
@@ -413,7 +413,7 @@ def _against(
             drivers=driver_gaps(bands_apart, {s: d[1:] for s, d in beside.items()}, has_partner=partner in mains),
             dip=deepest_dip(bands_apart),
             shared_db=shared_level_db(bands_apart),
-            uneven=unevenness(bands_apart),
+            variation=level_variation(bands_apart),
             alike_seats=(sum(side * level > CHANNEL_OFF_DB for level in levels), len(levels)),
         )
     return out
@@ -457,7 +457,7 @@ class _Spread:
 
 
 def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str]) -> dict[str, _Spread]:
-    level, count = _less_mean({s: math.nan if a.level_db is None else a.level_db for s, a in heard.items()}, counted)
+    level, count = _minus_mean({s: math.nan if a.level_db is None else a.level_db for s, a in heard.items()}, counted)
     if not channel.is_sub:
         direct = {s: direct_db(a) for s, a in heard.items()}
         others = {s: [v for o, v in direct.items() if o != s and o in counted and math.isfinite(v)] for s in heard}
@@ -486,7 +486,7 @@ def _spreads(channel: Channel, heard: Mapping[str, Analysis], counted: set[str])
     }
 
 
-def _less_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, float], int]:
+def _minus_mean(values: dict[str, float], counted: set[str]) -> tuple[dict[str, float], int]:
     """Each seat minus the mean of the seats that count, and their number; empty with fewer than three."""
     good = {s: v for s, v in values.items() if math.isfinite(v)}
     common = [v for s, v in good.items() if s in counted]

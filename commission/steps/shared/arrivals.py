@@ -14,7 +14,7 @@ from commission.dsp.geometry import distance_m
 from commission.dsp.matching import Explanation
 from commission.model import Analyses, Channel, FloatArray, Job, Seat
 from commission.model.units import listed
-from commission.steps.shared.survey import common_clock, matched, on_clock, surveyed
+from commission.steps.shared.survey import common_clock, on_clock, round_matching, round_survey
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -107,10 +107,10 @@ def find_places(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, 
     A channel counts as elsewhere only if its exchange with others is beyond doubt. A small z means that another place
     fits nearly as well; channels without an arrival are left out.
     """
-    found = surveyed(job, round_id, analyses)
+    found = round_survey(job, round_id, analyses)
     if isinstance(found, str):
         return {}, f"whether loudspeakers are exchanged is not determined: {found}"
-    matching = matched(job, round_id, analyses)
+    matching = round_matching(job, round_id, analyses)
     assert matching is not None
     if matching.scattered:
         return {}, "whether loudspeakers are exchanged is not determined: the recordings share no clock"

@@ -91,7 +91,7 @@ class SeatLevels:
 
 
 @cached
-def one_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
+def variance_of_round(job: Job, round_id: str, analyses: Analyses) -> dict[str, dict[str, dict[str, BandResult]]]:
     """Seat variance of a single round: channel → kind → band label → result. For the record of one round alone."""
     return _round_variance(job, round_id, analyses, KINDS)
 
@@ -191,7 +191,7 @@ def repeatability(job: Job, rounds: tuple[str, ...], analyses: Analyses) -> tupl
     """(repeatability of a third octave at one seat, by band label, and its source)."""
     noise_db = _noise_db(job, rounds, analyses)
     repeated, moved, still = _repeated(job, rounds, analyses, noise_db)
-    gain_db = repeats_of.gain_u_db([_inside(each, variance.own_band(each.levels_db)) for each in repeated])
+    gain_db = repeats_of.gain_u_db([_at_points(each, variance.own_band(each.levels_db)) for each in repeated])
     linear = {b.label: _in_band(repeated, b.low_hz, min(b.high_hz, repeats_of.LINEAR_HZ)) for b in job.system.bands}
     out = {}
     for band in job.system.bands:
@@ -232,10 +232,10 @@ def _in_band(repeated: Sequence[repeats_of.Repeat], low_hz: float, high_hz: floa
     """Repeated measurements, where the loudspeaker plays in this band."""
     inside = (GRID_HZ >= low_hz) & (GRID_HZ <= high_hz)
     plays = [(each, inside & variance.own_band(each.levels_db)) for each in repeated]
-    return [_inside(each, own) for each, own in plays if own.any()]
+    return [_at_points(each, own) for each, own in plays if own.any()]
 
 
-def _inside(each: repeats_of.Repeat, points: variance.BoolArray) -> repeats_of.Repeat:
+def _at_points(each: repeats_of.Repeat, points: variance.BoolArray) -> repeats_of.Repeat:
     """A repeat at some points of the grid."""
     fields = ("levels_db", "place_db", "apart_db", "noise_db")
     return replace(each, **{name: getattr(each, name)[..., points] for name in fields})
@@ -304,7 +304,7 @@ class _Readings:
 
 @cached
 def _readings(job: Job, round_id: str, analyses: Analyses) -> _Readings:
-    read, other_gain = _levels_again(job, round_id, analyses)
+    read, other_gain = _repeated_levels(job, round_id, analyses)
     default, placings = repeats_of.default_repeatability(GRID_HZ), dict[str, list[repeats_of.Repeat]]()
     for name, by_seat in read.items():
         level_db = np.array([levels.mean(axis=0) for levels in by_seat.values()])
@@ -327,14 +327,14 @@ def _readings(job: Job, round_id: str, analyses: Analyses) -> _Readings:
     repeats = tuple(each for seat, own in placings.items() if seat not in still for each in own)
     independent = {name: {seat: levels[-1:] for seat, levels in own.items()} for name, own in read.items()}
     for each in repeats:
-        independent[each.channel][each.seat] = _put_back(each)
+        independent[each.channel][each.seat] = _same_place_readings(each)
     return _Readings(independent=independent, repeats=repeats, still=still, other_gain=other_gain)
 
 
-def _put_back(repeat: repeats_of.Repeat) -> FloatArray:
+def _same_place_readings(repeat: repeats_of.Repeat) -> FloatArray:
     """The readings made where the newest was made, which know all frequencies that it knows [shape=(times, n)]."""
     plays, known = variance.own_band(repeat.levels_db), np.isfinite(repeat.levels_db)
-    inside = _inside(repeat, plays)
+    inside = _at_points(repeat, plays)
 
     def counts(k: int) -> bool:
         pair = replace(inside, levels_db=inside.levels_db[[k, -1]])
@@ -346,7 +346,7 @@ def _put_back(repeat: repeats_of.Repeat) -> FloatArray:
     return repeat.levels_db[[*earlier, -1]]
 
 
-def _levels_again(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, dict[str, FloatArray]], int]:
+def _repeated_levels(job: Job, round_id: str, analyses: Analyses) -> tuple[dict[str, dict[str, FloatArray]], int]:
     """(channel, or all subwoofers → seat → third octaves of each repeat [shape=(times, n)], newest last; number of
     repeats made because of a wrong gain: they show no repeatability and only the newest is included).
     """

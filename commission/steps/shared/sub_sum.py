@@ -31,7 +31,7 @@ MODES: tuple[tuple[Mode, str], ...] = (
 """Intended sums of the subwoofers, with their texts."""
 
 
-def adds_up(job: Job) -> bool:
+def targets_sum(job: Job) -> bool:
     """Whether all subwoofers together are meant to read the reference."""
     return job.system.processor.sub_reference_for in ("together", "processor")
 

@@ -34,7 +34,7 @@ class NamedSurvey:
     """Without positions: distances by tape, from the reference seat only."""
 
 
-def taped_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
+def known_distance_m(job: Job, channel: Channel, round_id: str) -> tuple[float, str] | None:
     """(distance, origin) from the reference seat: the newest tape reading of this round or, without one, of an earlier
     round; else the job's tape distance; else the positions. Readings from another seat say nothing about this one.
     """
@@ -113,7 +113,7 @@ class _Grid:
 
 
 @cached
-def surveyed(job: Job, round_id: str, analyses: Analyses) -> NamedSurvey | str:
+def round_survey(job: Job, round_id: str, analyses: Analyses) -> NamedSurvey | str:
     """The survey of a round's main channels, or one clause with the missing part."""
     grid = _grid(job, round_id)
     if isinstance(grid, str):
@@ -154,7 +154,9 @@ def _grid(job: Job, round_id: str) -> _Grid | str:
     seats = [seat for seat in system.seats if seat.position_m is not None]
     if (len(placed) < len(mains) or not seats) and (len(placed) < 2 or len(seats) < 2):
         reference = system.reference_seat
-        taped = {channel: found[0] for channel in mains if (found := taped_m(job, channel, round_id)) is not None}
+        taped = {
+            channel: found[0] for channel in mains if (found := known_distance_m(job, channel, round_id)) is not None
+        }
         if reference is None or len(taped) < 2:
             return "positions of two main channels and of the seats are needed"
         return _Grid(
@@ -166,7 +168,7 @@ def _grid(job: Job, round_id: str) -> _Grid | str:
         )
     if len(placed) < 2:
         return "two main channels with positions are needed"
-    apart = np.array([[_apart(c.position_m, s.position_m) for s in seats] for c in placed])
+    apart = np.array([[_difference_m(c.position_m, s.position_m) for s in seats] for c in placed])
     far = np.linalg.norm(apart, axis=-1)
     return _Grid(
         channels=placed,
@@ -202,9 +204,9 @@ def _measured(
 
 
 @cached
-def matched(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
+def round_matching(job: Job, round_id: str, analyses: Analyses) -> Matching | None:
     """Conclusions from the arrivals of a round about the labels of its recordings; None without a survey."""
-    found = surveyed(job, round_id, analyses)
+    found = round_survey(job, round_id, analyses)
     if isinstance(found, str):
         return None
     matching = match(found.survey)
@@ -228,7 +230,7 @@ def indistinguishable_places(job: Job, round_id: str, analyses: Analyses) -> dic
 
     Channels without a position are missing; without a common clock, all are.
     """
-    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    found, matching = round_survey(job, round_id, analyses), round_matching(job, round_id, analyses)
     if isinstance(found, str) or matching is None or matching.scattered:
         return {}
     survey, names = found.survey, found.channels
@@ -251,7 +253,7 @@ def elsewhere(job: Job, round_id: str, analyses: Analyses) -> dict[str, str]:
     Their sound comes from another loudspeaker, perhaps of another model. A mirrored pair exchanged with each other is not
     included.
     """
-    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    found, matching = round_survey(job, round_id, analyses), round_matching(job, round_id, analyses)
     if isinstance(found, str) or matching is None or matching.scattered:
         return {}
     names = found.channels
@@ -269,7 +271,7 @@ def _is_pair(channels: Sequence[str]) -> bool:
     return len(channels) == 2 and mirror_partner(channels[0]) == channels[1]
 
 
-def _apart(channel: Position | None, seat: Position | None) -> tuple[float, float, float]:
+def _difference_m(channel: Position | None, seat: Position | None) -> tuple[float, float, float]:
     assert channel is not None
     assert seat is not None
     return channel[0] - seat[0], channel[1] - seat[1], channel[2] - seat[2]

@@ -15,7 +15,7 @@ from commission.dsp.trims import grid_decimals, to_grid
 from commission.model import Channel, Job, Position, Prompt, Room, Setting, System
 from commission.model.formatting import number
 from commission.model.units import FOOT_M, format_length
-from commission.steps.shared.survey import geometry_m, taped_m
+from commission.steps.shared.survey import geometry_m, known_distance_m
 
 LEAST_DIFFERENCE_M = 0.5
 DIFFERENT_BY = 0.25
@@ -42,7 +42,7 @@ def unusual_distance(job: Job, round_id: str, channel: Channel, value_m: float) 
     units = job.system.units
     entry = f"{format_length(value_m, units)} to {channel.name_and_id}"
     by_position = geometry_m(job, channel)
-    known = taped_m(job, channel, round_id)
+    known = known_distance_m(job, channel, round_id)
     earlier_m = known[0] if known is not None and known[1] == "tape" else None
     if earlier_m is not None and not _far(value_m, earlier_m):
         return ""  # a tape far from the positions was confirmed before
@@ -164,7 +164,7 @@ def _far_from_tape(job: Job, new: Setting) -> str:
 
     def factor(setting: Setting) -> float | None:
         channel = job.system.channel(setting.channel)
-        tape = taped_m(job, channel, setting.round) if channel is not None else None
+        tape = known_distance_m(job, channel, setting.round) if channel is not None else None
         if tape is None or not setting.distance or setting.distance < 0 or tape[0] <= 0:
             return None
         return setting.distance * unit_m / tape[0]
@@ -184,7 +184,7 @@ def _far_from_tape(job: Job, new: Setting) -> str:
         return ""
     channel = job.system.channel(new.channel)
     assert channel is not None
-    tape = taped_m(job, channel, new.round)
+    tape = known_distance_m(job, channel, new.round)
     assert tape is not None
     source = "the tape gives" if tape[1] == "tape" else "the positions give"
     return f"Distance {new.distance:g} {unit}, but {source} {tape[0] / unit_m:.2f} {unit}."

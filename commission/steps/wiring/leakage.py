@@ -24,7 +24,7 @@ from commission.model import Analyses, Budget, Check, ComplexArray, Job, RoomSou
 from commission.model.formatting import number
 from commission.model.units import listed
 from commission.steps.shared.cache import cached
-from commission.steps.shared.survey import NamedSurvey, surveyed
+from commission.steps.shared.survey import NamedSurvey, round_survey
 from commission.steps.wiring.budgets import leakage_budget
 
 LEAST_APART_S = 0.001
@@ -169,7 +169,7 @@ def leakages(job: Job, round_id: str, analyses: Analyses) -> Mapping[str, Channe
 
     All recordings are used, even those rejected by other checks, which a second loudspeaker can affect.
     """
-    found = surveyed(job, round_id, analyses)
+    found = round_survey(job, round_id, analyses)
     if isinstance(found, str) or found.by_tape:
         return {}
     visit = PairedRound(found)

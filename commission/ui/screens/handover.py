@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from commission.model import AS_LEFT
 from commission.model.fate import Fate
-from commission.steps.handover import ROLES, logged_since, not_measured_again, not_typed_in, signatures
+from commission.steps.handover import ROLES, events_since_signature, not_measured_again, not_typed_in, signatures
 from commission.ui.screens.findings import open_counts
 from commission.ui.text import round_name
 from commission.ui.widgets.draw.canvas import wrap
@@ -78,7 +78,7 @@ def _unsigned(job: Job, key: str) -> Iterator[str]:
     for role in ROLES:
         if role not in signed:
             yield f"The {role} has not signed ({key})."
-        elif logged_since(job, role):
+        elif events_since_signature(job, role):
             yield f"Events were logged after the {role} signed: sign again ({key})."
 
 

@@ -16,7 +16,7 @@ from typing import TypeAlias
 
 from commission.model import Analyses, Job
 from commission.steps.shared.cache import cached
-from commission.steps.shared.screening.arrival_times import mixed_up
+from commission.steps.shared.screening.arrival_times import mixed_up_recordings
 from commission.steps.shared.screening.gains import gain_changed
 from commission.steps.shared.screening.interference import interference, microphone
 from commission.steps.shared.screening.mistake import Kind, Mistake, without, without_times
@@ -34,7 +34,7 @@ DETECTORS: tuple[Detector, ...] = (
     normalised,
     not_moved,
     same_recording,
-    mixed_up,
+    mixed_up_recordings,
     interference,
     gain_changed,
     microphone,

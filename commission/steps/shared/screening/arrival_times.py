@@ -23,21 +23,21 @@ from commission.steps.shared.screening.mistake import (
     without,
     without_times,
 )
-from commission.steps.shared.survey import NamedSurvey, matched, surveyed
+from commission.steps.shared.survey import NamedSurvey, round_matching, round_survey
 
 LEAST_CUT, CUT_SHARE, SAME_ARRIVAL_S, DIFFERENT_SHARE = 6, 0.9, 0.0002, 0.3
 """Files were cut where nine of ten arrivals are within ±0.2 ms of each other, although three in ten would be more than
 0.4 ms from their channel's mean over the seats by distance: at least six arrivals (common practice, no source)."""
 
 
-def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
+def mixed_up_recordings(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]:
     """Recordings that belong to another seat, another channel, or another clock."""
     newest = places(job, round_id, analyses)
     timed = [item for item in newest.values() if _on_clock(item)]
     off_clock = _off_clock(job, round_id, newest, timed)
     if off_clock and off_clock[0].usable:
         return off_clock
-    found, matching = surveyed(job, round_id, analyses), matched(job, round_id, analyses)
+    found, matching = round_survey(job, round_id, analyses), round_matching(job, round_id, analyses)
     if isinstance(found, str) or matching is None:
         return off_clock
     if cut := _cut_files(found, timed, job):
@@ -50,9 +50,9 @@ def mixed_up(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, ...]
         if each.kind not in ("loudspeakers", "delay")
         for mistake in _mistakes(each, found, matching, newest, job)
     ]
-    if stray := _strays(found, matching, mistakes):
+    if stray := _single_outliers(found, matching, mistakes):
         left = without(analyses, (*mistakes, stray))
-        rest, of_rest = surveyed(job, round_id, left), matched(job, round_id, left)
+        rest, of_rest = round_survey(job, round_id, left), round_matching(job, round_id, left)
         if not isinstance(rest, str) and of_rest is not None and of_rest.scattered:
             return (_scattered(rest, of_rest, timed, job, (*off_clock, stray)),)
         mistakes.append(stray)
@@ -198,8 +198,8 @@ def _other_clock(
         seats=seats,
         reason=reason,
         evidence=(
-            f"at {seats[0]} all channels come {size} ms {_late(each.shift_s)} than at the other seats: z = {each.z:.0f}, "
-            "threshold 4",
+            f"at {seats[0]} all channels come {size} ms {_lateness(each.shift_s)} than at the other seats: z = {each.z:.0f}"
+            ", threshold 4",
         ),
         usable=without_times([item for (_, s), item in newest.items() if s in seats and _on_clock(item)], reason),
     )
@@ -244,11 +244,11 @@ def _mistakes(
     return out + ([_mistake(replace(each, seats=tuple(rest)), found, newest, job)] if rest else [])
 
 
-def _late(shift_s: float) -> str:
+def _lateness(shift_s: float) -> str:
     return "later" if shift_s > 0 else "earlier"
 
 
-def _strays(found: NamedSurvey, matching: Matching, known: list[Mistake]) -> Mistake | None:
+def _single_outliers(found: NamedSurvey, matching: Matching, known: list[Mistake]) -> Mistake | None:
     """Single recordings whose arrival no room and no setting explains."""
     spoilt = {seq for mistake in known for seq in mistake.usable}
     out = []
@@ -268,8 +268,8 @@ def _strays(found: NamedSurvey, matching: Matching, known: list[Mistake]) -> Mis
         seats=tuple(dict.fromkeys(item.seat for item, _ in out)),
         reason=reason,
         evidence=tuple(
-            f"{item.channel} at {item.seat} comes {number(1000 * abs(rest), 0)} ms {_late(rest)} than distance and delay "
-            f"explain, threshold {number(1000 * STRAY_S, 0)} ms"
+            f"{item.channel} at {item.seat} comes {number(1000 * abs(rest), 0)} ms {_lateness(rest)} than distance and "
+            f"delay explain, threshold {number(1000 * STRAY_S, 0)} ms"
             for item, rest in out[:6]
         ),
         usable=without_times([item for item, _ in out], reason),

@@ -61,15 +61,15 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
         worse = _usual(list(newest), subs, level - tail, np.fmin) - ratio
         louder = tail - _usual(list(newest), subs, tail)
         louder -= known_median(louder, axis=1)[:, None]
-        few = _few(list(newest), subs, np.isfinite(noise))
+        few = _too_few(list(newest), subs, np.isfinite(noise))
         bad = louder > np.where(few, FEW_ABOVE_DB, NOISE_ABOVE_DB)
         bad &= ratio < np.where(few, FEW_RATIO_DB, LEAST_RATIO_DB)
         bad &= worse > WORSE_DB
-    bad &= np.array([_plays(channel, newest) for channel, _ in newest])
+    bad &= np.array([_channel_range(channel, newest) for channel, _ in newest])
     bad &= ~np.array([_silent(channel, newest) for channel, _ in newest])[:, None]
     bad &= ~_decaying_lows(bad, ratio, noise, np.array([c in subs for c, _ in newest]))
     spoilt: dict[int, tuple[tuple[str, str], BoolArray]] = {
-        k: (place, _with_gaps(bad[k], ~np.isfinite(noise[k]) & _plays(place[0], newest)))
+        k: (place, _with_gaps(bad[k], ~np.isfinite(noise[k]) & _channel_range(place[0], newest)))
         for k, place in enumerate(newest)
         if bad[k].sum() >= LEAST_POINTS
     }
@@ -80,31 +80,31 @@ def interference(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake, 
             kind="interference",
             channels=place[:1],
             seats=place[1:],
-            reason=_covers(bad[k], covered),
+            reason=_cover_text(bad[k], covered),
             evidence=(
                 f"noise from {_range(bad[k])} is {np.median(louder[k][bad[k]]):.0f} dB above that of "
                 f"the other recordings (threshold {NOISE_ABOVE_DB:g} dB), signal to noise there "
                 f"{np.median(ratio[k][bad[k]]):.0f} dB (at least {LEAST_RATIO_DB:g} dB needed)",
             ),
-            usable=without_bands(job, [newest[place]], covered, _covers(bad[k], covered)),
+            usable=without_bands(job, [newest[place]], covered, _cover_text(bad[k], covered)),
         )
         for k, (place, covered) in spoilt.items()
     )
 
 
-def _covers(bad: BoolArray, with_gaps: BoolArray) -> str:
+def _cover_text(bad: BoolArray, with_gaps: BoolArray) -> str:
     """What noise covers, and what it may cover because its level there is unknown."""
     unknown = "" if _range(with_gaps) == _range(bad) else f", and may cover {_range(with_gaps)}"
     return f"noise covers {_range(bad)}{unknown}"
 
 
-def _few(where: Sequence[tuple[str, str]], subs: set[str], noise_known: BoolArray) -> BoolArray:
+def _too_few(where: Sequence[tuple[str, str]], subs: set[str], noise_known: BoolArray) -> BoolArray:
     """Where a kind has fewer than `LEAST_RECORDINGS`, of subwoofers with known noise. [shape as `noise_known`]
 
     Beating modes at the end of a file may fall or not: if other recordings of a subwoofer still fall, this one may, too.
     """
     counted = noise_known | np.array([channel not in subs for channel, _ in where])[:, None]
-    return np.array([counted[_alike(place, where, subs)].sum(axis=0) < LEAST_RECORDINGS - 1 for place in where])
+    return np.array([counted[_same_kind(place, where, subs)].sum(axis=0) < LEAST_RECORDINGS - 1 for place in where])
 
 
 def _decaying_lows(bad: BoolArray, ratio_db: FloatArray, noise_db: FloatArray, is_sub: BoolArray) -> BoolArray:
@@ -130,7 +130,7 @@ def _tail_db(analysis: Analysis) -> FloatArray | None:
     return None if tail is None or not np.isfinite(tail).any() else np.where(np.isfinite(tail), tail, np.nan)
 
 
-def _alike(place: tuple[str, str], where: Sequence[tuple[str, str]], subs: set[str]) -> list[bool]:
+def _same_kind(place: tuple[str, str], where: Sequence[tuple[str, str]], subs: set[str]) -> list[bool]:
     """Which of the other recordings are of the same kind: main channels or subwoofers."""
     return [(c in subs) == (place[0] in subs) and (c, s) != place for c, s in where]
 
@@ -145,7 +145,7 @@ def _usual(
     """
     out = np.full(values.shape, np.nan)
     for k, (channel, seat) in enumerate(where):
-        for others in (_alike(where[k], where, subs), [c == channel and s != seat for c, s in where]):
+        for others in (_same_kind(where[k], where, subs), [c == channel and s != seat for c, s in where]):
             if any(others):
                 out[k] = noisier(out[k], known_median(values[others], axis=0))
     return out
@@ -161,7 +161,7 @@ def _with_gaps(bad: BoolArray, unknown: BoolArray) -> BoolArray:
     return grown
 
 
-def _plays(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> BoolArray:
+def _channel_range(channel: str, newest: Mapping[tuple[str, str], AnalysedResponse]) -> BoolArray:
     """The range of a channel at most seats: noise outside it spoils nothing."""
     levels = np.array(
         [

@@ -181,7 +181,7 @@ def same_recording(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake
         pairs = [pair for pair in group if not {*pair[:2]} & done]
         if not pairs:
             continue
-        wrong = _wrong_of(job, newest, pairs)
+        wrong = _wrong_in_pairs(job, newest, pairs)
         done |= set(wrong)
         (c, s), (d, t), found = max(pairs, key=lambda pair: pair[2].median_db)
         what = f"{c} at {s} and at {t}" if c == d else f"{c} and {d} at {listed([one[1] for one, _, _ in pairs])}"
@@ -198,7 +198,11 @@ def same_recording(job: Job, round_id: str, analyses: Analyses) -> tuple[Mistake
                 evidence=(
                     f"{what} agree within {found.median_db:.2f} dB (median over frequency, threshold 0.3 dB){gain}; two "
                     "places in a room differ by 0.9 dB or more",
-                    *(("they hold the same noise, too",) if all(_one_noise(newest, *pair) for pair in pairs) else ()),
+                    *(
+                        ("they hold the same noise, too",)
+                        if all(_same_noise(newest, *pair) for pair in pairs)
+                        else ()
+                    ),
                     f"the arrivals fit {whose}" if right else "which of them it is, is not determined",
                 ),
                 usable=unusable(item for place in wrong for item in analyses.repeats(round_id, *place)),
@@ -214,7 +218,7 @@ def _same_at_two_seats(job: Job, newest: Places) -> Iterator[_Pair]:
     seats = {seat.id: seat for seat in job.system.seats}
     for channel in job.system.channels:
         for (one, other), found in _alike(newest, channel, [(channel.id, s) for s in seats]).items():
-            if not _mirrored_seats(channel, seats[one[1]], seats[other[1]]) or _one_noise(newest, one, other, found):
+            if not _mirrored_seats(channel, seats[one[1]], seats[other[1]]) or _same_noise(newest, one, other, found):
                 yield one, other, found
 
 
@@ -224,7 +228,7 @@ def _same_for_two_channels(job: Job, newest: Places) -> Iterator[_Pair]:
         by_wiring = 2 * len(at) > _common_seats(job, newest, one_id, other_id)
         for each in at:
             one, other = (one_id, each.seat), (other_id, each.seat)
-            if not (by_wiring or each.mirrored) or _one_noise(newest, one, other, each.found):
+            if not (by_wiring or each.mirrored) or _same_noise(newest, one, other, each.found):
                 yield one, other, each.found
 
 
@@ -292,7 +296,7 @@ def _alike(
     return {(held[i], held[j]): found for (i, j), found in pairs.items()}
 
 
-def _one_noise(newest: Places, one: tuple[str, str], other: tuple[str, str], found: Likeness) -> bool:
+def _same_noise(newest: Places, one: tuple[str, str], other: tuple[str, str], found: Likeness) -> bool:
     """Whether two recordings contain the same noise, which no symmetry causes; False if unknown."""
     first, second = (a.noise_db if (a := newest[place].analysis) is not None else None for place in (one, other))
     if first is None or second is None:
@@ -307,7 +311,7 @@ def _mirrored_seats(channel: Channel, first: Seat, second: Seat) -> bool:
     if channel.position_m is None or first.position_m is None or second.position_m is None:
         return mirror_partner(channel.id) is None  # one of a pair is at a side
     apart = distance_m(channel.position_m, first.position_m) - distance_m(channel.position_m, second.position_m)
-    return _as_far(apart, channel) and _mirror_images(first.position_m, second.position_m)
+    return _same_distance(apart, channel) and _mirror_images(first.position_m, second.position_m)
 
 
 def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
@@ -315,10 +319,10 @@ def _mirrored_channels(first: Channel, second: Channel, seat: Seat) -> bool:
     if first.position_m is None or second.position_m is None or seat.position_m is None:
         return mirror_partner(first.id) == second.id or first.is_sub
     apart = distance_m(first.position_m, seat.position_m) - distance_m(second.position_m, seat.position_m)
-    return _as_far(apart, first) and _mirror_images(first.position_m, second.position_m)
+    return _same_distance(apart, first) and _mirror_images(first.position_m, second.position_m)
 
 
-def _as_far(apart_m: float, channel: Channel) -> bool:
+def _same_distance(apart_m: float, channel: Channel) -> bool:
     return abs(apart_m) < (SYMMETRIC_SUB_M if channel.is_sub else SYMMETRIC_M)
 
 
@@ -345,7 +349,7 @@ def _wrong_places(
     return tuple(_worse({place: _misfit_s(job, newest, place, without) for place in (one, other)}))
 
 
-def _wrong_of(job: Job, newest: Places, pairs: Sequence[_Pair]) -> tuple[tuple[str, str], ...]:
+def _wrong_in_pairs(job: Job, newest: Places, pairs: Sequence[_Pair]) -> tuple[tuple[str, str], ...]:
     """The places of these pairs that the recordings do not belong to; both of a pair if undetermined.
 
     Where arrivals at some seats show which of two channels was recorded, this holds for their other seats, too.
