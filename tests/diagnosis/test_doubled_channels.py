@@ -1,6 +1,6 @@
-"""A channel that plays from another loudspeaker, from responses at the seats to the finding: in rooms of decaying noise.
+"""A channel that also plays from another loudspeaker: from responses of decaying noise to the finding.
 
-What the finding does in rooms with walls, and in healthy ones, is measured by `python tests/bench faults`.
+`python tests/bench faults` measures the finding in rooms with walls, healthy ones included.
 """
 
 from __future__ import annotations
@@ -29,12 +29,12 @@ def test_a_healthy_room_accuses_none() -> None:
     assert set(found) == set(CHANNELS)
     assert all(not each.also and each.check.verdict is not Verdict.FAIL for each in found.values())
     assert not named(job, analyses)
-    for each in found.values():  # what six seats can show: no less than −26 dB, no more than −12 dB
+    for each in found.values():  # six seats detect levels from somewhere between −26 and −12 dB on
         assert each.below_db is not None and -26 < each.below_db < -12
 
 
 def test_what_was_not_compared_does_not_pass() -> None:
-    """Two loudspeakers at one place are equally far from every seat: a joint cable of the two would not be seen."""
+    """Two loudspeakers at one place are equally far from every seat, so a shared cable could not be detected."""
     _, analyses = visit()
     left = place(SYSTEM, "FL")
     moved = [replace(each, position_m=left) if each.id == "FR" else each for each in SYSTEM.channels]
@@ -66,7 +66,9 @@ def at(seats: tuple[str, ...], analyses: Analyses) -> Analyses:
 
 @pytest.mark.parametrize("seats", FEW)
 def test_what_is_common_at_one_seat_or_two_accuses_nobody(seats: tuple[str, ...]) -> None:
-    """In a healthy room with front and rear heights that mirror each other it was nine times what chance gives."""
+    """In a healthy room whose front and rear heights mirror each other, the common sound was nine times that of
+    chance.
+    """
     job, analyses = visit(("FL", "SiR", -3.0))
     found = wiring.leakages(job, AS_FOUND, analyses)["FL"]
     assert found.also[0].seats > 2
@@ -79,7 +81,7 @@ def test_what_is_common_at_one_seat_or_two_accuses_nobody(seats: tuple[str, ...]
 def test_at_one_seat_a_cable_behind_the_delays_is_looked_for_where_they_put_it() -> None:
     job, analyses = visit(("FL", "SiR", -3.0), earlier_s=0.00275)
     one = at(("B1",), analyses)
-    assert not wiring.leakages(job, AS_FOUND, one)["FL"].also  # past the delays nothing is expected there
+    assert not wiring.leakages(job, AS_FOUND, one)["FL"].also  # no lag is expected for a leak after the delays
     through = Analyses([replace(each, passes_delays=True) for each in one])
     farther_m = 0.00275 * 343.2 * 1.0026  # FL is delayed less, at 21.5 °C
     entered = job_of(
@@ -96,7 +98,7 @@ def test_at_one_seat_a_cable_behind_the_delays_is_looked_for_where_they_put_it()
 def test_at_few_seats_the_meter_shows_whether_another_loudspeaker_plays_it_too(
     seats: tuple[str, ...], read_db: float, named_so: bool, trim_proposed: bool
 ) -> None:
-    """Two sounds of equal power are 3.0 dB louder than one, one 1 dB softer than the other 2.5 dB (sum of powers)."""
+    """Sum of powers: two equal sounds are 3.0 dB louder than one; if one is 1 dB softer, 2.5 dB."""
     job, analyses = visit(("FL", "SiR", -1.0))
     read = job_of(
         *(event.body for event in job.log), *levels({c: 4 * (read_db if c == "FL" else 75.0,) for c in CHANNELS})
@@ -120,7 +122,7 @@ def test_a_channel_on_two_outputs_is_named_with_the_other_and_the_level(level_db
 
 
 def test_a_channel_that_is_first_heard_from_the_other_is_named() -> None:
-    """A cable after the delays: SiR plays FL without the delay that SiR has, before FL itself does."""
+    """A cable after the delays: SiR plays FL without FL's delay, and so before FL itself."""
     job, analyses = visit(("FL", "SiR", -6.0), earlier_s=0.00275)
     ((each,),) = [found.also for found in wiring.leakages(job, AS_FOUND, analyses).values() if found.also]
     assert (each.other, each.certain) == ("SiR", True)
@@ -134,14 +136,16 @@ def test_a_surround_mode_is_no_cable() -> None:
 
 @pytest.mark.parametrize("level_db", [-3.0, -7.0])
 def test_a_mode_that_plays_all_channels_from_the_same_loudspeakers_is_found(level_db: float) -> None:
-    """Each two share sound, and so do both with every third: the pairs that the others make up are no evidence."""
+    """Each pair of channels shares sound, and so does each of them with every third: such pairs must not cancel as
+    evidence.
+    """
     channels, others = ("FL", "FR", "BL"), ("SiL", "SiR")
     job, analyses = visit(*((c, other, level_db) for c in channels for other in others))
     assert named(job, analyses) == [("settings.upmix", channels)]
 
 
 def test_a_third_loudspeaker_is_not_taken_for_the_first() -> None:
-    """Both front channels play from one surround: they share its sound, and neither plays from the other."""
+    """Both front channels play from one surround: they share its sound, but neither plays from the other."""
     job, analyses = visit(("FL", "BL", -3.0), ("FR", "BL", -3.0))
     found = wiring.leakages(job, AS_FOUND, analyses)
     assert {c: [each.other for each in leak.also] for c, leak in found.items() if leak.also} == {

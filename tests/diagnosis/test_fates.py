@@ -70,7 +70,7 @@ def action(about: Finding, what: str = "repaired", round_id: str = AS_FOUND, not
 
 
 def checks(check_id: str, **by_channel: float | str | None) -> Outcome:
-    """Outcome of the step with these checks: values from 0 pass, lower ones fail, and texts are reasons for not testing."""
+    """Outcome of the step with these checks: values below 0 fail, others pass, and texts are reasons for not testing."""
     step = check_id.partition(".")[0]
     made = tuple(
         Check(
@@ -235,14 +235,14 @@ def test_a_pair_of_which_one_was_measured_again() -> None:
 
 
 def test_what_is_found_with_other_loudspeakers_too_is_still_there_for_the_first_alone() -> None:
-    """The left one was not measured again; nothing is known of it because the right one and a third are named now."""
+    """The left one was not measured again: a finding that names the right one and a third says nothing about it."""
     before, now = finding("room.reflection", "FL", "FR"), finding("room.reflection", "FR", "BR")
     (one,) = fates(job_with(AGAIN), {AS_FOUND: [before], AS_LEFT: [now]})
     assert (one.fate, one.open_channels) == (Fate.STILL_THERE, ("FR",))
 
 
 def test_a_comparison_with_the_others_needs_all_of_them_again() -> None:
-    """Against fewer loudspeakers a reflection may no longer stand out, although nothing has changed."""
+    """Against fewer loudspeakers a reflection may no longer be conspicuous, although nothing has changed."""
     before, passes = finding("room.reflection", "FR"), {AS_LEFT: [checks("seats.direct", FR=1.0)]}
     job = job_with(response("FL"), AGAIN)
     assert fates(job, {AS_FOUND: [before]}, passes)[0].fate is Fate.NOT_DETERMINED
@@ -312,7 +312,7 @@ def test_a_room_that_another_fault_hides_is_not_determined() -> None:
 
 
 def test_a_repair_in_the_same_round_is_remembered_by_the_log() -> None:
-    # Measured, repaired and measured once more as found: the round itself shows nothing any more.
+    # Measured, repaired and measured again in the round as found, which then no longer shows the fault.
     job = job_with(action(FR), response("FR"))
     (one,) = fates(job, {}, {AS_FOUND: [checks("seats.polarity", FR=1.0)]}, round_id=AS_FOUND)
     assert (one.fate, one.title) == (Fate.REPAIRED, FR.title)
@@ -322,7 +322,7 @@ def test_the_view_of_as_found_shows_its_findings_with_their_present_state() -> N
     new = finding("wiring.tweeter", "FL")
     found = {AS_FOUND: [FR], AS_LEFT: [new]}
     assert [each.first for each in fates(job_with(AGAIN), found, PASSES, round_id=AS_FOUND)] == [FR]
-    assert [each.first for each in fates(job_with(AGAIN), found, PASSES)] == [new, FR]  # what is open first
+    assert [each.first for each in fates(job_with(AGAIN), found, PASSES)] == [new, FR]  # open findings first
 
 
 RULE_IDS = [rule.id for rule in RULES]
@@ -362,7 +362,7 @@ bodies_drawn = st.lists(
 def test_gone_only_by_a_later_check_that_carries_it(
     bodies: list[EventBody], first: list[Finding], second: list[Finding], left: list[Outcome]
 ) -> None:
-    """Whatever was logged: a finding of as found is gone only where as left checked every channel of it."""
+    """Whatever is logged, a finding of as found is gone only if as left checked every channel of it."""
     job = job_with(*bodies)
     found = {AS_FOUND: first, AS_LEFT: second}
     histories = fates(job, found, {AS_LEFT: left})

@@ -1,8 +1,8 @@
 """A small fault matrix: a few simulated rooms, one fault at a time; `python tests/bench faults` runs the large one.
 
-The rooms come from `rooms`, which shares no code with the analysis. The figures asserted are a floor that must only rise:
-the aim is no false finding in a healthy room, no fault blamed on another cause, and 95 % of the decidable ones named
-correctly and alone.
+The rooms come from `rooms`, which shares no code with the analysis. The asserted figures are a floor that may only
+rise. The aim is no false finding in a healthy room, no fault ascribed to another cause, and 95 % of the decidable
+faults named correctly and alone.
 """
 
 from __future__ import annotations

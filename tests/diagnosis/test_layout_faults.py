@@ -1,7 +1,7 @@
-"""Loudspeakers in a wrong place or aimed past the seats, in plans drawn at random: no sound is simulated.
+"""Loudspeakers in a wrong place or aimed past the seats, in random plans without sound.
 
-The rules are common practice; whether a plan breaks them is computed by `rooms.placing`, which shares no code with the
-step. With sound, `python tests/bench faults` shows what else is blamed.
+The rules are common practice; `rooms.placing`, which shares no code with the step, computes whether a plan breaks
+them. `python tests/bench faults` shows, with sound, which other findings appear.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ def test_a_plan_is_accused_of_nothing_but_what_it_breaks() -> None:
 
 
 def test_a_misplaced_loudspeaker_is_named_with_the_rule_that_it_breaks() -> None:
-    """15 cm or more beyond an edge; the survey is good to 2 cm."""
+    """15 cm or more beyond an edge, surveyed to within 2 cm."""
     rules = set()
     for seed in SEEDS:
         moved = placing.misplaced(scene(seed), np.random.default_rng(seed))
@@ -51,7 +51,9 @@ def test_a_misplaced_loudspeaker_is_named_with_the_rule_that_it_breaks() -> None
 
 
 def test_a_misaimed_loudspeaker_is_named_where_its_axis_is_entered() -> None:
-    """The check leaves 20° beyond an assumed coverage of 45° to each side open: half an angle within ±20°, an axis within ±5°."""
+    """The check is undecided up to 20° beyond an assumed coverage of 45° to each side: half angle within ±20°, axis
+    within ±5°.
+    """
     count = 0
     for seed in SEEDS:
         turned = placing.misaimed(scene(seed), np.random.default_rng(seed))
@@ -65,7 +67,7 @@ def test_a_misaimed_loudspeaker_is_named_where_its_axis_is_entered() -> None:
 
 @pytest.mark.parametrize("over_m", [-0.15, 0.15])
 def test_seats_off_the_centre_of_the_screen_are_named(over_m: float) -> None:
-    """All heads shifted to the right until their middle is 20 cm off, less or more 15 cm."""
+    """All heads shifted to the right until their middle is 20 cm off, give or take 15 cm."""
     drawn = scene(3)
     across = [s.position_m[0] for s in drawn.seats]
     shift = 0.2 + over_m - (min(across) + max(across)) / 2

@@ -1,4 +1,6 @@
-"""Limiters, distortion and rattles under load: named where they are, with what else it can be; silent where not."""
+"""Limiters, distortion and rattles under load: named with their alternatives where present, and not reported
+elsewhere.
+"""
 
 from __future__ import annotations
 
@@ -91,7 +93,7 @@ def test_a_main_that_does_not_follow_is_named_whatever_the_step_of_the_volume_wa
 
 
 def test_a_pair_that_warms_up_alike_is_no_fault_of_one() -> None:
-    """Power compression of 1 to 2 dB by a warm voice coil is what sound loudspeakers do (common practice, no source)."""
+    """A warm voice coil compresses by 1 to 2 dB in healthy loudspeakers, too (common practice, no source)."""
     pair = found(heard({"FL": 1.2, "FR": 1.1}))
     assert [each.channels for each in pair] == [("FL",), ("FR",)]
     for each, partner in zip(pair, ("FR", "FL"), strict=True):
@@ -130,12 +132,12 @@ def test_a_rattle_of_one_channel_is_that_channel_and_of_several_something_in_the
     finding = only(heard(loads={"SiL": load(rattle_hz=62.0)}))
     assert (finding.id, finding.channels) == ("wiring.rattle", ("SiL",))
     assert "something near it rattles" in finding.alternatives[0]
-    # Noise of the room makes 1.5 dB: 10 dB in both recordings are a rattle, 5 dB may be one.
+    # Room noise causes 1.5 dB: 10 dB in both recordings is a rattle, 5 dB may be one.
     assert only(heard(loads={"SiL": load(rattle_hz=62.0, rattle_db=10.0)})).id == "wiring.rattle"
     assert found(heard(loads={"SiL": load(rattle_hz=62.0, rattle_db=5.0)})) == []
     finding = only(heard(loads={c: load(rattle_hz=62.0) for c in ("FL", "SUB1")}))
     assert (finding.id, finding.cause, finding.channels) == ("room.rattle", "room", ("FL", "SUB1"))
-    # Two octaves higher something else rattles: each tone names its own loudspeakers, one alone is that channel's.
+    # Another rattle two octaves higher: each tone has its own loudspeakers, and a single one is the cause itself.
     tones = {"FL": 62.0, "SUB1": 62.0, "FC": 248.0, "FR": 248.0}
     both = found(heard(loads={c: load(rattle_hz=hz) for c, hz in tones.items()}))
     assert [(each.id, each.channels) for each in both] == [
@@ -167,7 +169,7 @@ def test_results_hold_what_each_channel_shows() -> None:
 
 
 def test_a_band_that_a_channel_does_not_play_has_no_distortion() -> None:
-    """Three thirds of an octave from 20 Hz are an octave; two, up to 25 Hz, are not."""
+    """Three third octaves from 20 Hz make an octave; two, up to 25 Hz, do not."""
     narrow = analysis(octave_db={}, low_hz=20.0, high_hz=26.0, load=load())
     found = wiring_result._band_distortion("bass", 0.0, narrow)
     assert (found.percent, found.why_not) == (None, "it does not play an octave of this band")

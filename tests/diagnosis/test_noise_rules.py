@@ -1,4 +1,6 @@
-"""Which source is too loud, hum of the electronics, dialogue hard to follow: named where they are, silent where not."""
+"""The loudest source, hum of the electronics, dialogue hard to follow: named where present, and not reported
+elsewhere.
+"""
 
 from __future__ import annotations
 
@@ -123,9 +125,9 @@ def test_hum_with_the_electronics_is_theirs() -> None:
 @pytest.mark.parametrize(
     "noises",
     [
-        [(17, 11, "everything off", HUM), (18, 12, "electronics on", HUM)],  # it hums anyway
+        [(17, 11, "everything off", HUM), (18, 12, "electronics on", HUM)],  # hum is present with everything off
         [(17, 2, "everything off"), (18, 13, "ventilation high", HUM)],  # a motor
-        [(17, 2, "everything off"), (18, 14, "electronics on", {50: 30.0, 100: 22.0})],  # not heard
+        [(17, 2, "everything off"), (18, 14, "electronics on", {50: 30.0, 100: 22.0})],  # inaudible
     ],
 )
 def test_other_hum_accuses_no_electronics(noises: list[tuple[Any, ...]]) -> None:
@@ -134,7 +136,7 @@ def test_other_hum_accuses_no_electronics(noises: list[tuple[Any, ...]]) -> None
 
 @pytest.mark.parametrize("seed", range(2))
 def test_a_quiet_room_has_no_findings(seed: int) -> None:
-    """NC 15 to 22 in all states, with the hum that any room has."""
+    """NC 15 to 22 in all states, with the hum of an ordinary room."""
     rng = np.random.default_rng(seed)
     states = ("everything off", "ventilation low", "ventilation high", "electronics on", "projector on")
     noises = [
@@ -168,7 +170,7 @@ def test_what_is_quiet_again_is_no_longer_found() -> None:
     histories = follow(of, AS_LEFT, lambda r: findings(of, r, analyses, by_round[r]), by_round.__getitem__)
     fates = {each.first.id: each.fate for each in histories if each.first.step == "quiet"}
     assert fates["room.noise"] is Fate.NO_LONGER_FOUND
-    assert not fates["wiring.hum"].gone  # nobody recorded the electronics again
+    assert not fates["wiring.hum"].gone  # the electronics were not recorded again
 
 
 def echo(seed: int, t_s: float) -> Analysis:

@@ -1,4 +1,4 @@
-"""Findings of each rule for results written by hand, so that every number has a known answer."""
+"""Findings of each rule for hand-written results, so that every number has a known answer."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ Look = Callable[[Any, Findings], Iterator[FindingDetails]]
 
 
 def evidence(*bodies: Any, **parts: Any) -> Any:
-    """The invented cinema with results of the steps as given."""
+    """The invented cinema with the given step results."""
     return SimpleNamespace(
         job=job_of(defined(cinema()), *bodies), round=AS_FOUND, **{"outcomes": {}, "checks": lambda _: (), **parts}
     )
@@ -74,7 +74,7 @@ def earlier(rule_id: str, *channels: str, seats: tuple[str, ...] = (), cause: Ca
 
 
 def distances_of(found: dict[str, tuple[str, float]], fits_also: dict[str, tuple[str, float]]) -> Any:
-    """Channels elsewhere → (place, z), and channels at their own place → (the place that fits next best, z)."""
+    """Channels in another place → (place, z), and channels in their own → (the place that fits next best, z)."""
     own = {c: SimpleNamespace(place=c, rival=rival, z=z) for c, (rival, z) in fits_also.items()}
     return SimpleNamespace(swapped=found, rest_s={}, places=own, no_swap_reason=None, channels={}, reference="A1")
 
@@ -216,7 +216,7 @@ def test_a_reversed_driver_is_named_or_one_of_two() -> None:
     assert either.confirm.startswith("Open BL and BR")
     assert alone.remedy.startswith("Open FL and connect its drivers as in FR.")
     assert either.remedy.startswith("Open the reversed one and connect its drivers as in the other one.")
-    # Without a clear dip, the dip is no evidence and no alternative.
+    # An unclear dip is neither evidence nor an alternative.
     (shallow,) = look(wiring._driver_reversed, polarity(FL=driver("FR", relation=replace(SPLIT, dip_db=3.0))))
     assert len(shallow.evidence) == 1
     assert len(shallow.alternatives) == 2
@@ -442,7 +442,7 @@ def test_all_channels_off_alike_are_loud_or_low_beyond_their_uncertainty() -> No
     assert "+1.9 ± 1.0 dB" in got.evidence[0]  # twice the root of 0.3² + 0.4²
     (low,) = look(level_settings._all_off, read({c: level(1.9) for c in loud}))
     assert low.title == "all channels 1.9 dB low"
-    # Two that may have a driver reversed are as soft as the third: that is the volume as well.
+    # Two with a possibly reversed driver are as soft as the third: that, too, is the volume.
     (still,) = look(
         level_settings._all_off, read({c: level(4.0) for c in loud}, {"FL": driver("FR"), "FR": driver("FL")})
     )
@@ -474,7 +474,7 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     )  # 1 dB + 1.645 · 0.3 dB = 1.5 dB
     doubtful = read(values, {"FC": driver("FL"), "TpBL": reversed_against("TpBR")})
     assert [each.channels for each in look(level_settings._trims, doubtful)] == [("TpBL",)]
-    # A driver leaves some half octaves as they are: what differs by 2.5 dB or more in all of them is the gain.
+    # A faulty driver leaves some half octaves unchanged: 2.5 dB or more in all of them is a difference of gain.
     no_dip, dip = Dip(math.nan, 0.0), Dip(1900.0, 7.0)
     doubtful.seats.against["FC"] = SimpleNamespace(shared_db=-2.5, has_partner=True, dip=no_dip, variation=EVEN)
     assert [each.channels for each in look(level_settings._trims, doubtful)] == [("FC", "TpBL")]
@@ -494,7 +494,7 @@ def test_trims_are_reported_beyond_what_all_share() -> None:
     [(-8.4, "low: its trim or one of its drivers"), (3.0, "loud: its trim, an equalizer or a second loudspeaker")],
 )
 def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, words: str) -> None:
-    """A dead midrange between crossovers of first order: 9 dB less in the middle, nothing at both ends."""
+    """A dead midrange between first-order crossovers: 9 dB less in the middle, nothing at either end."""
     variation = (
         LevelVariation(800.0, off_db - 1.0, 6000.0, -0.3) if off_db < 0 else LevelVariation(300.0, -0.2, 3000.0, 8.0)
     )
@@ -510,7 +510,7 @@ def test_a_level_that_depends_on_frequency_is_no_trim(off_db: float, words: str)
     e.seats.against["FR"].variation = EVEN
     assert [each.channels for each in look(level_settings._trims, e)] == [("FR",)]
     assert look(level_settings._trims, e)[0].title.startswith("trims off, FR")
-    # Healthy pairs reach 4 dB. An end that is as loud as the partner's no trim has changed: 4.5 dB are enough beside it.
+    # Healthy pairs reach 4 dB. If one end is as loud as the partner's, no trim is off, and 4.5 dB suffice.
     for low_db, high_db, is_trim in ((-9.4, -3.5, True), (1.8, 7.7, True), (-5.0, -0.4, False), (-5.0, -0.6, True)):
         e.seats.against["FR"].variation = replace(variation, low_db=low_db, high_db=high_db)
         assert look(level_settings._trims, e)[0].title.startswith("trims off, FR") is is_trim
@@ -529,7 +529,7 @@ def test_a_trim_at_the_end_of_its_range() -> None:
     assert got[0].evidence == ("its required trim is +10.0 dB, the end of the range",)
     assert got[1].title == "SUB1 cannot reach the reference"
     assert got[2].evidence == ("needs +13.4 dB, the range ends at +10.0 dB",)
-    # Of a volume below its reference every trim is short; it is set first.
+    # With the volume below its reference every trim is too low: the volume is set first.
     assert look(level_settings._trim_stop, e, earlier("settings.reference", "FL", cause="settings")) == []
     for rule_id, seat, left in (
         ("room.null", "A2", ["FC", "BL"]),  # A2 is the reference seat
@@ -560,7 +560,9 @@ def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected
 
 
 def test_a_centre_surely_below_the_reference_alone_is_quiet_dialogue() -> None:
-    """1.8 dB beyond the limit: more than 1.645 · 1.0 dB against the reference, less than 1.645 · 1.0 · √1.5 against two."""
+    """1.8 dB beyond the limit exceeds 1.645 · 1.0 dB against the reference, but not 1.645 · 1.0 · √1.5 against two
+    channels.
+    """
     e = read({"FC": level(2.8, 1.0, level_db=72.2), **{c: level(0.0, 1.0, level_db=75.0) for c in ("FL", "FR")}})
     (got,) = look(level_settings._dialogue, e)
     assert got.title == "dialogue quiet: FC 2.8 dB below the reference"
@@ -615,7 +617,7 @@ def channel_levels(
     read_db: dict[str, float] | None = None,
     **mains: float,
 ) -> Any:
-    """Findings about channels whose responses show them off, without any place known."""
+    """Findings about channels whose responses are off, with unknown places."""
     job = job_of(defined(replace(cinema(), channels=tuple(replace(c, position_m=None) for c in cinema().channels))))
     seats = SimpleNamespace(
         against=of,
@@ -720,7 +722,7 @@ def wrong(channel: str, error_ms: float, u_ms: float = 0.1, **more: Any) -> Any:
 
 
 def heard_from(far_m: dict[str, float], third: str = "", late_ms: float = 0.0, *, is_sub: bool = False) -> Any:
-    """Channels at those distances, one of them late by what is not surely off."""
+    """Channels at those distances, one of them late by an amount that is not certain."""
     channels = {
         c: SimpleNamespace(
             channel=SimpleNamespace(is_sub=is_sub),
@@ -766,7 +768,7 @@ def test_two_channels_at_each_others_times_are_swapped_or_set_wrongly(
 def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """FL plays from a loudspeaker 0.7 m nearer too; FC is early by itself."""
+    """FL also plays from a loudspeaker 0.7 m nearer; FC is early by itself."""
     monkeypatch.setattr(
         distances, "wrong_times", lambda *_: tuple(wrong(c, -2.0, what="unknown") for c in ("FL", "FC"))
     )
@@ -789,9 +791,9 @@ def test_a_channel_that_is_heard_early_from_another_loudspeaker_is_one_finding(
     [
         # From SiR's place the sound takes (1 − 3) m / 343 m/s at A1 and (2 − 3) m / 343 m/s at A2.
         ({"A1": -5.83, "A2": -2.92}, "FL arrives as if from the place of SiR", True),
-        ({"A1": -5.83, "A2": -5.83}, "FL 2.0 ms early", False),  # alike at every seat: a delay
-        ({"A1": -5.83, "A2": -3.9}, "FL 2.0 ms early", False),  # from no other place
-        ({"A1": -5.83}, "FL 2.0 ms early", True),  # one seat decides nothing
+        ({"A1": -5.83, "A2": -5.83}, "FL 2.0 ms early", False),  # equal at every seat: a delay
+        ({"A1": -5.83, "A2": -3.9}, "FL 2.0 ms early", False),  # fits no other place
+        ({"A1": -5.83}, "FL 2.0 ms early", True),  # one seat is not enough
         ({"A1": -4.0}, "FL 2.0 ms early", False),
         ({}, "FL 2.0 ms early", False),
     ],
@@ -984,7 +986,7 @@ def _named(
 
 
 def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
-    # FL shines on A1 and on B1 behind it in nearly one direction; FR at A3 is the mirror image of FL at A1.
+    # A1 and B1 behind it are in nearly the same direction from FL; FR at A3 is the mirror image of FL at A1.
     assert blocked(FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     assert blocked(FL_A1=-10.0, FL_B1=-3.0, FR_A3=-6.0 + 2) == [(("FL",), ("A1",))]
     assert blocked(FL_A1=-10.0, FL_B1=-8.0, FR_A3=0.0) == []  # 6 dB less than the seat behind, each at its distance
@@ -1000,7 +1002,7 @@ def test_a_seat_is_blocked_where_the_beam_does_not_explain_it() -> None:
     assert blocked(earlier("wiring.silent", "FR"), FL_A1=-10.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
     # Dull at A1 and at B1 in front of it: neither shows what the other should hear, B2 beside them does.
     assert blocked(FL_A1=-10.0, FL_B1=-9.5, FL_B2=0.0) == [(("FL",), ("A1",)), (("FL",), ("B1",))]
-    # All are lower there, one by 2.5 dB more: the gain of the microphone.
+    # All channels are lower there, one by 2.5 dB more: the gain of the microphone.
     lower = dict.fromkeys(("FC_A1", "FR_A1", "SiL_A1", "SiR_A1", "BL_A1", "BR_A1"), -5.5)
     assert blocked(**lower, FL_A1=-8.0, FL_B1=0.0, FR_A3=0.0) == []
     assert blocked(**lower, FL_A1=-12.0, FL_B1=0.0, FR_A3=0.0) == [(("FL",), ("A1",))]
@@ -1158,7 +1160,7 @@ def test_other_seats_come_nearest_in_direction_first_and_without_what_distance_e
 
 
 def test_a_seat_exactly_behind_another_is_in_its_direction() -> None:
-    """Rounding makes the cosine 1 + 2⁻⁵² there: 0°."""
+    """Rounding makes the cosine 1 + 2⁻⁵² there, and the angle must be 0°."""
     seat = replace(cinema().seats[0], id="B1", position_m=(-0.7675, 3.46, 1.0975))
     e = direct({("FL", "A1"): 0.0, ("FL", "B1"): 3.0})
     e.job = job_of(defined(replace(cinema(), seats=(cinema().seats[0], seat))))
@@ -1168,7 +1170,7 @@ def test_a_seat_exactly_behind_another_is_in_its_direction() -> None:
     assert (behind.seat.id, behind.angle_deg) == ("B1", 0.0)
 
 
-# --- of wiring: what a level shows ---------------------------------------------------------------------------------
+# --- wiring, by levels ---------------------------------------------------------------------------------
 
 
 def test_a_level_that_is_lost_is_not_reported_beside_a_fault_that_explains_it(
@@ -1211,7 +1213,7 @@ def high_passed(**system: Any) -> Any:
 
 
 def give_bass(monkeypatch: pytest.MonkeyPatch, below_db: dict[str, float]) -> None:
-    """Levels that fall towards the bass as a high-pass does; `below_db`: an octave below its corner re an octave above."""
+    """Levels that fall towards the bass like a high-pass; `below_db`: an octave below its corner re an octave above."""
     unit = FALL_DB / bass_management._slope_db(FALL_DB, 80.0)
     levels_db = {c: slope_db * unit for c, slope_db in below_db.items()}
     monkeypatch.setattr(bass_management, "_bass_level_db", lambda _, channel, **noisy: levels_db.get(channel.id))
@@ -1220,14 +1222,14 @@ def give_bass(monkeypatch: pytest.MonkeyPatch, below_db: dict[str, float]) -> No
 @pytest.mark.parametrize(
     ("below_db", "missing"),
     [
-        # 12 dB less of a slope than the partner (second order), healthy pairs differ by 6.6 dB.
+        # 12 dB less slope than the partner (second order); healthy pairs differ by up to 6.6 dB.
         ({"FL": 4.0, "FR": -12.0}, ["FL"]),
         ({"FL": -2.0, "FR": -12.0}, ["FL"]),
         ({"FL": -2.0, "FR": -10.0}, []),
-        ({"FL": -9.5, "FR": -20.0}, []),  # it has a slope of its own
+        ({"FL": -9.5, "FR": -20.0}, []),  # it has a slope itself
         ({"FL": 2.0, "FR": -8.0}, ["FL"]),
         ({"FL": 7.5, "FR": -2.0}, []),  # the partner has none
-        # Rooms lift the bass of healthy loudspeakers as far: without a partner that has a slope, nothing says which it is.
+        # Rooms lift healthy bass as much: only a partner with a slope shows that the high-pass is missing.
         ({"FC": 6.2, "FL": -9.0, "FR": -9.3, "SiL": -11.4, "SiR": -10.6}, []),
         ({"FL": 3.6, "FR": 2.7, "FC": 2.4, "SiL": -13.6, "SiR": -13.7}, []),
     ],
@@ -1244,7 +1246,7 @@ def test_a_high_pass_is_missing_against_the_partner(
             "wiring.woofer",
             "wiring.doubled",
             "settings.upmix",
-        ):  # what is heard is not its own sound alone
+        ):  # other loudspeakers contribute to its sound
             assert look(bass_management._bass_management, e, earlier(cause, "FL")) == []
         assert f"{signed_db(below_db['FL'])} dB re an octave above" in got[0].evidence[0]
 
@@ -1257,7 +1259,7 @@ def test_a_high_pass_is_missing_against_the_partner(
         ("linkwitz-riley", 24, {"FL": -14.0, "FR": -26.0}, "high-pass of FL less steep than entered"),
         ("linkwitz-riley", 24, {"FL": -14.0, "FR": -22.0}, ""),  # healthy pairs differ by up to 6.6 dB
         ("linkwitz-riley", 24, {"FL": -23.0, "FR": -34.0}, ""),  # it has the slope that is entered
-        ("linkwitz-riley", 48, {"FL": -23.0, "FR": -40.0}, ""),  # so far down others are heard too
+        ("linkwitz-riley", 48, {"FL": -23.0, "FR": -40.0}, ""),  # at that low a level other loudspeakers contribute
         ("butterworth", 12, {"FL": -14.0, "FR": -26.0}, ""),
         ("butterworth", 6, {"FL": -6.0, "FR": -16.0}, ""),  # 6 dB of slope, and a partner in a dip of the room
     ],
@@ -1318,7 +1320,7 @@ def test_a_slope_is_read_an_octave_below_and_above_over_two_seats_or_more() -> N
 
 @pytest.mark.parametrize("corner_hz", [50.0, 80.0, 120.0])
 def test_what_a_missing_high_pass_makes_grows_over_two_octaves(corner_hz: float) -> None:
-    """Powers of a Butterworth filter, arithmetic; below 20 Hz no level is known."""
+    """Powers of a Butterworth filter (arithmetic); levels below 20 Hz are unknown."""
     missing_db = 10 * np.log10(1 + (corner_hz / GRID_HZ) ** 4)
     assert bass_management._grows_below(missing_db, corner_hz)
     assert not bass_management._grows_below(missing_db / 4, corner_hz)
@@ -1365,7 +1367,7 @@ def test_distances_below_10_cm_are_taken_as_10_cm() -> None:
 def test_a_subwoofer_is_late_beyond_what_main_channels_scatter_whose_cause_is_open(
     undecided: tuple[int, ...], late_s: float, within: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """2 ms and three standard deviations of 2 ms: 8 ms."""
+    """2 ms and three standard deviations of 2 ms make 8 ms."""
     arrivals = SimpleNamespace(unexplained=False, undecided=undecided, rest_s=np.array([[-0.002, 0.002]]))
     monkeypatch.setattr(delay_settings, "round_matching", lambda *_: arrivals)
     e: Any = SimpleNamespace(job=None, round=None, screening=SimpleNamespace(usable=None))
@@ -1377,7 +1379,7 @@ def test_a_subwoofer_is_late_beyond_what_main_channels_scatter_whose_cause_is_op
 
 
 def reflecting(levels_db: dict[str, float], after_s: float = 0.005, shift_s: float = 0.0) -> Any:
-    """Each channel's only reflection, at every seat alike or later from seat to seat; the plan is not known."""
+    """Each channel's only reflection, equally late at every seat or later from seat to seat; the plan is unknown."""
     system = replace(cinema(), room=None)
     cells = {
         (c, s.id): SimpleNamespace(
@@ -1423,7 +1425,7 @@ def test_among_bare_walls_one_is_odd_that_is_3_5_db_above_their_middle(more_db: 
 
 @pytest.mark.parametrize(("partner_db", "expected"), [(-10.0, False), (-12.0, True)])
 def test_among_bare_walls_one_is_odd_that_is_surely_above_its_partner(partner_db: float, expected: bool) -> None:
-    """3.5 dB and 1.645 times 2 dB · √(2/6) of six seats: from 5.4 dB on."""
+    """3.5 dB plus 1.645 times 2 dB · √(2/6) for six seats: from 5.4 dB on."""
     levels = dict.fromkeys(("FL", "FC", "FR", "SiL"), -5.0) | {"SiR": partner_db}
     got = look(room._reflection, reflecting(levels, shift_s=0.0005))
     assert [each.channels for each in got] == ([("SiL",)] if expected else [])

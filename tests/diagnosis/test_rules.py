@@ -1,4 +1,4 @@
-"""Every rule reports its own fault, is silent in a sound room, and is not misled by similar faults."""
+"""Every rule reports its fault, is silent in a sound room, and is not misled by similar faults."""
 
 from __future__ import annotations
 
@@ -69,14 +69,14 @@ def test_every_rule_states_its_cause_and_its_evidence() -> None:
 
 
 def store_again(room: SoundRoom, channel: str | None, seat: str, other: str) -> SoundRoom:
-    """The recordings of one seat stored for another too; of all channels where none is named."""
+    """The recordings of one seat stored for another as well; of all channels if none is named."""
     for c in [channel] if channel else list(room.distances_m):
         room.items[(c, other)] = room.items[(c, seat)]
     return room
 
 
 def hum(room: SoundRoom, channel: str, seat: str) -> SoundRoom:
-    """Noise of all recordings, and more of it from 180 to 320 Hz in one."""
+    """Noise in all recordings, and more of it from 180 to 320 Hz in one."""
     for place in list(room.items):
         loud = (GRID_HZ >= 180) & (GRID_HZ <= 320) & (place == (channel, seat))
         room.items[place] = replace(room.items[place], noise_db=np.where(loud, -3.0, -50.0))
@@ -85,10 +85,10 @@ def hum(room: SoundRoom, channel: str, seat: str) -> SoundRoom:
 
 @pytest.mark.parametrize(("low_hz", "noise_db", "named"), [(180, -3.0, False), (120, -9.0, False), (120, -3.0, True)])
 def test_modes_at_the_end_of_a_short_file_are_no_noise(low_hz: float, noise_db: float, named: bool) -> None:
-    """It ends while 500 to 2000 Hz still decays, whose noise is unknown then; what lows it holds there decay as well.
+    """The recording ends while 500 to 2000 Hz still decays, so its noise is unknown and its bass decays as well.
 
-    Even with 3 s of decay a file of 0.35 s falls by 7 dB (arithmetic): what is as loud as the response over an octave and
-    more is noise.
+    Even with a decay time of 3 s a file of 0.35 s falls by 7 dB (arithmetic): only noise is as loud as the response
+    over an octave or more.
     """
     room = hum(quiet(), "FL", "A3")
     noise = np.where((GRID_HZ >= low_hz) & (GRID_HZ <= 320), noise_db, -50.0)
@@ -182,7 +182,7 @@ def test_one_fault_is_reported_once_and_in_full(rule_id: str) -> None:
 
 
 def test_every_rule_names_checks_that_a_step_makes() -> None:
-    """Those that would show the fault again; a name that no step uses would make nothing ever count as mended.
+    """They would show the fault again: with a check id that no step uses, a repair would never count.
 
     Steps make the checks that their limits list, and no others: tests/steps/test_check_limits.py.
     """
@@ -203,7 +203,9 @@ LAYOUT = {
 
 
 def furnished(**parts: dict[str, object]) -> System:
-    """The cinema with an aim, a seat's back and a column; fields of some seats, channels and the column replaced."""
+    """The cinema with an aim, a seat back and a column, and with these fields of seats, channels and the column
+    replaced.
+    """
     system = cinema()
     given: dict[str, dict[str, object]] = {
         "SiL": {"aim_m": (0.0, 3.3, 1.1), "coverage_deg": 90.0},
@@ -321,7 +323,7 @@ def test_swapped_names_both_with_a_probability() -> None:
 
 
 def test_a_channel_without_a_recording_that_the_meter_does_not_hear_is_silent() -> None:
-    # Its recordings are refused as silence; the meter reads the room's noise, which is no trim that is off.
+    # Its recordings are rejected as silence; the meter reads room noise, which is no wrong trim.
     read = levels({c.id: [75.0] for c in cinema().channels} | {"SiL": [38.0]})
     (finding,) = findings(job_of(defined(cinema()), *read), AS_FOUND, Analyses(), OUTCOMES)
     assert (finding.id, finding.channels) == ("wiring.silent", ("SiL",))
@@ -410,12 +412,12 @@ def test_one_driver_reversed_names_loudspeaker_and_range() -> None:
     assert "SiL and SiR are opposite above" in finding.evidence[0]
     assert "a dip of" in finding.evidence[1]
     assert finding.evidence[2] == "SiR, BL and BR agree with each other"
-    everything = quiet().reverse("SiL").reverse_tweeter("SiL")  # only the woofer is turned now
+    everything = quiet().reverse("SiL").reverse_tweeter("SiL")  # only the woofer is reversed now
     assert "opposite below" in only(everything, "wiring.driver-polarity").evidence[0]
 
 
 def test_a_third_of_the_model_decides_against_the_dip() -> None:
-    # A model whose crossover has the null as designed: the loudspeaker with the reversed driver is the one without.
+    # A model with a null at its crossover by design: the loudspeaker without the null has the reversed driver.
     room = quiet()
     for channel in ("SiL", "BL", "BR"):
         room.reverse_tweeter(channel)
@@ -425,7 +427,7 @@ def test_a_third_of_the_model_decides_against_the_dip() -> None:
 
 
 def turned(room: SoundRoom, channel: str, like: str, crossover_hz: float) -> SoundRoom:
-    """A channel with the sound of another one, all below or above a crossover reversed."""
+    """A channel with the sound of another one, reversed entirely or below or above a crossover."""
     for seat in ALL_SEATS:
         sound = room.items[(like, seat)].direct
         assert sound is not None
@@ -438,7 +440,7 @@ def turned(room: SoundRoom, channel: str, like: str, crossover_hz: float) -> Sou
 def test_a_driver_of_the_centre_is_shown_by_its_like_in_front_alone(
     like: str, crossover_hz: float, named: bool
 ) -> None:
-    # Three ways beside two, and a reflection from the floor: a woofer that seems reversed against those overhead.
+    # Three-way beside two-way loudspeakers and a floor reflection: the woofer seems reversed against those overhead.
     got = found(turned(quiet(), "FC", like, crossover_hz))
     assert [finding.channels for finding in got.pop("wiring.driver-polarity", [])] == ([("FC",)] if named else [])
     assert got == {}
@@ -455,7 +457,7 @@ def test_a_centre_that_seems_to_have_its_woofer_reversed_may_be_another_model() 
 
 
 def test_of_a_pair_alone_the_dip_names_nobody() -> None:
-    # Crossovers of second and third order are built either way round (Linkwitz 1976): the dip may be as designed.
+    # Second- and third-order crossovers are built with either polarity (Linkwitz 1976): the dip may be by design.
     room = quiet_with("FL", "FR", "SiL", "SiR").reverse_tweeter("SiR")
     finding = only(room, "wiring.driver-polarity")
     assert finding.channels == ("SiL", "SiR")
@@ -465,7 +467,7 @@ def test_of_a_pair_alone_the_dip_names_nobody() -> None:
 
 def test_a_driver_of_one_of_two_says_why_it_is_not_determined() -> None:
     room = quiet_with("FL", "FR", "SiL", "SiR")
-    for seat in ALL_SEATS:  # third-order Butterworth at 1.2 kHz: flat either way, the phase alone turns
+    for seat in ALL_SEATS:  # third-order Butterworth at 1.2 kHz: flat with either polarity, only the phase differs
         sound = room.items[("SiL", seat)].direct
         assert sound is not None
         cube = (1j * np.fft.rfftfreq(2 * DIRECT_FRAMES, 1 / DIRECT_RATE_HZ) / 1200) ** 3
@@ -516,7 +518,7 @@ def test_a_subwoofer_is_reversed_only_where_arrivals_are_known(u_s: float, is_fo
     ],
 )
 def test_a_polarity_that_was_not_set_is_no_wire(crossed: str | None, entered: tuple[str, ...], named: str) -> None:
-    """As left, nothing was turned over: neither the subwoofer with crossed wires, nor those entered as reversed."""
+    """As left, no polarity was changed: neither that of the miswired subwoofer, nor of those entered as reversed."""
     system = cinema(["FL", "FC", "FR", "SUB1", "SUB2"], ["A1", "A2", "A3"])
     third = replace(system.channels[-1], id="SUB3", position_m=(0.0, 0.3, 0.3))
     room = SoundRoom(replace(system, channels=(*system.channels, third)), uneven_db=0.5)
@@ -554,13 +556,13 @@ def test_a_partner_with_a_dead_woofer_is_no_dead_tweeter() -> None:
 
 
 def second_order_gap_db(freq_hz: FloatArray) -> FloatArray:
-    """One driver reversed, its crossover of second order at 1 kHz: 20·lg |(1 − q)/(1 + q)|, q = (f/f0)²; at most 30 dB."""
+    """Gap of one reversed driver with a second-order crossover at 1 kHz: 20·lg"""
     q = (freq_hz / 1000) ** 2
     return np.asarray(np.maximum(20 * np.log10(np.abs(1 - q) / (1 + q) + 1e-9), -30))
 
 
 def test_the_gap_of_a_reversed_driver_is_no_dead_midrange() -> None:
-    # In rooms echoes fill it; even without any it is as wide as a dead midrange's gap for an octave only.
+    # Echoes fill it in a room; even without them only an octave of it is as deep as the gap of a dead midrange.
     room = quiet().add_db("SiL", lambda f: np.maximum(second_order_gap_db(f), -20)).reverse_tweeter("SiL")
     assert only(room, "wiring.driver-polarity").channels == ("SiL",)
     assert "wiring.midrange" not in found(quiet().add_db("SiL", -20, above_hz=800, below_hz=1250))
@@ -593,20 +595,20 @@ def test_a_mirrored_pair_exchanged_with_each_other_is_still_compared() -> None:
     got = found(quiet().reverse("BL").add_db("BR", -24, above_hz=2800).swap("BL", "BR"))
     assert {rule: finding.channels for rule, (finding,) in got.items()} == {
         "wiring.swapped": ("BL", "BR"),
-        "wiring.pair-polarity": ("BL", "BR"),  # without its tweeter, BL is too unlike the sides to say which
+        "wiring.pair-polarity": ("BL", "BR"),  # without its tweeter, BL is too unlike the side loudspeakers to decide
         "wiring.tweeter": ("BL",),
     }
 
 
 def test_a_surround_whose_partner_is_exchanged_is_not_compared_with_those_in_front() -> None:
-    """Its partner is the loudspeaker of its model; another model may be opposite by design."""
+    """Only its partner is of the same model; another model may be opposite by design."""
     room = quiet().reverse("SiL")
     assert only(room, "wiring.polarity").channels == ("SiL",)
     assert set(found(room.swap("SiR", "BL"))) == {"wiring.swapped"}
 
 
 def test_a_trim_is_not_blamed_where_a_driver_may_be_reversed() -> None:
-    # A reversed tweeter in what one row hears: too little to say so, too much to trust the level.
+    # A reversed tweeter in one row: too little to report it, too much to trust the level.
     room = quiet_with("FL", "FR", "SiL", "SiR")
     before = dict(room.items)
     assert list(found(room, with_levels(room, SiR=72.0))) == ["settings.trims"]
@@ -635,7 +637,7 @@ def test_a_channel_far_too_low_that_is_heard_well_is_not_silent() -> None:
         (("FL", "FC", "FR", "SUB1"), -57.0, 15.0, True),  # a short file: noise that looks like a signal
         (("FL", "FC", "FR", "SUB1"), -35.0, 15.0, False),
         (("FL", "FC", "FR", "SUB1", "SUB2"), -57.0, 15.0, True),
-        (("FL", "FC", "FR", "SUB1", "SUB2"), -57.0, 25.0, False),  # heard well: its gain is low
+        (("FL", "FC", "FR", "SUB1", "SUB2"), -57.0, 25.0, False),  # a clean recording with low gain
     ],
 )
 def test_a_silent_subwoofer_is_found_beside_others_or_the_mains(
@@ -663,7 +665,7 @@ def feet(room: SoundRoom) -> list[object]:
 
 
 def test_feet_for_metres_is_one_finding() -> None:
-    # Settings 3.28 times the distances; the arrivals follow them, within the processor's range.
+    # Settings are 3.28 times the distances, and the arrivals follow them within the processor's range.
     room = SoundRoom(cinema(processor=Processor(model="p")), uneven_db=0.5)
     d = room.distances_m
     for c, value in d.items():
@@ -678,7 +680,7 @@ def test_feet_for_metres_is_one_finding() -> None:
 
 
 def test_a_unit_that_only_the_arrivals_betray_is_one_finding_and_not_thirteen_odd_arrivals() -> None:
-    # The settings noted are right in metres; the processor takes them as 3.28 times as far.
+    # The noted settings are right in metres; the processor interprets them as 3.28 times the distance.
     room = quiet()
     d = room.distances_m
     for c, value in d.items():
@@ -705,7 +707,9 @@ def test_a_late_sub_explains_the_hole_in_the_sum() -> None:
 
 @pytest.mark.parametrize("scattered", [False, True])
 def test_a_sub_is_not_late_by_as_much_as_the_other_arrivals_scatter(scattered: bool) -> None:
-    """Nine arrivals of three loudspeakers by up to 5 ms: no common clock, or reflections, and no reason for a new setting."""
+    """Nine arrivals of three loudspeakers are off by up to 5 ms: no common clock, or reflections, but no reason for a
+    new setting.
+    """
     room = quiet_with("FL", "FC", "FR", "SUB1").drop(None, ["B1", "B2", "B3"]).delay("SUB1", 0.0032)
     off_ms = {"FL": (-1.3, 0.6, 0.0), "FR": (0.0, 1.5, -1.5), "FC": (3.5, 5.0, -1.0)}
     for channel, row in off_ms.items() if scattered else ():
@@ -742,7 +746,7 @@ def test_a_late_sub_explains_a_null() -> None:
 
 
 def test_a_sub_measured_through_its_low_pass_is_not_called_late() -> None:
-    # A sub read through its low-pass may seem 3.5 ms late; the uncertainty that is stated with it decides.
+    # A subwoofer measured through its low-pass may seem 3.5 ms late; its stated uncertainty decides.
     assert found(quiet().delay("SUB2", 0.0035).change("SUB2", arrival_u_s=0.0015)) == {}
 
 
@@ -754,9 +758,9 @@ def test_a_latency_already_entered_is_not_requested(error_ms: float, u_ms: float
     wanted = room.distances_m["SUB2"] + 0.0065 * room.speed_m_s
     d = room.distances_m | {"SUB2": wanted}
     farther = (max(d.values()) - max(room.distances_m.values())) / room.speed_m_s
-    for channel in d:  # everything waits for the subwoofer that is late
+    for channel in d:  # all other channels are delayed to match the late subwoofer
         room.delay(channel, farther)
-    # Its own latency and the shorter delay that its setting gives it cancel.
+    # Its own latency and the shorter delay from its setting cancel.
     room.delay("SUB2", 0.001 * error_ms).change("SUB2", arrival_u_s=0.001 * u_ms)
     assert found(room, room.job(setting("SUB2", distance=wanted))) == {}
 
@@ -779,7 +783,7 @@ def test_a_late_sub_whose_setting_makes_up_for_it_is_in_order() -> None:
     room = quiet()
     late = 0.0142
     wanted = room.distances_m["SUB2"] + late * room.speed_m_s
-    # the farthest of all is now SUB2: everything else waits for it, which the common latency takes up
+    # SUB2 is now the farthest: all others are delayed for it, which the common latency absorbs
     assert found(room, room.job(setting("SUB2", distance=wanted))) == {}
 
 
@@ -801,7 +805,7 @@ def test_trims_by_ear_are_one_finding() -> None:
 
 
 def with_levels(room: SoundRoom, trim: float = 0.0, **values: float) -> Job:
-    """The job of the room, other levels read."""
+    """The job of the room with other levels."""
     read = {c.id: 75.0 for c in room.system.channels} | values
     bodies = [setting(c, trim_db=trim, distance=d, polarity="normal") for c, d in room.distances_m.items()]
     return job_of(defined(room.system), *levels(read), *bodies)
@@ -841,7 +845,9 @@ def test_levels_without_a_clock_may_be_those_of_exchanged_loudspeakers() -> None
 
 
 def test_a_response_decides_where_one_reading_scatters_too_much() -> None:
-    """A reading of 2.2 dB off, ± 2.2 dB: with the response it is sure, against it or alone it is not."""
+    """A reading 2.2 ± 2.2 dB off: certain with a response that agrees, not with one that contradicts it or without
+    any.
+    """
     room = quiet()
     once = with_levels(room, SiL=72.8)
     assert found(room, once) == {}
@@ -915,7 +921,9 @@ def test_one_loudspeaker_that_plays_two_channels_is_named_where_no_symmetry_make
 
 
 def test_a_pair_equal_at_a_reference_seat_off_centre_is_not_off() -> None:
-    """Trims set there make the nearer loudspeaker softer than its partner at all mirrored seats, as in a measured room."""
+    """Trims set for that seat make the nearer loudspeaker softer than its partner at all mirrored seats, as in a
+    measured room.
+    """
     seats = tuple(replace(each, reference=each.id == "A1") for each in cinema(seat_ids=["A1", "A3"]).seats)
     room = quiet(system=cinema(seats=seats)).add_db("SiR", 6, ["A3"]).add_db("SiL", -6, ["A3"])
     assert found(room, without_readings(room)) == {}
@@ -932,7 +940,9 @@ def test_of_two_loudspeakers_alone_responses_do_not_say_which_is_off() -> None:
 
 
 def test_a_centre_without_partner_is_loud_only_beyond_what_models_differ_by() -> None:
-    """Loudspeakers for the home differ by up to 8 dB in sensitivity: less is no fault without a trim or a partner."""
+    """Home loudspeakers differ by up to 8 dB in sensitivity: a smaller difference without trim or partner is no
+    fault.
+    """
     assert found(quiet().add_db("FC", 7), without_readings(quiet())) == {}
     room = quiet().add_db("FC", 12)
     finding = only(room, "settings.channel-level", without_readings(room))
@@ -948,7 +958,7 @@ def test_responses_taken_past_the_processor_do_not_accuse_its_trims() -> None:
 
 
 def test_a_nearer_loudspeaker_of_a_pair_may_be_louder() -> None:
-    """Half the distance makes 6 dB (inverse distance law): no wrong trim where nobody knows of any."""
+    """Half the distance gives 6 dB more (inverse distance law): not a wrong trim while trims are unknown."""
     system = cinema()
     left = next(c for c in system.channels if c.id == "SiL")
     assert left.position_m is not None
@@ -968,11 +978,11 @@ def test_a_quiet_centre_is_quiet_dialogue_by_responses_and_by_the_meter() -> Non
     assert finding.title == "dialogue quiet: FC 4.0 dB below FL and FR"
     assert (finding.step, finding.check) == ("levels", "levels.match")
     assert found(read, with_levels(read, FC=74.2)) == {}  # 0.8 dB: within the limit
-    # Single readings 1.4 dB low leave it open: responses at all seats decide, and level ones accuse nobody.
+    # Single readings 1.4 dB low are undecided: responses at all seats decide, and equal ones show no fault.
     assert "settings.dialogue-level" in found(quiet().add_db("FC", -3), with_levels(read, FC=73.6))
     assert "settings.dialogue-level" not in found(read, with_levels(read, FC=73.6))
     assert "settings.dialogue-level" not in found(quiet().add_db("FC", -3), with_levels(read, FC=74.2))
-    # One side loud is no quiet centre, and the whole front low is no matter of the dialogue.
+    # One loud side does not make the centre quiet, and a low front as a whole does not concern dialogue.
     assert "settings.dialogue-level" not in found(read, with_levels(read, FR=79.0))
     assert "settings.dialogue-level" not in found(read, with_levels(read, FC=72.0, FL=72.2, FR=72.1))
 
@@ -994,7 +1004,7 @@ def test_a_dead_driver_of_a_centre_shows_beside_left_and_right_alone(rule_id: st
 
 @pytest.mark.parametrize("channel", ["FC", "TpC"])
 def test_a_soft_loudspeaker_without_a_partner_and_with_a_dip_may_have_a_driver_reversed(channel: str) -> None:
-    """A dip of 8 dB over an octave, as where two drivers of one level cancel: no trim is blamed for it alone."""
+    """A dip of 8 dB over an octave, as from two equal drivers that cancel: the trim is not the only possible cause."""
     system = cinema()
     named = tuple(replace(c, id=channel) if c.id == "FC" else c for c in system.channels)
     room = SoundRoom(replace(system, channels=named), uneven_db=0.5).add_db(channel, -3.2)
@@ -1018,7 +1028,9 @@ def test_a_silent_side_does_not_make_the_centre_loud() -> None:
 
 
 def test_a_centre_lower_than_left_and_right_is_found_reversed_in_spite_of_its_floor_reflection() -> None:
-    """The floor at 40 % from 1.2 ms on, 0.4 m of detour (arithmetic), turns its lowest octave by up to 0.4 rad."""
+    """A floor reflection of 40 % after 1.2 ms (0.4 m of extra path) changes the phase of its lowest octave by up to
+    0.4 rad.
+    """
     room = quiet_with("FL", "FC", "FR", "SUB1")
     for seat in ALL_SEATS:
         direct = np.array(room.items[("FC", seat)].direct)
@@ -1036,7 +1048,7 @@ def test_a_reversed_side_still_tells_the_level_and_a_dead_driver_does_not() -> N
 
 
 def test_a_centre_that_is_right_where_trims_are_set_is_no_quiet_dialogue() -> None:
-    # Of another model, and aimed at the reference seat: it is lower than left and right at the other seats.
+    # Another model aimed at the reference seat: lower than left and right at the other seats.
     room = quiet().add_db("FC", -3.5, ["A1", "A3", "B1", "B2", "B3"])
     assert "settings.dialogue-level" not in found(room, without_readings(room))
     everywhere = quiet().add_db("FC", -3.5)
@@ -1092,7 +1104,7 @@ def test_a_common_offset_that_was_decided_is_no_fault() -> None:
 
 @pytest.mark.parametrize(("length_m", "db", "boomy"), [(5.9, 11.0, True), (6.4, 11.0, False), (5.9, 6.0, False)])
 def test_a_seat_with_much_bass_near_the_rear_wall_is_boomy(length_m: float, db: float, boomy: bool) -> None:
-    """The ears of row B are 1.0 m from the wall, or 1.5 m; one seat of six is raised, so that the mean rises by a sixth."""
+    """The ears of row B are 1.0 or 1.5 m from the wall; one of six seats is raised, so the mean rises by a sixth."""
     system = cinema()
     assert system.room is not None
     room = SoundRoom(replace(system, room=replace(system.room, length_m=length_m)), uneven_db=0.5)
@@ -1128,7 +1140,7 @@ def test_without_a_common_clock_a_null_must_show_in_every_subwoofer() -> None:
 
 
 def uneven_bass(db: float) -> SoundRoom:
-    """Bass that differs by seat in the same way from both subwoofers: ±db, so that the standard deviation is db."""
+    """Bass that differs by ±db from seat to seat, alike for both subwoofers, so that the standard deviation is db."""
     room = quiet()
     for sub in ("SUB1", "SUB2"):
         for i, seat in enumerate(ALL_SEATS):
@@ -1143,8 +1155,8 @@ def test_bass_that_differs_by_seat() -> None:
 
 
 def test_a_null_is_not_reported_again_as_bass_that_differs() -> None:
-    # One seat of six 30 dB down between 45 and 63 Hz; without it the others are alike. Leaving it out must also take out
-    # how it pulled the mean.
+    # One seat of six is 30 dB down between 45 and 63 Hz; the others are alike. Leaving it out must also remove
+    # its effect on the mean.
     room = SoundRoom(uneven_db=0.0)
     for sub in ("SUB1", "SUB2"):
         room.add_db(sub, -30, ["A3"], above_hz=28, below_hz=90)
@@ -1165,7 +1177,7 @@ def test_mains_that_differ_in_the_bass_are_not_reported_as_the_subwoofers() -> N
 
 @pytest.mark.parametrize(("gain_db", "silent"), [(-40.0, True), (-24.0, True), (-15.0, False)])
 def test_a_silent_centre_between_two_others_is_named(gain_db: float, silent: bool) -> None:
-    """No partner: 20 dB below both of them is silence."""
+    """It has no partner: 20 dB below both of the others is silence."""
     got = found(quiet_with("FL", "FC", "FR").add_db("FC", gain_db).change("FC", snr_db=1.0))
     assert [f.channels for f in got.get("wiring.silent", [])] == ([("FC",)] if silent else [])
 
@@ -1179,7 +1191,7 @@ def test_a_lower_bound_of_the_ratio_is_no_noise() -> None:
 
 
 def test_a_tail_that_hides_its_decay_among_others_that_do_not_is_no_noise() -> None:
-    """Two modes that beat can be as loud in the tail as before it; seen at one of five seats of a simulated room."""
+    """Two beating modes can be as loud in the tail as before it, as at one of five seats of a simulated room."""
     room = quiet().change("FL", snr_db=22.0, why={"snr": "its end may still be decaying sound"})
     room.change("FL", ["B2"], snr_db=8.0, why={})
     assert found(room) == {}
@@ -1192,7 +1204,7 @@ def test_a_tail_that_hides_its_decay_among_others_that_do_not_is_no_noise() -> N
     [(20.0, 10.5, False), (20.0, 9.5, True), (6.5, 25.0, False), (5.5, 25.0, True)],
 )
 def test_bass_that_rings_until_a_short_file_ends_is_no_noise(snr_db: float, louder_db: float, noise: bool) -> None:
-    """Noise of the room is in the ends of main channels' files as well, and nothing rings as loud as it began."""
+    """Room noise would be in the ends of main channels' files as well, and no ringing is as loud as its beginning."""
     room = quiet()
     for (channel, seat), own in list(room.items.items()):
         ends_db = (room.items["SUB1", seat].level_db or 0.0) - snr_db - (0.0 if channel == "SUB1" else louder_db)
@@ -1281,7 +1293,7 @@ def test_a_channel_with_a_stronger_reflection_than_bare_walls_make_is_a_finding(
 def test_among_bare_walls_a_reflection_after_one_time_at_all_seats_is_a_finding(
     shifts_ms: tuple[float, ...], named: bool
 ) -> None:
-    """By a wall the way differs from seat to seat (geometry); a copy in the electronics comes after one time."""
+    """The path by a wall differs from seat to seat (geometry); a copy made by electronics has one delay."""
     room = quiet().change(None, reflections=((0.002, -5.0),))
     for seat, shift in zip(ALL_SEATS, shifts_ms, strict=True):
         found_there = ((0.0113 + shift / 1000, -4.0), (0.002, -5.0))
@@ -1296,7 +1308,9 @@ def test_among_bare_walls_a_reflection_after_one_time_at_all_seats_is_a_finding(
 def test_a_reflection_that_the_partner_lacks_is_a_finding_from_two_seats_on(
     partner_db: float | None, named: bool
 ) -> None:
-    """Bare walls give a pair the same reflections at mirrored seats (geometry); what stands beside one of them does not."""
+    """Bare walls give a pair the same reflections at mirrored seats (geometry); an object beside one of them does
+    not.
+    """
     walls = (0.002, -5.0)
     room = quiet(system=cinema(("FL", "FR"), seat_ids=("A2", "B2"))).change(None, reflections=(walls,))
     assert found(room) == {}
@@ -1314,7 +1328,7 @@ def test_a_reflection_at_one_seat_of_six_is_no_finding() -> None:
 
 
 def test_a_beam_that_both_of_a_pair_have_is_no_blocked_path() -> None:
-    """Side loudspeakers beam: each is dull at the far seats, its partner at the mirrored ones."""
+    """Side loudspeakers are directional: each is dull at the far seats, and its partner at the mirrored ones."""
     room = quiet().add_db("SiL", -12, ["A3"], above_hz=3000).add_db("SiR", -12, ["A1"], above_hz=3000)
     assert not {"room.blocked", "room.dull-seat"} & set(found(room))
     room.add_db("SiL", -8, ["A3"], above_hz=3000)  # a little farther round the same beam
@@ -1322,7 +1336,7 @@ def test_a_beam_that_both_of_a_pair_have_is_no_blocked_path() -> None:
 
 
 def test_one_of_two_seats_is_blocked_and_what_is_louder_there_is_no_reflection() -> None:
-    """A covered loudspeaker's reflections are as loud as ever; only its direct sound is weaker."""
+    """A cover weakens only the direct sound of a loudspeaker, not its reflections."""
     room = quiet(system=cinema(seat_ids=["A2", "B2"])).change(None, reflections=((0.004, -12.0),))
     assert found(room) == {}
     room.add_db("FL", -12, ["B2"], above_hz=3000).change("FL", ["B2"], reflections=((0.004, 4.0),))
@@ -1342,7 +1356,7 @@ def test_a_dull_seat_is_not_called_blocked_where_aim_or_dipole_explain_it(channe
 
 @pytest.mark.parametrize(("apart_m", "named"), [(0.18, False), (0.35, False), (0.45, True)])
 def test_a_head_between_two_ears_blocks_no_loudspeaker(apart_m: float, named: bool) -> None:
-    """At 8 kHz and above a head takes 10 to 20 dB from the ear turned away (common practice, no source)."""
+    """From 8 kHz on a head shades the far ear by 10 to 20 dB (common practice, no source)."""
     system = cinema()
     seats = tuple(replace(s, position_m=(apart_m * n, 3.3, 1.1)) for n, s in enumerate(system.seats[:2]))
     room = quiet(system=replace(system, seats=seats)).add_db("FL", -14, [seats[0].id], above_hz=3000)
@@ -1382,7 +1396,7 @@ def test_a_null_at_two_seats_of_a_row_is_not_the_row() -> None:
 
 
 def high_passed(room: SoundRoom, without: tuple[str, ...] = (), corner_hz: float = 80.0) -> Job:
-    """Every main channel through a second-order high-pass but for some, and the job that notes it for all."""
+    """All main channels except some through a second-order high-pass, and the job that notes it for all."""
     for channel in room.system.channels:
         if not channel.is_sub and channel.id not in without:
             room.add_db(channel.id, lambda hz: -10 * np.log10(1 + (corner_hz / hz) ** 4))
@@ -1406,7 +1420,7 @@ def test_a_missing_high_pass_is_found_against_the_partner() -> None:
 
 
 def test_a_missing_high_pass_is_found_where_the_room_lifts_the_bass_of_both() -> None:
-    """12 dB less slope than the partner (second-order high-pass, arithmetic), whose own slope the room has half filled."""
+    """12 dB less slope than the partner (second-order high-pass, arithmetic), whose slope the room has half filled."""
     room = (
         SoundRoom(cinema(("FL", "FR", "SUB1")), uneven_db=0.5)
         .add_db("FL", 8.0, below_hz=62)
@@ -1426,7 +1440,7 @@ def test_of_a_pair_whose_richer_one_is_as_all_others_neither_is_named() -> None:
 
 
 def test_a_missing_high_pass_is_found_where_noise_hides_the_bass_of_the_partner() -> None:
-    """Noise only raises the partner's level: the difference to it is at least what is read."""
+    """Noise only raises the partner's level, so the true difference is at least the measured one."""
     room = quiet()
     job = high_passed(room, without=("SiL",))
     for seat in ALL_SEATS:
@@ -1451,7 +1465,7 @@ def test_a_high_pass_in_a_room_with_much_bass_is_no_finding() -> None:
 
 
 def test_bass_that_the_processor_sends_to_the_subwoofers_is_no_missing_high_pass() -> None:
-    """Measured through bass management, every main channel's bass is that of the subwoofers, seat by seat."""
+    """Measured through bass management, every main channel has the subwoofers' bass at each seat."""
     room = SoundRoom(uneven_db=1.5)
     job = high_passed(room)
     for (channel, seat), own in list(room.items.items()):
@@ -1473,7 +1487,7 @@ def test_measured_past_the_processor_no_high_pass_is_missed() -> None:
 
 
 def returned(room: SoundRoom, trim: float | None = 0.0, **read: float) -> Job:
-    """A later visit to a room that was left with 75 dB on every channel and all trims at 0 dB."""
+    """A later visit to a room that had 75 dB on every channel and all trims at 0 dB when left."""
     figures = tuple(
         figure
         for c in room.system.channels

@@ -1,4 +1,6 @@
-"""Every symptom that an installer is called for has a rule that names its cause, or a reason why recordings do not decide it."""
+"""Every symptom for which an installer is called has a rule that names its cause, or a reason why recordings cannot
+decide it.
+"""
 
 from __future__ import annotations
 
@@ -76,7 +78,7 @@ def test_every_symptom_has_rules_that_exist() -> None:
 
 
 def test_every_rule_about_the_installation_belongs_to_a_symptom() -> None:
-    """Measuring mistakes and items of the checklist are no symptoms that anybody is called for."""
+    """Measuring mistakes and checklist items are not symptoms for which anybody is called."""
     named = {name for names in RULES_OF.values() for name in names}
     own = {rule.id for rule in RULES if rule.id.partition(".")[0] in ("wiring", "settings", "room")}
     assert own - named == set()

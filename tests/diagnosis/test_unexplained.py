@@ -64,7 +64,7 @@ A1, A2, B2 = ("A1",), ("A2",), ("B2",)
 @pytest.mark.parametrize(
     ("rule", "channels", "seats", "failing", "names_it", "accounts_for_it"),
     [
-        # Its own check, at its own channels; one of a seat, at its own seats; and where the channel or the seat is open.
+        # Its own check at its channels or seats, and checks that name no channel or seat.
         ("settings.trims", "FL FC", (), ("levels.match", "FL", 3.0), True, True),
         ("settings.trims", "FL", (), ("levels.match", "FC", 3.0), False, False),
         ("settings.trims", "", (), ("levels.match", "FL", 3.0), True, True),
@@ -81,12 +81,12 @@ A1, A2, B2 = ("A1",), ("A2",), ("B2",)
         ("wiring.tweeter", "FL", (), ("seats.direct", "FR", -9.0), False, False),
         ("wiring.compression", "", (), ("levels.match", "FL", 3.0), False, False),
         ("room.noise", "", (), ("dialogue.sti", None, 3.0), True, True),
-        # A setting explains the whole of its step, where the step is about settings.
+        # A finding about a setting explains every check of a step about settings.
         ("settings.trims", "FL", (), ("levels.reference", "FL", 3.0), False, True),
         ("settings.trims", "FL", (), ("distances.setting", "FL", 3.0), False, False),
         ("settings.channel-level", "FL", (), ("seats.direct", "FL", 3.0), False, False),
         ("room.rattle", "FL", (), ("levels.match", "FL", 3.0), False, False),
-        # A spoilt recording shows nothing at its seats; what is read or entered by hand does not rest on it.
+        # A spoilt recording proves nothing at its seats; manual readings and entries do not depend on it.
         ("measurement.gain", "", A2, ("seats.direct", "FL", -9.0), False, True),
         ("measurement.gain", "", A2, ("seats.direct", "FL", -9.0, "B2"), False, False),
         ("measurement.clipped", "FL", A2, ("seats.direct", "FL", -9.0, "B2"), False, False),
@@ -129,7 +129,7 @@ def test_parts_that_no_check_covers_are_listed_as_not_examined() -> None:
         check("levels.match", "FL", None), check("layout.sight", "FL", 0.1), check("levels.own", "FL", 0.1)
     )
     assert not examined({}) and not examined(nothing)
-    # What is only looked at is listed as a step that was not done.
+    # An inspection is listed as a step that was not done.
     measured = [rule for rule in RULES if not rule.id.startswith("measurement.") and rule.step != "checklist"]
     first_visit = [rule for rule in measured if not rule.returns]
     assert len(not_examined({})) == len({rule.symptom for rule in first_visit})

@@ -78,7 +78,7 @@ def test_stored_verdicts_are_read_back_unchanged() -> None:
     assert [place.verdict for place in body.kinds[0].places] == ["pass", "not tested", "not tested"]
 
 
-# --- a log, and a program that changed its mind ---
+# --- a log, and a program with other verdicts ---
 
 
 def log_of(*bodies: EventBody) -> Job:
@@ -93,7 +93,7 @@ def kept(job: Job, analyses: Analyses | None = None) -> StoredVerdicts:
 
 
 def stricter(limit_db: float) -> tuple[Step, ...]:
-    """The steps of a version that holds levels to another limit."""
+    """The steps of a version with another limit for levels."""
 
     def evaluate(job: Job, round_id: str, analyses: Analyses) -> Outcome:
         outcome = step("levels").evaluate(job, round_id, analyses)
@@ -116,7 +116,7 @@ def test_another_program_is_reported_by_its_differences() -> None:
     job = log_of(kept(log_of()))
     found = compare_verdicts(job, Analyses(), "2.0", stricter(0.05))
     assert found is not None
-    # 1.645 u of some 0.9 dB is more than 0.05 dB: what passed is unsure now.
+    # 1.645 u with u near 0.9 dB exceeds 0.05 dB: a former pass is now undecided.
     assert {(d.then, d.now) for d in found.differences} == {("pass", "unsure")}
     assert (
         f"{len(found.differences)} verdicts of 2026-03-14 by version 1.0 would be different today: levels.match 3, levels.repeat 3, levels.reference 1"

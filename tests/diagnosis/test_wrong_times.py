@@ -1,4 +1,6 @@
-"""A wrong distance setting, a wrong tape reading, delays that are off: each is named as such, and nobody is accused for less."""
+"""A wrong distance setting, a wrong tape reading or wrong delays: each is named, and weaker evidence leads to no
+finding.
+"""
 
 from __future__ import annotations
 
@@ -54,7 +56,7 @@ def test_a_wrong_setting_that_the_sound_confirms(metres: float, seats: str) -> N
 
 
 def wrong_sub(metres: float, **why: str) -> tuple[SoundRoom, Job]:
-    """A subwoofer's setting that is off and sounds so; `why`: notes on its response."""
+    """A subwoofer with a wrong setting that its sound confirms; `why`: notes on its response."""
     room = quiet().change("SUB2", why=why)
     distances = room.distances_m
     later = max(0.0, distances["SUB2"] + metres - max(distances.values()))  # then all others wait for it
@@ -84,7 +86,9 @@ def test_a_subwoofer_is_late_by_what_its_setting_leaves_of_its_latency(metres: f
     ("factor", "clause"), [(0.0, "applies no delays"), (-1.0, "with the wrong sign"), (1.0, None)]
 )
 def test_a_subwoofer_late_as_all_delays_would_make_it_leaves_both_open(factor: float, clause: str | None) -> None:
-    """Its setting holds 11 ms of its own, for which three main channels wait: too few to show the factor by themselves."""
+    """Its setting includes 11 ms of latency, which three main channels compensate: too few to show the factor by
+    themselves.
+    """
     room = quiet(system=cinema(["FL", "FR", "FC", "SUB1"]))
     before, own_m = max(room.distances_m.values()), 0.011 * room.speed_m_s
     for c, distance in room.distances_m.items():
@@ -102,7 +106,7 @@ def test_a_subwoofer_late_as_all_delays_would_make_it_leaves_both_open(factor: f
 
 @pytest.mark.parametrize(("own_ms", "open_"), [(11.0, True), (5.0, False)])
 def test_main_channels_at_one_distance_do_not_show_whether_delays_are_applied(own_ms: float, open_: bool) -> None:
-    """The subwoofer is 11 ms late: as late as the latency that its setting allows for, or not."""
+    """The subwoofer is 11 ms late, which equals the latency that its setting allows for."""
     room = quiet(system=cinema(["FL", "FC", "FR", "SUB1"]))
     own_m, farthest_m = own_ms / 1000 * room.speed_m_s, max(room.distances_m.values())
     late_m = 0.011 * room.speed_m_s + room.distances_m["SUB1"] - farthest_m
@@ -124,7 +128,7 @@ def test_times_that_nothing_explains_leave_a_late_subwoofer_open() -> None:
 
 
 def test_a_pair_whose_settings_allow_for_most_of_its_own_delay_is_not_accused() -> None:
-    """Deep horns whose first driver sounds 0.7 ms before the one that their settings were made for."""
+    """Deep horns whose first driver sounds 0.7 ms before the one for which their settings were made."""
     room = quiet()
     own_m = 0.0035 * room.speed_m_s
     for c in ("FL", "FR"):
@@ -137,7 +141,7 @@ def test_a_pair_whose_settings_allow_for_most_of_its_own_delay_is_not_accused() 
 
 
 def test_one_main_channel_at_a_wrong_time_says_nothing_about_all_delays() -> None:
-    """The subwoofer is as late as without delays, and so would be all main channels; only the centre is late."""
+    """The subwoofer is as late as without delays, which would make all main channels late; only the centre is."""
     room = quiet(system=cinema(["FL", "FR", "FC", "SUB1"]))
     own_m = 0.011 * room.speed_m_s
     for c in ("FL", "FR", "FC"):
@@ -178,7 +182,7 @@ def test_of_two_main_channels_the_distance_entered_shows_which_is_wrong(metres: 
 
 
 def delayed(room: SoundRoom, **more_ms: float) -> Job:
-    """The job with delays in milliseconds, 10 ms longer than needed and `more_ms`."""
+    """The job with delays in milliseconds that are 10 ms, and for one channel `more_ms`, longer than needed."""
     d, longest = room.distances_m, max(room.distances_m.values())
     needed_ms = {c: 10 + 1000 * (longest - value) / room.speed_m_s for c, value in d.items()}
     return room.job(*[setting(c, distance=round(value + more_ms.get(c, 0), 1)) for c, value in needed_ms.items()])
@@ -202,7 +206,7 @@ def test_of_two_that_arrive_together_the_setting_of_one_makes_up_for_its_latency
 
 @pytest.mark.parametrize("late_ms", [1.2, 2.4])
 def test_a_longer_delay_of_one_of_two_that_the_sound_contradicts_is_not_called_wrong(late_ms: float) -> None:
-    """FL is late by itself: by as much as the delay of FR is too long, or more."""
+    """FL is late by itself, by at least as much as the delay of FR is too long."""
     room = quiet(system=cinema(["FL", "FR"], processor=processor_of("ms", 0.1))).delay("FR", 0.0012)
     assert "settings.distance" in found(room, delayed(room, FR=1.2))
     assert "settings.distance" not in found(room.delay("FL", late_ms / 1000), delayed(room, FR=1.2))
@@ -238,7 +242,7 @@ def test_where_no_setting_is_noted_three_aligned_channels_show_a_fourth_that_is_
 @pytest.mark.parametrize("both", [False, True])
 @pytest.mark.parametrize("seats", ["one", "all"])
 def test_a_wrong_tape_is_named_and_not_the_setting(both: bool, seats: str) -> None:
-    # The tape was read 0.9 m short; the setting was made by it, or before it and right.
+    # The tape reading is 0.9 m short; the setting follows it, or is older and right.
     room = quiet()
     wrong = room.distances_m["BL"] - 0.9
     bodies: list[EventBody] = list(tapes({"BL": wrong}))
@@ -285,7 +289,7 @@ def test_a_reflection_at_the_reference_seat_accuses_nobody() -> None:
         (0.0012, 4.0, "one", False),  # the nearer of two loudspeakers is heard first, its own 1.2 ms later
         (0.0012, -2.0, "all", False),
         (0.0012, -6.0, "one", True),  # a reflection
-        (0.0020, 4.0, "one", True),  # not when its distance says
+        (0.0020, 4.0, "one", True),  # not at the time of its distance
     ],
 )
 def test_a_sound_that_comes_early_and_again_at_the_right_time_is_no_wrong_distance(
@@ -344,7 +348,7 @@ def test_a_coarse_processor_accuses_nobody(unit: str, step: float, seed: int) ->
 @pytest.mark.parametrize("own_m_s", [305.0, 331.0, 350.0])
 @pytest.mark.parametrize("scaled", [True, False])
 def test_another_speed_of_sound_accuses_nobody(own_m_s: float, scaled: bool) -> None:
-    # The processor divides by another speed than the air has; the distances were entered as taped, or so that it comes right.
+    # The processor assumes a wrong speed of sound; the distances were entered as taped, or corrected for it.
     room = quiet()
     d = room.distances_m
     held = {c: v * own_m_s / room.speed_m_s if scaled else v for c, v in d.items()}
@@ -412,7 +416,7 @@ def test_the_wrong_sign_is_one_finding() -> None:
 
 
 def test_two_that_arrive_at_each_others_times_at_one_seat_are_swapped_or_wrongly_set() -> None:
-    """0.75 ms (26 cm) is too little at one seat to tell exchanged cables from two wrong delays, and neither is accused."""
+    """At one seat 0.75 ms (26 cm) cannot distinguish exchanged cables from two wrong delays, so neither is reported."""
     base = quiet()
     front = {c: base.system.channel(c) for c in ("FL", "FR")}
     assert front["FR"] is not None and front["FR"].position_m is not None
@@ -426,7 +430,7 @@ def test_two_that_arrive_at_each_others_times_at_one_seat_are_swapped_or_wrongly
     finding = only(room, "settings.swap-or-distance")
     assert finding.channels == ("FL", "FR")
     assert "not determined" in finding.evidence[1]
-    # By another amount than their distances differ by, no swap explains it.
+    # A swap explains only the difference of their distances.
     other = one_seat(quiet(system=system)).delay("FL", 2e-3).delay("FR", -2e-3)
     assert "settings.swap-or-distance" not in found(other)
 
@@ -445,7 +449,7 @@ def test_one_seat_does_not_tell_exchanged_loudspeakers_from_exchanged_files() ->
     ],
 )
 def test_without_positions_seats_exchanged_look_like_a_front_pair_swapped(ids: list[str], title: str) -> None:
-    """Tapes are from A2 alone, and the centre is as far from both seats; loudspeakers at the sides are not."""
+    """Tapes are from A2 only, and the centre is equally far from both seats; side loudspeakers are not."""
     room = quiet(system=cinema(ids, ["A2", "A3"])).delay("FL", 2e-3).delay("FR", -2e-3)
     blind = replace(room.system, channels=tuple(replace(c, position_m=None) for c in room.system.channels))
     bodies = [each for each in room.bodies() if not isinstance(each, type(defined(blind)))]
@@ -464,7 +468,9 @@ def test_another_model_as_far_away_at_the_only_seat_is_no_driver_reversed() -> N
 
 @pytest.mark.parametrize("swapped", [True, False])
 def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_files_exchanged(swapped: bool) -> None:
-    """As far from both as makes no difference at A2: cables and files exchanged at A1 arrive the same, so neither is sure."""
+    """At A2 they are equally far; at A1 exchanged cables and exchanged files give the same arrivals, so neither is
+    certain.
+    """
     room = quiet().swap("FL", "FR") if swapped else quiet().exchange_files("FL", "FR", "A1")
     finding = only(room.drop(None, ["A3", "B1", "B2", "B3"]), "wiring.swap-or-files")
     assert (finding.channels, finding.seats) == (("FL", "FR"), ("A1",))
@@ -478,7 +484,9 @@ def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_fil
 def test_a_pair_exchanged_or_the_recordings_of_two_seats_that_mirror_each_other(
     swapped: bool, middle: tuple[str, ...]
 ) -> None:
-    """Left and right of three in front, heard at two seats left and right of the middle: both arrive the same."""
+    """Left and right of three front loudspeakers, recorded at two seats left and right of the middle: both give the
+    same arrivals.
+    """
     room = SoundRoom(cinema(["FL", "FC", "FR"]), uneven_db=0.5)
     room = room.swap("FL", "FR") if swapped else room.exchange_seats("A1", "A3")
     dropped = [s for s in ("A2", "B1", "B2", "B3") if s not in middle]
@@ -490,9 +498,10 @@ def test_a_pair_exchanged_or_the_recordings_of_two_seats_that_mirror_each_other(
 
 @pytest.mark.parametrize("seat", ["A1", "A3"])
 def test_files_exchanged_at_a_seat_with_a_mirrored_one_are_not_passed_over(seat: str) -> None:
-    """FL, FC and FR measured at the mirrored seat arrive alike: the cause is open, but the place is not passed.
+    """FL, FC and FR measured at the mirrored seat would give the same arrivals: the cause is open, but the place must
+    not pass.
 
-    Unless their responses differ at the two seats: then the microphone was moved between them.
+    If the responses at the two seats differ, the microphone was moved in between, and the cause is certain.
     """
     room = quiet().exchange_files("FL", "FR", seat)
     finding = only(room, "measurement.wrong-channel")
