@@ -66,9 +66,7 @@ def at(seats: tuple[str, ...], analyses: Analyses) -> Analyses:
 
 @pytest.mark.parametrize("seats", FEW)
 def test_what_is_common_at_one_seat_or_two_accuses_nobody(seats: tuple[str, ...]) -> None:
-    """In a healthy room whose front and rear heights mirror each other, the common sound was nine times that of
-    chance.
-    """
+    """In a healthy room whose front and rear heights mirror each other, the common sound was nine times that of chance."""
     job, analyses = visit(("FL", "SiR", -3.0))
     found = wiring.leakages(job, AS_FOUND, analyses)["FL"]
     assert found.also[0].seats > 2
@@ -136,9 +134,7 @@ def test_a_surround_mode_is_no_cable() -> None:
 
 @pytest.mark.parametrize("level_db", [-3.0, -7.0])
 def test_a_mode_that_plays_all_channels_from_the_same_loudspeakers_is_found(level_db: float) -> None:
-    """Each pair of channels shares sound, and so does each of them with every third: such pairs must not cancel as
-    evidence.
-    """
+    """Each pair shares sound, and both share it with every third channel: such pairs must not cancel as evidence."""
     channels, others = ("FL", "FR", "BL"), ("SiL", "SiR")
     job, analyses = visit(*((c, other, level_db) for c in channels for other in others))
     assert named(job, analyses) == [("settings.upmix", channels)]

@@ -51,9 +51,7 @@ def test_a_misplaced_loudspeaker_is_named_with_the_rule_that_it_breaks() -> None
 
 
 def test_a_misaimed_loudspeaker_is_named_where_its_axis_is_entered() -> None:
-    """The check is undecided up to 20° beyond an assumed coverage of 45° to each side: half angle within ±20°, axis
-    within ±5°.
-    """
+    """Undecided up to 20° beyond an assumed 45° to each side: half angle within ±20°, axis within ±5°."""
     count = 0
     for seed in SEEDS:
         turned = placing.misaimed(scene(seed), np.random.default_rng(seed))

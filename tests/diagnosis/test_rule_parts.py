@@ -560,9 +560,7 @@ def test_dialogue_is_quiet_below_both_sides(readings: dict[str, float], expected
 
 
 def test_a_centre_surely_below_the_reference_alone_is_quiet_dialogue() -> None:
-    """1.8 dB beyond the limit exceeds 1.645 · 1.0 dB against the reference, but not 1.645 · 1.0 · √1.5 against two
-    channels.
-    """
+    """1.8 dB beyond the limit: above 1.645 · 1.0 dB (reference), below 1.645 · 1.0 · √1.5 (two channels)."""
     e = read({"FC": level(2.8, 1.0, level_db=72.2), **{c: level(0.0, 1.0, level_db=75.0) for c in ("FL", "FR")}})
     (got,) = look(level_settings._dialogue, e)
     assert got.title == "dialogue quiet: FC 2.8 dB below the reference"

@@ -203,9 +203,7 @@ LAYOUT = {
 
 
 def furnished(**parts: dict[str, object]) -> System:
-    """The cinema with an aim, a seat back and a column, and with these fields of seats, channels and the column
-    replaced.
-    """
+    """The cinema with an aim, a seat back and a column; fields of some seats, channels and the column replaced."""
     system = cinema()
     given: dict[str, dict[str, object]] = {
         "SiL": {"aim_m": (0.0, 3.3, 1.1), "coverage_deg": 90.0},
@@ -707,9 +705,7 @@ def test_a_late_sub_explains_the_hole_in_the_sum() -> None:
 
 @pytest.mark.parametrize("scattered", [False, True])
 def test_a_sub_is_not_late_by_as_much_as_the_other_arrivals_scatter(scattered: bool) -> None:
-    """Nine arrivals of three loudspeakers are off by up to 5 ms: no common clock, or reflections, but no reason for a
-    new setting.
-    """
+    """Nine arrivals off by up to 5 ms: no common clock, or reflections, but no reason for a new setting."""
     room = quiet_with("FL", "FC", "FR", "SUB1").drop(None, ["B1", "B2", "B3"]).delay("SUB1", 0.0032)
     off_ms = {"FL": (-1.3, 0.6, 0.0), "FR": (0.0, 1.5, -1.5), "FC": (3.5, 5.0, -1.0)}
     for channel, row in off_ms.items() if scattered else ():
@@ -845,9 +841,7 @@ def test_levels_without_a_clock_may_be_those_of_exchanged_loudspeakers() -> None
 
 
 def test_a_response_decides_where_one_reading_scatters_too_much() -> None:
-    """A reading 2.2 ± 2.2 dB off: certain with a response that agrees, not with one that contradicts it or without
-    any.
-    """
+    """A reading 2.2 ± 2.2 dB off: certain with a response that agrees, open with one that does not or without."""
     room = quiet()
     once = with_levels(room, SiL=72.8)
     assert found(room, once) == {}
@@ -921,9 +915,7 @@ def test_one_loudspeaker_that_plays_two_channels_is_named_where_no_symmetry_make
 
 
 def test_a_pair_equal_at_a_reference_seat_off_centre_is_not_off() -> None:
-    """Trims set for that seat make the nearer loudspeaker softer than its partner at all mirrored seats, as in a
-    measured room.
-    """
+    """Trims set there make the nearer loudspeaker softer at all mirrored seats, as in a measured room."""
     seats = tuple(replace(each, reference=each.id == "A1") for each in cinema(seat_ids=["A1", "A3"]).seats)
     room = quiet(system=cinema(seats=seats)).add_db("SiR", 6, ["A3"]).add_db("SiL", -6, ["A3"])
     assert found(room, without_readings(room)) == {}
@@ -940,9 +932,7 @@ def test_of_two_loudspeakers_alone_responses_do_not_say_which_is_off() -> None:
 
 
 def test_a_centre_without_partner_is_loud_only_beyond_what_models_differ_by() -> None:
-    """Home loudspeakers differ by up to 8 dB in sensitivity: a smaller difference without trim or partner is no
-    fault.
-    """
+    """Home loudspeakers differ by up to 8 dB in sensitivity: a smaller difference without trim or partner is no fault."""
     assert found(quiet().add_db("FC", 7), without_readings(quiet())) == {}
     room = quiet().add_db("FC", 12)
     finding = only(room, "settings.channel-level", without_readings(room))
@@ -1028,9 +1018,7 @@ def test_a_silent_side_does_not_make_the_centre_loud() -> None:
 
 
 def test_a_centre_lower_than_left_and_right_is_found_reversed_in_spite_of_its_floor_reflection() -> None:
-    """A floor reflection of 40 % after 1.2 ms (0.4 m of extra path) changes the phase of its lowest octave by up to
-    0.4 rad.
-    """
+    """A floor reflection of 40 % after 1.2 ms (0.4 m) changes the phase of its lowest octave by up to 0.4 rad."""
     room = quiet_with("FL", "FC", "FR", "SUB1")
     for seat in ALL_SEATS:
         direct = np.array(room.items[("FC", seat)].direct)
@@ -1308,9 +1296,7 @@ def test_among_bare_walls_a_reflection_after_one_time_at_all_seats_is_a_finding(
 def test_a_reflection_that_the_partner_lacks_is_a_finding_from_two_seats_on(
     partner_db: float | None, named: bool
 ) -> None:
-    """Bare walls give a pair the same reflections at mirrored seats (geometry); an object beside one of them does
-    not.
-    """
+    """Bare walls give a pair the same reflections at mirrored seats (geometry); an object beside one of them does not."""
     walls = (0.002, -5.0)
     room = quiet(system=cinema(("FL", "FR"), seat_ids=("A2", "B2"))).change(None, reflections=(walls,))
     assert found(room) == {}

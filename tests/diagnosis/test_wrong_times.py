@@ -86,9 +86,7 @@ def test_a_subwoofer_is_late_by_what_its_setting_leaves_of_its_latency(metres: f
     ("factor", "clause"), [(0.0, "applies no delays"), (-1.0, "with the wrong sign"), (1.0, None)]
 )
 def test_a_subwoofer_late_as_all_delays_would_make_it_leaves_both_open(factor: float, clause: str | None) -> None:
-    """Its setting includes 11 ms of latency, which three main channels compensate: too few to show the factor by
-    themselves.
-    """
+    """Its setting includes 11 ms of latency, for which three main channels are delayed: too few to decide."""
     room = quiet(system=cinema(["FL", "FR", "FC", "SUB1"]))
     before, own_m = max(room.distances_m.values()), 0.011 * room.speed_m_s
     for c, distance in room.distances_m.items():
@@ -468,9 +466,7 @@ def test_another_model_as_far_away_at_the_only_seat_is_no_driver_reversed() -> N
 
 @pytest.mark.parametrize("swapped", [True, False])
 def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_files_exchanged(swapped: bool) -> None:
-    """At A2 they are equally far; at A1 exchanged cables and exchanged files give the same arrivals, so neither is
-    certain.
-    """
+    """At A2 both are equally far; at A1 exchanged cables and exchanged files give the same arrivals."""
     room = quiet().swap("FL", "FR") if swapped else quiet().exchange_files("FL", "FR", "A1")
     finding = only(room.drop(None, ["A3", "B1", "B2", "B3"]), "wiring.swap-or-files")
     assert (finding.channels, finding.seats) == (("FL", "FR"), ("A1",))
@@ -484,9 +480,7 @@ def test_a_pair_exchanged_beside_a_seat_on_the_centre_line_is_swapped_or_two_fil
 def test_a_pair_exchanged_or_the_recordings_of_two_seats_that_mirror_each_other(
     swapped: bool, middle: tuple[str, ...]
 ) -> None:
-    """Left and right of three front loudspeakers, recorded at two seats left and right of the middle: both give the
-    same arrivals.
-    """
+    """Left and right of three in front, at two seats left and right of the middle: both give the same arrivals."""
     room = SoundRoom(cinema(["FL", "FC", "FR"]), uneven_db=0.5)
     room = room.swap("FL", "FR") if swapped else room.exchange_seats("A1", "A3")
     dropped = [s for s in ("A2", "B1", "B2", "B3") if s not in middle]

@@ -50,7 +50,7 @@ CROSSOVER: tuple[tuple[CrossoverType, int], ...] = (("linkwitz-riley", 24), ("bu
 
 
 def crossover_filters(freq_hz: FloatArray, corner_hz: float) -> tuple[ComplexArray, ComplexArray]:
-    """Low-pass of fourth order (Linkwitz-Riley) and high-pass of second order (Butterworth), as bass management has them."""
+    """Fourth-order low-pass (Linkwitz-Riley) and second-order high-pass (Butterworth), as in bass management."""
     s = 1j * freq_hz / corner_hz
     second = s * s + np.sqrt(2.0) * s + 1
     return 1 / second**2, s * s / second
@@ -58,7 +58,7 @@ def crossover_filters(freq_hz: FloatArray, corner_hz: float) -> tuple[ComplexArr
 
 @dataclass
 class BassVisit:
-    """Subwoofers and three front loudspeakers in a room; every round is played with the settings that it truly holds."""
+    """Subwoofers and three front loudspeakers in a room; every round is played with the settings actually stored."""
 
     subs: int = 2
     seats: int = 6
@@ -165,7 +165,9 @@ class BassVisit:
         true_filters: Mapping[str, tuple[Filter, ...]] | None = None,
         limited_db: Mapping[str, FloatArray] | None = None,
     ) -> BassVisit:
-        """Measure a round: trim, setting and polarity of each channel as entered, and as the processor truly holds them."""
+        """Measure a round: trim, setting and polarity of each channel as entered, and as the processor really stores
+        them.
+        """
         stated = self.mains() | dict(entered)
         true = stated | dict(truly or {})
         for c, (trim, distance, polarity) in stated.items():
@@ -242,7 +244,7 @@ class BassVisit:
 
     @property
     def job(self) -> Job:
-        """The job as far as it was measured."""
+        """The job as far as it has been measured."""
         return job_of(defined(self.system), *self.bodies)
 
     @property

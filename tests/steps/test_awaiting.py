@@ -44,7 +44,7 @@ def stored(room: SoundRoom, round_id: str) -> list[ResponseStored]:
 
 
 def visit(rounds: dict[str, SoundRoom], *more: EventBody, read: float = 75.0) -> tuple[Job, Analyses]:
-    """A job with the responses of these rounds, a reading of every channel as found, and what they analyse to."""
+    """A job with the responses of these rounds, a reading of every channel as found, and the analyses."""
     first = next(iter(rounds.values()))
     held = [
         setting(c, round_id=r, trim_db=0.0, distance=d, polarity="normal")
@@ -113,7 +113,7 @@ def test_the_sheet_has_no_value_and_says_why() -> None:
 
 
 def test_a_channel_that_waits_for_its_repair_leaves_room_for_the_error_of_rounding() -> None:
-    """74 columns are what a terminal of 120x40 leaves for results."""
+    """A terminal of 120x40 leaves 74 columns for results."""
     wrong = (setting(channel.id, distance=11.52) for channel in cinema().channels)
     job, analyses = visit({AS_FOUND: quiet().add_db("SiL", -24, above_hz=2800)}, *wrong)
     table = distances.evaluate(job, AS_FOUND, analyses).tables[0]
@@ -127,7 +127,7 @@ def test_a_channel_that_waits_for_its_repair_leaves_room_for_the_error_of_roundi
 
 
 def test_no_trim_is_proposed_where_it_may_not_be_why_a_level_is_off() -> None:
-    """A midrange 8 dB low is 2 dB short of what shows it dead, and no trim: 400 Hz to 3.2 kHz alone are soft."""
+    """A midrange 8 dB low is 2 dB short of counting as dead, and no trim: only 400 Hz to 3.2 kHz are soft."""
     room = quiet().add_db("SiL", -8, above_hz=400, below_hz=3200)
     job, analyses = visit({AS_FOUND: room}, *levels({"SiL": [71.0] * 5}))
     found = level_step.solve(job, AS_FOUND, analyses)
@@ -142,7 +142,7 @@ def test_no_trim_is_proposed_where_it_may_not_be_why_a_level_is_off() -> None:
     job, analyses = visit({AS_FOUND: room}, *levels({"SiL": [72.4]}))  # −1.3 dB, u 1.1 dB: no finding
     assert level_step.solve(job, AS_FOUND, analyses).channels["SiL"].trim_db is not None
     again = levels({c.id: 71.0 if c.id == "SiL" else 75.0 for c in cinema().channels}, round_id="interim-1")
-    job, analyses = visit({AS_FOUND: room}, *again)  # read again without a response: the cause is as open as before
+    job, analyses = visit({AS_FOUND: room}, *again)  # read again without a response: the cause is still open
     assert level_step.solve(job, "interim-1", analyses).channels["SiL"].in_doubt
     even = visit({AS_FOUND: quiet().add_db("SiL", -8)}, *levels({"SiL": [67.0] * 5}))
     assert level_step.solve(even[0], AS_FOUND, even[1]).channels["SiL"].trim_db is not None
@@ -158,7 +158,7 @@ def test_levels_and_distances_say_what_waits_for_the_repair() -> None:
 
 @pytest.mark.parametrize("read_db", [36.0, 46.0])
 def test_a_channel_that_reads_only_the_rooms_noise_waits_for_its_repair(read_db: float) -> None:
-    # Its recordings are refused as silence, so the meter alone shows it. 46 dB: another loudspeaker plays a little of it.
+    # Its recordings are rejected as silence, so only the meter shows it. 46 dB: another loudspeaker plays a little of it.
     readings = levels({c.id: [75.0] for c in cinema().channels} | {"SiL": [read_db]})
     job = job_of(defined(cinema()), *readings)
     found = level_step.solve(job, AS_FOUND, Analyses([]))

@@ -1,4 +1,4 @@
-"""Advice on one move: true in the simulated rooms that it is given for, and not given where the room is not the box."""
+"""Advice on one move: true in the simulated rooms for which it is given, and not given in rooms unlike the box."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def found_for(visit: BassVisit) -> tuple[BassResult, SubwooferMove | str]:
 
 
 def truly_db(visit: BassVisit, result: BassResult, move: SubwooferMove) -> float:
-    """The standard deviation that a whole search reaches in the simulated room after the move."""
+    """The standard deviation that a full search reaches in the simulated room after the move."""
     places, ears = np.array(visit.places), np.array(visit.ears)
     if move.to_m is not None:
         x, y, z = move.to_m
@@ -48,7 +48,7 @@ def truly_db(visit: BassVisit, result: BassResult, move: SubwooferMove) -> float
 
 @pytest.mark.parametrize("simulator", ["modes", "images"])
 def test_the_advised_move_wins_what_is_estimated(simulator: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One subwoofer: in every room the move wins, and the estimate is within 0.7 dB of what a search reaches there."""
+    """With one subwoofer the move gains in every room, within 0.7 dB of what a search reaches there."""
     if simulator == "images":
         monkeypatch.setattr(
             bass_visit,

@@ -1,4 +1,4 @@
-"""The step Bass: what it needs, what it proposes on the steps of a processor, what the sheet and the JSON take."""
+"""The step Bass: its inputs, its proposal on the steps of a processor, and the contents of sheet and JSON."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ def values_of(visit: Any) -> dict[str, Any]:
 def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predicted(
     unit: str, step: float, trim_step: float
 ) -> None:
-    """The settings are played in the simulated room, which knows nothing of the prediction."""
+    """The settings are played in the simulated room, which is independent of the prediction."""
     distance = {"m": 3.0, "ft": 10.0, "ms": 6.0}[unit]
     visit = as_found(subs=2, seed=3, unit=unit, step=step, trim_step=trim_step)
     visit.bodies, visit.items = [], []
@@ -79,7 +79,7 @@ def test_what_to_enter_is_on_the_steps_of_the_processor_and_gives_what_is_predic
     visit.play(AS_LEFT, entered)
     after = measured_bass(visit.job, AS_LEFT, visit.analyses)
     assert isinstance(after, MeasuredBass)
-    room = result.measured.room  # the same frequencies: louder subwoofers are heard a little farther down
+    room = result.measured.room  # the same frequencies: louder subwoofers exceed the noise a little further down
     index = np.isin(BINS_HZ, room.freq_hz)
     again = SubResponses(after.full[..., index], room.freq_hz, room.seat_share, room.freq_share)
     # 0.05 dB: the settings as found are on no step of the processor, the entered ones are rounded once more.
@@ -189,7 +189,7 @@ def test_the_crossover_is_brought_together() -> None:
 
 
 def test_another_crossover_is_predicted_from_the_one_that_is_entered() -> None:
-    """Responses through 80 Hz, Linkwitz-Riley 24 and Butterworth 12 dB per octave, give those that were played at 100 Hz."""
+    """Responses through 80 Hz (Linkwitz-Riley 24, Butterworth 12 dB per octave) give those played at 100 Hz."""
     fields: dict[str, Any] = {"subs": 2, "seed": 5, "clock_by_seat": False, "filters_entered": True}
     at_80, at_100 = (as_found(high_pass_hz=hz, **fields) for hz in (80.0, 100.0))
     first, second = result_of(at_80), result_of(at_100)
@@ -205,7 +205,7 @@ def test_another_crossover_is_predicted_from_the_one_that_is_entered() -> None:
     assert isinstance(far, str) and far.startswith("30 Hz would raise what was measured by")
     bare = result_of(as_found(high_pass_hz=80.0, **(fields | {"filters_entered": False})))
     assert isinstance(bare.front, FrontPair) and "not entered" in str(bare.front.through_other(100.0, high, low))
-    # The entry alone changes nothing of what is proposed; a quarter of a period apart, equal parts lose 3 dB.
+    # The entry alone does not change the proposal; a quarter of a period apart, equal parts lose 3 dB.
     assert first.crossover is not None and bare.crossover is not None
     assert np.array_equal(first.crossover.after_db, bare.crossover.after_db)
     values, without = values_of(at_80)["crossover"], bare.crossover.filters_db
@@ -249,7 +249,7 @@ def test_subwoofers_against_the_mains_are_a_hole_at_the_crossover(is_reversed: b
 def test_a_decibel_of_the_sum_may_cost_as_much_as_one_of_output(
     keep_gain_db: float, keep_db2: float, lost_db: float, wanted: str
 ) -> None:
-    """3 dB² at most for each decibel that the most even settings, 4 dB², lose below −0.5 dB: here 2.0 and 1.5 dB."""
+    """At most 3 dB² for each decibel that the most even settings (4 dB²) lose below −0.5 dB: here 2.0 and 1.5 dB."""
     unused: Any = {"settings": unchanged(2), "placed": unchanged(2), "filters": ((), ())}
     even, keep = (Figures(db2, output_db, 0.0) for db2, output_db in ((4.0, -2.0), (keep_db2, -2.0 - lost_db)))
     candidates = {
@@ -303,7 +303,7 @@ def test_a_choice_that_another_beats_in_all_that_is_shown_gives_way(
 def test_settings_stay_where_new_ones_gain_too_little(
     gained: float, u: float, held_out_db2: float | None, subs: int, kept: str
 ) -> None:
-    """0.5 dB² or twice the uncertainty, and seats that settings were not searched for gain as well; now it is 4 dB²."""
+    """At least 0.5 dB² or twice the uncertainty, and a gain at seats outside the search; at present 4 dB²."""
     measured: Any = SimpleNamespace(room=SimpleNamespace(subs=subs))
     found: Any = SimpleNamespace(figures=SimpleNamespace(variance_db2=4.0))
     held_out: Any = None if held_out_db2 is None else SimpleNamespace(mean_db2=held_out_db2)
@@ -315,7 +315,7 @@ def test_settings_stay_where_new_ones_gain_too_little(
 def test_a_weaker_sum_at_the_crossover_is_shown_before_anything_is_touched(
     seed: int, wanted: str, tradeoff: str
 ) -> None:
-    """Where the sum costs much evenness, evenness counts, and the other can be chosen."""
+    """If the sum costs much evenness, evenness has priority, and the other can be chosen."""
     visit = BassVisit(subs=2, seats=4, seed=seed, high_pass_hz=80.0, clock_by_seat=False, closed_mains=True)
     far = np.linalg.norm(visit.places - visit.ears[0], axis=1) + visit.latency_s * SPEED_M_S
     visit.play(AS_FOUND, {c: (0.0, float(d), "normal") for c, d in zip(visit.names, far, strict=True)})
@@ -365,7 +365,7 @@ def sum_by_hand_db(visit: BassVisit, result: BassResult | None) -> float:
 def test_what_is_not_heard_through_the_crossover_reverses_no_subwoofer(
     fields: dict[str, bool], words: str, seed: int
 ) -> None:
-    # A low-pass of fourth order turns the phase by 180° at its corner, so that the unfiltered subwoofer seems reversed.
+    # A fourth-order low-pass shifts the phase by 180° at its corner, so the unfiltered subwoofer seems reversed.
     visit = as_found(subs=1, seed=seed, high_pass_hz=80.0, clock_by_seat=False, **fields)
     result = result_of(visit)
     assert result.crossover is None and words in result.no_crossover
@@ -413,7 +413,7 @@ def test_a_job_with_one_seat_gets_a_result(subs: int) -> None:
     ],
 )
 def test_a_seat_left_out_has_the_reason_of_its_response(spoilt: dict[str, Any], words: str) -> None:
-    """Also where that response has no clock either: a clock would not help it."""
+    """Even if that response has no clock either: a clock would not help."""
     visit = as_found(subs=2, seats=3, seed=1)
     at = next(k for k, i in enumerate(visit.items) if i.channel == "SUB1" and i.seat == "A2")
     own = visit.items[at]
@@ -449,7 +449,7 @@ def test_a_noisy_stretch_is_left_out_and_named() -> None:
 
 
 def test_bass_is_compared_where_the_subwoofers_play_from_20_to_120_hz() -> None:
-    """They end at 40 Hz, 60 dB deep. Noise beside that range is no reason to leave anything out."""
+    """They end at 40 Hz, 60 dB down; noise outside their range excludes nothing."""
     plays = GRID_HZ >= 40.0
     heard = analysis(
         third_octave_db=np.where(plays, 0.0, -60.0), noise_db=np.where(plays & (GRID_HZ < 150.0), -60.0, 60.0)
@@ -515,7 +515,7 @@ def test_settings_by_hand_are_stored_and_predicted() -> None:
     outcome = bass.evaluate(visit.job, AS_FOUND, visit.analyses)
     assert outcome.main_result.endswith(f"{by_hand.proposed.sd_db:.1f} dB by hand")
     assert outcome.tables[0].columns[-1].unit == "m"
-    # What would change nothing is not offered, but a way back to the proposal is.
+    # A choice without effect is not offered, but the way back to the proposal is.
     choices = {each.key: each for each in outcome.choices}
     assert list(choices) == [HAND_KEY, USE_KEY] and choices[HAND_KEY].current == choices[HAND_KEY].options[0][0]
     visit.bodies.append(decided("bass", HAND_KEY, choices[HAND_KEY].options[1][0]))
@@ -554,7 +554,7 @@ def test_the_json_holds_what_others_rely_on() -> None:
     for key in ("as_found", "predicted"):
         assert set(values[key]["seats"]) == set(visit.seat_names)
         assert np.isfinite(values[key]["sd_db"]) and np.isfinite(values[key]["output_db"])
-    # What is promised comes out of a sum written here: gain, delay and polarity on the responses as measured.
+    # A sum computed here gives the promised result: gain, delay and polarity applied to the measured responses.
     measured = result_of(visit).measured
     parts = [
         each["polarity"]
@@ -570,7 +570,7 @@ def test_the_json_holds_what_others_rely_on() -> None:
 
 @pytest.mark.parametrize("width", ["q", "pole-q", "octaves"])
 def test_proposed_filters_give_what_is_predicted(width: FilterWidth) -> None:
-    """Played in the simulated room with filters by scipy; the sheet and the JSON have them as the processor asks."""
+    """Played in the simulated room with filters by scipy; sheet and JSON state them in the processor's terms."""
     ranges = FilterRanges(width=width, widths=Steps(min=0.05, max=12.0, step=0.05))
     visit = as_found(subs=2, seed=3, filters=ranges)
     result = result_of(visit)
@@ -681,7 +681,7 @@ def test_trims_are_searched_within_what_is_left_of_their_range() -> None:
 
 
 def test_what_is_gained_counts_evenness_output_and_target() -> None:
-    """(10 − 6) dB² of evenness, 1 dB of output at 2 dB², and half of 4² − 3² dB² of the target."""
+    """(10 − 6) dB² of evenness, 1 dB of output at 2 dB², and half of 4² − 3² dB² off the target."""
 
     def one(output_db: float, shape_db: float, case_db2: float) -> Any:
         figures = SimpleNamespace(output_db=output_db)
@@ -704,7 +704,7 @@ def test_without_front_loudspeakers_at_all_seats_their_sum_is_not_determined() -
 
 
 def test_the_cost_of_the_other_settings_is_given_to_a_tenth_of_a_decibel() -> None:
-    """One decimal: a microphone put back within 5 cm moves each of these figures by tenths."""
+    """One decimal: a microphone replaced within 5 cm moves each of these figures by tenths."""
 
     def candidate(sum_db: float, sd_db: float, output_db: float) -> Any:
         return SimpleNamespace(sum_gain_db=sum_db, figures=SimpleNamespace(sd_db=sd_db, output_db=output_db))
@@ -720,7 +720,7 @@ def test_the_cost_of_the_other_settings_is_given_to_a_tenth_of_a_decibel() -> No
 
 
 def test_a_stored_setting_beside_its_step_is_not_shifted() -> None:
-    """A distance of 0 ft, stored as a delay with four decimals of a millisecond, comes back as −0.00002 ft."""
+    """A distance of 0 ft, stored as a delay with four decimals of a millisecond, reads back as −0.00002 ft."""
     ends = np.zeros(2), np.full(2, 40.0)
     moved = [shifted_into(np.array([low, 33.0]), *ends, 0.1)[0] for low in (-2e-5, -0.1, 0.3)]
     assert moved == pytest.approx([0.0, 0.0, 0.3], abs=1e-4)

@@ -1,4 +1,4 @@
-"""Predicted against measured: what healthy visits reach, and which single mistake is named."""
+"""Predicted against measured bass: agreement in healthy visits, and the single mistake that is named."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def largest_db(found: Verification) -> float:
 
 @pytest.mark.parametrize(("moved_m", "rooms"), [(0.0, 1), (0.05, 3)])
 def test_healthy_visits_agree_with_their_prediction(moved_m: float, rooms: int) -> None:
-    """Prints the largest disagreement of any seat, which the limit rests on."""
+    """Prints the largest disagreement of any seat, on which the limit is based."""
     worst, off = [], 0
     for seed in range(rooms):
         visit = as_found(subs=2 + seed % 2, seed=seed)
@@ -73,7 +73,7 @@ def test_healthy_visits_agree_with_their_prediction(moved_m: float, rooms: int) 
 
 @pytest.mark.parametrize("more_db", [0.29, -0.31])
 def test_a_measured_deviation_is_shown_beside_its_prediction(more_db: float) -> None:
-    """Every seat may agree with its prediction while narrow cancellations make another standard deviation."""
+    """Every seat may agree with its prediction although narrow cancellations change the standard deviation."""
     measured: Any = SimpleNamespace(
         is_as_predicted=True, explanation=None, sd_db=4.0, predicted_sd_db=4.0 - more_db, left_out=(), by_sheet=False
     )
@@ -88,7 +88,7 @@ def test_a_measured_deviation_is_shown_beside_its_prediction(more_db: float) -> 
 
 
 def test_healthy_visits_of_image_sources_agree_as_well(monkeypatch: pytest.MonkeyPatch) -> None:
-    """By pyroomacoustics, which shares nothing with the modal sum. Five rooms: at most 0.59 dB at 5 cm, 1.20 dB at 10 cm."""
+    """By pyroomacoustics, independent of the modal sum. Five rooms: at most 0.59 dB at 5 cm, 1.20 dB at 10 cm."""
     monkeypatch.setattr(
         bass_visit,
         "modal_responses",
@@ -129,7 +129,7 @@ def test_a_single_mistake_is_named(mistake: str, seed: int) -> None:
 
 
 def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
-    """As left, a polarity is entered that the processor does not hold: what to enter next would turn it the wrong way."""
+    """As left, an entered polarity is not in the processor: the next proposal would reverse it wrongly."""
     visit = as_found(subs=2, seed=1)
     new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
     visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
@@ -157,7 +157,7 @@ def test_a_proposal_on_settings_that_are_not_at_work_is_not_offered() -> None:
         ("reversed", ("SUB2", "SUB3"), {"SUB1", "SUB2", "SUB3"}, "reversed"),
         ("one of two", ("SUB2",), {"SUB1"}, "mistyped"),
         ("one of two", ("SUB2",), {"SUB2"}, "unknown"),
-        ("one of two", ("SUB2",), {"SUB1", "SUB2"}, "one of two"),  # both turned over: they would be alike
+        ("one of two", ("SUB2",), {"SUB1", "SUB2"}, "one of two"),  # both inverted: they would be alike
         ("reversed", ("SUB2", "SUB3"), set(), "reversed"),
         ("driver", ("SUB2",), {"SUB1"}, "driver"),
     ],
@@ -174,7 +174,7 @@ def test_a_mistyped_polarity_is_no_reversed_subwoofer(
 
 @pytest.mark.parametrize("mains", [True, False])
 def test_another_volume_is_no_mistake_of_a_subwoofer(mains: bool) -> None:
-    """The later round was played 4 dB louder; without main channels what all subwoofers share is the volume."""
+    """The later round is 4 dB louder; without main channels the change common to all subwoofers is the volume."""
     visit = as_found(subs=2, seed=4)
     new: Held = {"SUB1": (1.5, 4.2, "normal"), "SUB2": (-2.5, 1.1, "normal")}
     louder = {c: (trim + 4.0, distance, word) for c, (trim, distance, word) in (visit.mains() | new).items()}
@@ -215,7 +215,7 @@ def test_one_mistake_that_two_subwoofers_share_is_named(mistake: str) -> None:
 
 
 def test_a_subwoofer_that_looks_miswired_is_compared_with_its_settings(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Not turned over as required, it waits for a repair as reversed: what was set is compared all the same."""
+    """Not inverted as required, it awaits a repair as reversed; its settings are compared nevertheless."""
     visit = as_found(subs=2, seed=1)
     new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (-2.5, 1.1, "reversed")}
     visit.play(AS_LEFT, new, {"SUB2": (-2.5, 1.1, "normal")}, moved_m=0.02)
@@ -225,7 +225,7 @@ def test_a_subwoofer_that_looks_miswired_is_compared_with_its_settings(monkeypat
         )
     found = checked(visit)
     assert found.explanation is not None and found.explanation.text == "the polarity of SUB2 was not turned over"
-    # The other way round, its fault is gone and it changed by more than its settings: repaired, and not compared.
+    # In the reverse order its fault is gone and it changed by more than its settings: repaired, and not compared.
     for module in (measurement, verification):
         monkeypatch.setattr(
             module, "awaiting_as_heard", lambda job, r, a: {"SUB2": "reversed"} if r == AS_FOUND else {}
@@ -269,7 +269,7 @@ def test_without_main_loudspeakers_only_differences_are_known() -> None:
 
 
 def test_a_seat_where_subwoofers_cancel_accuses_no_microphone() -> None:
-    """Their sum is 16 dB below each of them, and 10 dB lower yet where one of them is 1 dB louder (by hand)."""
+    """Their sum is 16 dB below each of them, and another 10 dB lower if one is 1 dB louder (by hand)."""
     visit = as_found(subs=2, seed=5)
     visit.play(AS_LEFT, {c: FOUND_SETTINGS[c] for c in visit.names})
     for k, item in enumerate(visit.items):
@@ -321,7 +321,7 @@ def test_a_microphone_that_moved_at_one_seat_accuses_no_setting() -> None:
 
 
 def test_settings_that_were_typed_as_proposed_are_faulted_nowhere() -> None:
-    """Levels and Distances look at each subwoofer alone; what Bass has set is right as it is, and nothing is to be changed."""
+    """Levels and Distances check each subwoofer alone: settings made by Bass are correct and must stay."""
     visit = as_found(subs=2, seed=4)
     visit.play(AS_LEFT, proposed(visit), moved_m=0.02)
     job, analyses = visit.job, visit.analyses
@@ -386,7 +386,7 @@ def test_filters_that_were_set_agree_with_the_prediction() -> None:
 
 @pytest.mark.parametrize(("seed", "hz"), [(1, 45.0), (6, 45.0), (6, 56.0)])
 def test_a_limiter_is_named(seed: int, hz: float) -> None:
-    """A subwoofer turned up by 5 dB that gains no more than 1 dB below a frequency; the passage is half an octave wide."""
+    """A subwoofer raised by 5 dB gains at most 1 dB below a frequency; the transition is half an octave wide."""
     visit = as_found(subs=2, seed=seed)
     new: Held = {"SUB1": (-1.0, 4.2, "normal"), "SUB2": (5.0, 1.1, "reversed")}
     held_back = -4.0 / (1 + (BINS_HZ / hz) ** 8)
@@ -430,11 +430,11 @@ def test_filters_of_several_subwoofers_that_were_not_set_are_one_mistake() -> No
     ("turned_up_db", "lost_db", "upper_db", "limited"),
     [
         (1.1, 2.0, 0.0, True),
-        (0.9, 2.0, 0.0, False),  # hardly louder: what it does not gain may be the room
+        (0.9, 2.0, 0.0, False),  # hardly louder: the missing gain may be due to the room
         (5.0, 1.6, 0.0, True),
         (5.0, 1.4, 0.0, False),
         (5.0, 4.0, 0.6, True),
-        (5.0, 4.0, 0.8, False),  # above, it does not follow its trim either
+        (5.0, 4.0, 0.8, False),  # it does not follow its trim above either
     ],
 )
 def test_a_limiter_takes_1_5_db_below_a_frequency_and_nothing_above(

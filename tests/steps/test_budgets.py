@@ -1,4 +1,4 @@
-"""Budgets: what repeats shrink and what they do not, what a check uses, how a budget reads."""
+"""Budgets: what repeats reduce and what they do not, what a check uses, how a budget reads."""
 
 from __future__ import annotations
 
@@ -49,8 +49,8 @@ def test_repeats_shrink_the_readings_scatter_and_nothing_else(count: int, suppor
             shrinks = old.source.startswith(("eye", "meter held by hand", "subwoofer noise"))
             assert new.part == pytest.approx(old.part / math.sqrt(count) if shrinks else old.part), old.source
             assert not (shrinks and old.shared)
-    # However often it is read: not below what places around the seat share, or the stand, and the resolution; nor, absolute,
-    # below the meter (0.5 dB, class 2).
+    # Repeats never reduce the part shared by positions around the seat, the stand, the resolution or, in absolute levels,
+    # the meter (0.5 dB, class 2).
     least = 2.0 * 0.4**2 if support == "hand" else 0.4
     assert level(count, support=support).u > math.hypot(least, 0.1 / math.sqrt(12))
     assert budgets.absolute_level(many, 2).u > 0.5
@@ -73,10 +73,11 @@ def test_at_another_seat_the_meter_is_put_down_again() -> None:
 
 
 def test_repeats_of_all_channels_show_how_far_one_reading_scatters() -> None:
-    """Two readings of eleven mains, 0.2 dB apart: Σ(x − x̄)² = 0.22 with ν = 11, beside a default of 0.5 dB with ν₀ = 3.
+    """Two readings of eleven mains, 0.2 dB apart: Σ(x − x̄)² = 0.22 with ν = 11, and a default of 0.5 dB with ν₀ = 3.
 
-    On a stand, where all channels are taken to scatter by the eye alone: u² = (3·0.5² + 0.22)/(3 + 11), times t₀.₉₇₅(14)/2 =
-    2.145/2 (JCGM 100 table G.2) for half of what holds 95 %. Tolerance 0.5 %: the approximation of t.
+    On a stand, where all channels are assumed to scatter by the eye alone: u² = (3·0.5² + 0.22)/(3 + 11), times
+    t₀.₉₇₅(14)/2 = 2.145/2 (JCGM 100 table G.2) for half of the 95 % interval. Tolerance 0.5 %: the approximation of
+    t.
     """
     ids = [c.id for c in cinema().channels if not c.is_sub]
     system = defined(cinema(ids, instruments=(Instrument(kind="meter", support="stand"),)))
@@ -84,10 +85,10 @@ def test_repeats_of_all_channels_show_how_far_one_reading_scatters() -> None:
     line = found["FL"].budget.contributions[0]
     assert line.u == pytest.approx(math.sqrt(0.97 / 14) * 2.145 / 2, rel=0.005)
     assert (line.dof, line.evaluation) == (14, "A")
-    # Repeats that scatter farther than the default stand alone: 1 dB apart, s² = 0.5, ν = 11, t = 2.201.
+    # Repeats that scatter more than the default are used alone: 1 dB apart, s² = 0.5, ν = 11, t = 2.201.
     wide = level_step.solve(job_of(system, *levels({c: [75.0, 76.0] for c in ids})), AS_FOUND).channels
     assert wide["FL"].budget.contributions[0].u == pytest.approx(math.sqrt(0.5) * 2.201 / 2, rel=0.005)
-    # One that scatters far more than all others is not of their kind: it has its own, Σ = 8 beside the default.
+    # A channel that scatters far more than all others keeps its own scatter: Σ = 8 combined with the default.
     odd = levels({c: [75.0, 75.2] if c != "FR" else [73.0, 77.0] for c in ids})
     found = level_step.solve(job_of(system, *odd), AS_FOUND).channels
     assert found["FR"].budget.contributions[0].u == pytest.approx(math.sqrt((0.75 + 8) / 4) * 2.776 / 2, rel=0.005)
@@ -103,7 +104,7 @@ def distance_job(**changes: Any) -> tuple[Job, Analyses]:
 
 
 def test_warmer_air_moves_only_the_differences_between_channels() -> None:
-    """c ∝ √T: 3 K/√3 at 294.65 K is 0.5·1.732/294.65 = 0.29 % of the way by which a channel differs; 3.5 − 3.2 m here."""
+    """c ∝ √T: 3 K/√3 at 294.65 K is 0.5·1.732/294.65 = 0.29 % of the difference in path, here 3.5 − 3.2 m."""
     job, analyses = distance_job()
     found = distances.solve(job, AS_FOUND, analyses).channels
     assert parts(found["FL"].budgets[0])["air temperature within ±3 K"] == pytest.approx(
@@ -127,7 +128,7 @@ def test_an_arrivals_parts_make_what_the_analysis_states() -> None:
         assert math.hypot(*(line.part for line in lines)) == pytest.approx(1000 * u_s, rel=0.01)
 
 
-def test_a_seat_is_part_of_the_mean_it_is_held_against() -> None:
+def test_a_seat_is_part_of_the_mean_it_is_compared_with() -> None:
     """Var(x − x̄) = σ²·(1 − 1/n) for one of n, σ²·(1 + 1/n) for another."""
     rng = np.random.default_rng(4)
     draws = rng.normal(0, 1, (200_000, 5))

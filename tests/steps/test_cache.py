@@ -1,4 +1,4 @@
-"""A cached result equals the one computed now, and results that an entry does not concern are not computed again."""
+"""A cached result equals a fresh one, and results unaffected by an entry are not computed again."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ ANY = PROFILE.limits[0]
 
 
 def _limits(quantity: str) -> LimitsChosen:
-    """The default limits, with another one of a quantity."""
+    """The default limits with one quantity changed."""
     others = tuple(each for each in PROFILE.limits if each.quantity != quantity)
     limit = replace(ANY, quantity=quantity, basis="our own")
     return LimitsChosen(profile=replace(PROFILE, limits=(limit, *others)))
@@ -98,7 +98,7 @@ def test_a_function_depends_on_values_read_by_the_functions_it_calls() -> None:
     outer = _Counted(lambda job: (inner.look(job), job.system.title))
     assert outer.look(_job()) == ([], SYSTEM.title)
     again = _Counted(lambda job: (inner.look(job), job.system.title))
-    assert again.look(_job()) == ([], SYSTEM.title)  # `inner` answers from what it has kept
+    assert again.look(_job()) == ([], SYSTEM.title)  # `inner` returns its cached result
     assert inner.count == 1
     entered = _job(*levels({"FL": 75.0}))
     for each in (outer, again):
@@ -160,7 +160,7 @@ def test_a_level_leaves_the_seats_as_they_are_and_another_reference_seat_does_no
 
 
 def test_cached_results_equal_those_of_a_fresh_visit_after_random_events() -> None:
-    # `python tests/bench kept` does the same hundreds of times, on the sample job and a simulated room as well.
+    # `python tests/bench kept` does this hundreds of times, also on the sample job and a simulated room.
     wrong, kinds = random_events.walk(random_events.small_job(), seed=3, comparisons=2, most_between=12)
     assert wrong == []
     assert len(kinds) >= 8

@@ -1,4 +1,4 @@
-"""`commission limits` lists the limit of every check: nothing that a step produces is missing, nothing listed is unused."""
+"""`commission limits` lists the limit of every check that a step produces, and no unused one."""
 
 from __future__ import annotations
 
@@ -129,12 +129,12 @@ def checks(sample: Path) -> list[Check]:
 
 
 def entries_of(check_id: str) -> list[CheckLimit]:
-    """By its id; an entry with "*" only where none has the id itself."""
+    """Entries by their id; one with "*" only if no entry has the id itself."""
     return [e for e in ENTRIES if e.check == check_id] or [e for e in ENTRIES if fnmatchcase(check_id, e.check)]
 
 
 def is_listed(limit: Limit, entry: CheckLimit) -> bool:
-    """Whether this limit is what the entry says: its numbers, or the uncertainty where it says "U"."""
+    """Whether a limit equals its entry: the numbers, or the uncertainty if it states "U"."""
     if entry.quantity:
         listed = default_profile().of(entry.quantity)
         if entry.applies == WEAK_BASIS and limit.basis == f"{listed.basis}; {WEAK_BASIS}":
@@ -142,7 +142,7 @@ def is_listed(limit: Limit, entry: CheckLimit) -> bool:
         if entry.applies == MIDRANGE_BASIS and limit.basis == f"{listed.basis}; {MIDRANGE_BASIS}":
             lows = (listed.lower + MIDRANGE_DB, listed.lower + MIDRANGE_DB - MIDRANGE_WEAK_DB)
             return limit.low in lows and replace(limit, low=listed.low, basis=listed.basis) == listed
-        if limit.basis.startswith(f"{listed.basis}; plus one step"):  # what the processor's steps, and u, add
+        if limit.basis.startswith(f"{listed.basis}; plus one step"):  # added by the processor's steps and by u
             words = limit.basis.removeprefix(f"{listed.basis}; ")
             return entry.applies.endswith(words) and limit.lower < listed.lower and limit.upper > listed.upper
         if entry.check == "levels.repeat":  # for more than two readings
@@ -192,7 +192,7 @@ def test_the_tables_hold_every_limit_and_every_rule() -> None:
 
 
 def test_every_limit_says_what_share_of_rooms_passes_it() -> None:
-    """By `python tests/bench shares`. Goals: of rooms set correctly less than 5 % fail, and fewer pass with the fault."""
+    """By `python tests/bench shares`: less than 5 % of correctly set rooms should fail, and fewer pass with the fault."""
     rows = shipped_toml("limit_shares.toml")["share"]
     shares = {name: each for each in rows for name in each["limits"]}
     defaults = {each.quantity for each in default_profile().limits}

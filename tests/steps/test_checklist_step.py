@@ -59,7 +59,7 @@ def test_each_item_to_be_mended_is_a_finding_of_its_cause_with_the_caution() -> 
         assert finding.confirm == (item.how or "Look again.")
 
 
-def test_an_offset_of_half_a_second_is_asked_for_without_a_question() -> None:
+def test_an_offset_of_half_a_second_is_not_questioned() -> None:
     """Picture processing delays the picture by up to half a second, never the sound (common practice, no source)."""
     (task,) = checklist.plan(job_of(defined(cinema())), AS_FOUND)
     assert isinstance(task, Prompt) and task.expected is not None

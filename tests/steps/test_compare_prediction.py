@@ -1,7 +1,8 @@
-"""Every channel's change against that of its settings: healthy visits, single typing mistakes, what cannot be compared.
+"""Every channel's change against that of its settings: healthy visits, single typing mistakes, and what cannot be
+compared.
 
-Rooms are written here: direct sound and six reflections of a box, levels from 500 to 2000 Hz, a microphone put back up to
-5 cm away. No code of the analysis.
+Rooms are computed here: direct sound and six reflections of a box, levels from 500 to 2000 Hz, a microphone replaced
+within 5 cm. No code of the analysis.
 """
 
 from __future__ import annotations
@@ -49,7 +50,7 @@ LEFT: Held = {"FL": (-1.5, 3.51), "FC": (3.0, 4.26), "FR": (2.0, 2.13), "SiL": (
 
 @dataclass
 class Played:
-    """Two rounds in a room, each with settings as entered and as the processor truly holds them."""
+    """Two rounds in a room, each with settings as entered and as really stored in the processor."""
 
     seed: int
     moved_m: float = 0.05
@@ -134,7 +135,7 @@ def test_healthy_visits_are_as_predicted(seats: tuple[str, ...]) -> None:
         found = played.found()
         far += found.common_db != pytest.approx(4.0, abs=1.0)
         wrong += len(off(found))
-    assert far <= 1  # in one room the screening takes the random levels of a seat for another gain
+    assert far <= 1  # in one room the screening mistakes the random levels of a seat for another gain
     assert wrong <= 2  # of 200; one seat alone scatters most
 
 
@@ -167,7 +168,7 @@ def test_what_no_slip_explains_is_said_so() -> None:
 
 
 def test_predicted_levels_and_arrivals_at_each_seat() -> None:
-    """Worked here: level before + change of trim + common gain; a delay in milliseconds adds to the arrival."""
+    """Computed here: level before + change of trim + common gain; a delay in milliseconds adds to the arrival."""
     played = Played(4, moved_m=0.0, unit="ms").play(AS_FOUND, FOUND).play(AS_LEFT, LEFT, gain_db=-2.0)
     found = played.found()
     for item in played.items:
@@ -185,7 +186,7 @@ def test_predicted_levels_and_arrivals_at_each_seat() -> None:
 
 
 def test_an_issued_sheet_is_compared_where_nothing_else_was_entered() -> None:
-    """The sheet's settings stand for those as left; its stored prediction for the recordings as found."""
+    """The sheet's settings replace those as left; its stored prediction replaces the recordings as found."""
     played = Played(7, moved_m=0.03).play(AS_FOUND, FOUND)
     job = played.job
     lines = [
@@ -233,7 +234,7 @@ def test_a_channel_that_is_not_as_set_is_a_finding_with_its_mistake() -> None:
     subs = {c: FOUND_SETTINGS[c] for c in visit.names}
     far = {"FL": (0.0, visit.mains()["FL"][1] + 0.9, "normal")}
     visit.play(AS_FOUND, subs | far).play(AS_LEFT, subs, far, moved_m=0.02)
-    # That the levels are right does not excuse the delay.
+    # Correct levels do not excuse a wrong delay.
     alike = dict.fromkeys(visit.mains(), (75.0, 75.0))
     visit.bodies += levels(alike, seat=visit.system.seats[0].id, round_id=AS_LEFT)
     outcomes = {step.id: Outcome(step=step.id, round=AS_LEFT) for step in all_steps()}

@@ -41,7 +41,7 @@ FEW = ("FL", "FC", "FR", "SiL", "SUB1", "SUB2")
 
 
 def few() -> SoundRoom:
-    """A sound room of these channels: what a channel's own comparison takes."""
+    """A sound room of the few channels that the comparison of a single channel needs."""
     return SoundRoom(cinema(FEW))
 
 
@@ -74,7 +74,7 @@ def _pattern_db(scale_db: float, freq_hz: FloatArray) -> FloatArray:
 
 
 def wobble(room: SoundRoom, channel: str, db: float) -> SoundRoom:
-    """Let the seats differ in tone, from 80 Hz up, by a pattern that grows from seat to seat."""
+    """Make the seats differ in tone from 80 Hz up, by a pattern that grows from seat to seat."""
     for i, seat in enumerate(s.id for s in room.system.seats):
         room.add_db(channel, partial(_pattern_db, db * (i - 2.5)), [seat], above_hz=80)
     return room
@@ -193,7 +193,7 @@ def test_better_and_worse_by_the_sign_of_the_change() -> None:
 def test_the_seats_levels_change_what_is_heard_and_not_the_tone() -> None:
     spread = few()
     for i, seat in enumerate(s.id for s in spread.system.seats):
-        spread.add_db("FL", 1.6 * (i - 2.5), [seat])  # steps of 1.6 dB: below what a moved gain would be
+        spread.add_db("FL", 1.6 * (i - 2.5), [seat])  # steps of 1.6 dB: too small for a changed gain
     result = compared(few(), spread)
     assert set(words(result, "FL", "heard").values()) == {"worse"}
     assert set(words(result, "FL", "tone").values()) == {"no real change"}
@@ -224,7 +224,7 @@ def test_a_subwoofer_is_not_judged_above_its_band_and_it_is_said() -> None:
 
 
 def test_the_summed_subs_are_the_complex_sum() -> None:
-    # Two equal sources in step: 20·lg 2 = 6.02 dB above one; half a period apart they cancel.
+    # Two equal sources in phase: 20·lg 2 = 6.02 dB above one; half a period apart they cancel.
     room = few()
     for seat in [s.id for s in room.system.seats]:
         room.items[("SUB2", seat)] = room.items[("SUB1", seat)]
@@ -306,7 +306,7 @@ def test_clipped_recordings_are_left_out_and_a_changed_gain_is_corrected() -> No
     assert "A1" not in result.channels["FL"].seats
     assert any("FL at A1: the recording clipped" in text for text in result.left_out)
     fc = result.channels["FC"].bands
-    # The correction is known within 0.7 dB or so: the simulated room's own differences between seats.
+    # The correction is known to about 0.7 dB: the simulated room's own differences between seats.
     before_db, after_db = (
         each.deviations_db["B2"] for each in (fc["heard"]["300-3000"].before, fc["heard"]["300-3000"].after)
     )
@@ -325,12 +325,12 @@ def test_a_channel_low_at_every_seat_is_no_unevenness_and_a_seat_low_on_every_ch
     low_channel = one(few().add_db("SiL", -8))
     low_seat = one(few().add_db(None, -9, ["B2"]))
     for label, before in sound["SiL"]["heard"].items():
-        # The channel's own level is the same at all seats: nothing of it is in the variance.
+        # The channel's own level is the same at all seats and adds nothing to the variance.
         assert low_channel["SiL"]["heard"][label].msv_db2 == pytest.approx(before.msv_db2, abs=1e-6)
     for name in ("SiL", "FC"):
         for label, before in sound[name]["tone"].items():
             assert low_seat[name]["tone"][label].msv_db2 == pytest.approx(before.msv_db2, abs=1e-6)
-    # 9 dB at one seat of six would add 9²·5/36 = 11 dB² to what the seats hear, were they not corrected.
+    # Uncorrected, 9 dB at one seat of six would add 9²·5/36 = 11 dB² to the variance as heard.
     assert low_seat["FC"]["heard"]["300-3000"].msv_db2 < sound["FC"]["heard"]["300-3000"].msv_db2 + 2
 
 
@@ -395,7 +395,7 @@ def test_the_uncertainty_comes_from_repeats_when_there_are_any() -> None:
     u_db, text = seat_variance.repeatability(job, (AS_FOUND, AS_LEFT), analyses)
     assert "24 repeated positions" in text
     for label, r in u_db.items():
-        # Some 15 degrees of freedom of 24 repeats at six places beside those of a default of 5 cm. 35 %: two standard deviations
+        # About 15 degrees of freedom of 24 repeats at six places, plus those of the 5 cm default. 35 %: two standard deviations
         # of a scatter with 15.
         low, high = (float(edge) for edge in label.split("-"))
         inside = (GRID_HZ >= low) & (GRID_HZ <= high)
@@ -477,7 +477,7 @@ def test_a_place_measured_again_for_its_gain_is_no_repeat() -> None:
 
 
 def noisy(room: SoundRoom, noise_db: float, seed: int, round_id: str) -> list[AnalysedResponse]:
-    """The room with noise that is common to all levels: the deeper the level, the larger its scatter."""
+    """The room with noise common to all levels: the lower the level, the larger its scatter."""
     rng, out = np.random.default_rng(seed), []
     for item in room.analysed(round_id, 1000 * seed):
         assert item.analysis is not None
@@ -623,7 +623,9 @@ class _Bands:
 
 @pytest.mark.parametrize(("second_z", "k"), [(1.5, 2.2414), (2.0, 1.9600), (4.0, 1.9600)])
 def test_a_change_of_two_u_counts_beside_one_as_large(second_z: float, k: float) -> None:
-    """Hommel: p of 4.6 % (z = 2) beside 13 % is above 2.5 %, of which the normal quantile is 2.24; both below 5 % count."""
+    """Hommel: p of 4.6 % (z = 2) and 13 %: above 2.5 %, whose normal quantile is 2.24; if both are below 5 %, both
+    count.
+    """
     normal = SimpleNamespace(dof=math.inf)
     bands = {
         kind: {"a": _Change(2.0, 1.0, normal), "b": _Change(-2 * second_z, 2.0, normal)}

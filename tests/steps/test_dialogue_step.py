@@ -1,4 +1,4 @@
-"""Dialogue: the index at each seat and what each remedy gains, from decaying noise of known T and noise of known level."""
+"""Dialogue: the index at each seat and the gain of each remedy, from decaying noise of known T and noise of known level."""
 
 from __future__ import annotations
 
@@ -34,7 +34,7 @@ LOUD_DB = {125: 62.0, 250: 58.0, 500: 54.0, 1000: 51.0, 2000: 48.0, 4000: 46.0, 
 
 
 def decay(t_s: float, seed: int, gain_db: float = 0.0, direct_db: float = -60.0, seconds: float = 1.6) -> Analysis:
-    """Decaying Gaussian noise, and a direct sound before it relative to its energy."""
+    """Decaying Gaussian noise after a direct sound of that relative energy."""
     rng = np.random.default_rng(seed)
     time_s = np.arange(int(seconds * RATE)) / RATE
     h = rng.normal(size=len(time_s)) * 10 ** (-3 * time_s / t_s)
@@ -89,7 +89,7 @@ def closed_form(t_s: float) -> float:
 
 @pytest.mark.parametrize("t_s", [0.3, 0.6, 1.2])
 def test_without_noise_it_is_the_rooms_own(t_s: float) -> None:
-    # At 70 dB(A) hearing threshold and masking take little; the closed form has neither.
+    # At 70 dB(A) hearing threshold and masking have little effect; the closed form includes neither.
     found = dialogue.solve(
         job(Decided(round=AS_FOUND, step="dialogue", key="speech_level", value="70")),
         AS_FOUND,
@@ -97,7 +97,7 @@ def test_without_noise_it_is_the_rooms_own(t_s: float) -> None:
     )
     (seat,) = found.seats
     assert seat.sti is None
-    # One realisation of decaying noise: 0.008 to two libraries for its mean; masking takes 0.01 to 0.02.
+    # One realisation of decaying noise: its mean is within 0.008 of two libraries; masking costs 0.01 to 0.02.
     assert seat.sti_without_noise == pytest.approx(closed_form(t_s), abs=0.03)
 
 
@@ -160,7 +160,7 @@ def test_reverberation_is_named_where_it_costs_most() -> None:
 
 
 def test_a_soft_centre_makes_the_level_count() -> None:
-    """Moderate noise, and the centre 12 dB softer at B2 than at A2: speech is softer there by as much."""
+    """Moderate noise, and a centre 12 dB softer at B2 than at A2: speech at B2 is softer by as much."""
     of = job(*noise({hz: level - 24 for hz, level in LOUD_DB.items()}))
     places = [(channel, seat) for channel in ("FL", "FR") for seat in ("A2", "B2")]
     sides = {place: decay(0.3, 20 + n) for n, place in enumerate(places)}  # which show that the gain is the same
@@ -168,7 +168,7 @@ def test_a_soft_centre_makes_the_level_count() -> None:
     near, far = dialogue.solve(of, AS_FOUND, heard).seats
     span = f"At the seats: {number(far.speech_db, 1)} to {number(near.speech_db, 1)} dB(A)."
     assert any(remark.endswith(span) for remark in evaluated(of, heard).remarks)
-    # Not measured at the reference seat, it may as well be as loud there.
+    # Without a measurement at the reference seat, it may be equally loud there.
     assert dialogue.solve(of, AS_FOUND, analyses({"B2": soft})).seats[0].speech_db == 60.0
     assert near.speech_db - far.speech_db == pytest.approx(12.0, abs=0.8)  # decays of two seeds
     assert far.centre_db == pytest.approx(-12.0, abs=1.2)

@@ -1,4 +1,4 @@
-"""Directions of loudspeakers beside the ranges of ITU-R BS.2051 (second-hand, from the ranges of an open renderer)."""
+"""Directions of loudspeakers against the ranges of ITU-R BS.2051 (second-hand, from the ranges of an open renderer)."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ def job_with(*ids: str) -> Job:
         ("C", False, (0, 0), None),
         ("FL", False, (30, 30), None),
         ("FR", True, (30, 45), None),
-        ("SiL", False, (100, 120), (0, 15)),  # with two surrounds alone they are those behind the side
+        ("SiL", False, (100, 120), (0, 15)),  # two surrounds alone are placed to the rear of the sides
         ("Ls", False, (100, 120), (0, 15)),
         ("SiR", True, (85, 110), None),
         ("BL", True, (120, 150), None),
@@ -60,7 +60,7 @@ def test_an_angle_is_stated_beside_the_standard() -> None:
 
 
 def coverage(check_id: str, channel: str, value: float, seat: str | None = None) -> Check:
-    """A check of coverage that needs 0.1 m."""
+    """A coverage check that requires 0.1 m."""
     return Check(
         id=check_id,
         channel=channel,

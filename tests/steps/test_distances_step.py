@@ -56,7 +56,7 @@ def heard(
     latency_s: float = 0.0421,
     own_m_s: float = C,
 ) -> dict[tuple[str, str], float | None]:
-    """Arrivals of the invented cinema with what the processor holds (metres), by first principles."""
+    """Arrivals of the invented cinema with the processor's settings (metres), by first principles."""
     rng = np.random.default_rng(5)
     places = {c: LOUDSPEAKERS[c][2] for c in IDS}
     if swap is not None:
@@ -125,7 +125,7 @@ def test_which_distance_counts() -> None:
     assert (found["FL"].distance_m, found["FL"].origin) == (3.50, "tape")
     assert found["FC"].distance_m == pytest.approx(TAPE["FC"])
     assert found["FC"].origin == "position"
-    # A reading overrides the job's distance, the newest one of the round; a later round keeps it unless it has its own.
+    # The newest reading of a round overrides the job's distance; later rounds keep it unless they have their own.
     bodies += [*tapes({"FL": 3.60}), *tapes({"FL": 3.55}), *tapes({"FL": 3.70}, round_id="as-left")]
     job = job_of(*bodies)
     assert step.solve(job, "as-found", NONE).channels["FL"].distance_m == 3.55
@@ -185,7 +185,7 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
     feet = {c: value / 0.3048 for c, value in right().items()}
     system = cinema(processor=Processor(delay=DelayRange(unit="m", max=40, step=0.01)))
     job = job_of(defined(system), *held_as(feet))
-    # Each waits 3.28 times too long for the farthest; what all main channels have in common nobody hears.
+    # Each is delayed 3.28 times too long; the part common to all main channels is inaudible.
     longest = max(feet.values())
     error = {c: (longest - feet[c]) / C - (max(TAPE.values()) - TAPE[c]) / C for c in IDS}
     middle = float(np.median([error[c] for c in MAINS]))
@@ -197,7 +197,7 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
             assert checks[c].value == pytest.approx(1000 * (error[c] - middle), abs=1e-6), c
         verdicts = {c: checks[c].verdict for c in MAINS}
         assert {v for c, v in verdicts.items() if abs(error[c] - middle) > 2e-4} == {Verdict.FAIL}
-        # The one in the middle agrees by chance; it must be typed again like all others, and no pass is given for that.
+        # The middle one agrees by chance; it must be typed again like all others and does not pass.
         by_chance = [c for c in MAINS if abs(error[c] - middle) < 5e-5]
         assert by_chance
         for c in by_chance:
@@ -206,7 +206,7 @@ def test_feet_typed_as_metres_are_named_and_counted_as_what_the_ear_gets() -> No
         assert max(abs(check.value or 0.0) for check in checks.values()) < 1000 * (
             max(error.values()) - min(error.values())
         )
-    # The sound itself arrives as tape and settings say: that is not the fault.
+    # The sound arrives as tape and settings predict, so it is not at fault.
     assert {c.verdict for c in outcome.checks if c.id == "distances.arrival"} == {Verdict.PASS}
 
 
@@ -225,7 +225,7 @@ def test_a_distance_of_nearly_nothing_shows_no_unit() -> None:
 
 
 def test_metres_read_as_feet_are_reported_by_the_arrivals_alone() -> None:
-    # The display shows the right numbers, the processor takes them for feet: it applies 0.3048 of each difference.
+    # The display shows the right numbers, but the processor reads them as feet: it applies 0.3048 of each difference.
     shown = right()
     job = job_of(defined(cinema()), *held_as(shown))
     played = {key: value for key, value in heard({c: 0.3048 * v for c, v in shown.items()}, noise_s=2e-5).items()}
@@ -259,7 +259,7 @@ def test_a_moved_loudspeaker_is_an_outlier_with_its_equivalent_distance() -> Non
 
 
 def test_what_is_taken_against_a_median_holds_its_uncertainty() -> None:
-    """Of eleven values that agree, the median scatters by 1.2533/√11 = 0.38 of one's u; one of them shares some of it."""
+    """The median of eleven values that agree scatters by 1.2533/√11 = 0.38 of one's u; each of them shares some of it."""
     outcome = printed(job_of(defined(cinema()), *held_as(right())), arrivals(heard(right()), u_s=8.5e-5))
     for kind in ("distances.setting", "distances.arrival"):
         (of_sub,) = [each for each in outcome.budgets if (each.id, each.channel) == (kind, "SUB1")]
@@ -295,7 +295,7 @@ def test_arrival_is_judged_with_a_guard_band(late_ms: float, verdict: Verdict) -
     ("unit", "said_as"), [("m", "4.82 m more"), ("ft", "15.80 ft more"), ("ms", "14.00 ms less")]
 )
 def test_a_latency_is_reported_in_the_unit_that_is_typed(unit: Any, said_as: str) -> None:
-    """14 ms at 21.5 °C, 344.1 m/s: 4.82 m, over 0.3048 m a foot."""
+    """14 ms at 21.5 °C, 344.1 m/s: 4.82 m, divided by 0.3048 m per foot."""
     processor = Processor(delay=DelayRange(unit=unit, min=0, max=100, step=0.01))
     per_unit = {"m": 1.0, "ft": 0.3048, "ms": C / 1000}[unit]
     longest = max(right().values())
@@ -440,7 +440,7 @@ def test_a_single_setting_that_is_not_noted_is_the_reason_of_its_own_channel() -
     fc = result.channels["FC"]
     assert fc.check_setting.verdict is Verdict.NOT_TESTED
     assert fc.arrival_residual_s is None
-    # Its arrival can still be held against the others', which ran through the same delays.
+    # Its arrival can still be compared with the others', which passed the same delays.
     assert fc.check_arrival.text == "arrival minus the main channels' median"
     assert fc.check_arrival.verdict is Verdict.PASS
     assert result.channels["FL"].check_arrival.verdict is Verdict.PASS
@@ -458,7 +458,7 @@ def test_a_response_on_another_clock_is_left_out() -> None:
 
 def test_measured_past_the_delays_the_flight_alone_counts() -> None:
     wrong = {c: 2.0 for c in IDS}
-    past = {key: (value or 0.0) for key, value in heard(wrong).items()}  # equal settings: no delays in it
+    past = {key: (value or 0.0) for key, value in heard(wrong).items()}  # equal settings: they include no latency
     result = step.solve(job_of(defined(cinema()), *held_as(right())), "as-found", arrivals(past, passes_delays=False))
     assert result.outliers == ()
     assert result.unit_fit is None
@@ -628,7 +628,7 @@ def test_an_onset_that_is_known_too_badly_can_fail_and_never_waits_to_pass(
 
 
 def test_the_sound_decides_on_a_main_channels_setting_and_never_on_a_subwoofers() -> None:
-    """The room and the low-pass move the arrival of a subwoofer by milliseconds; 5 ms are beyond every limit."""
+    """Room and low-pass shift a subwoofer's arrival by milliseconds; 5 ms exceed every limit."""
     job = job_of(defined(cinema()))
     u: Any = SimpleNamespace(u=0.1, id="arrival")
     budgets: Any = SimpleNamespace(
@@ -667,7 +667,7 @@ def test_a_setting_that_no_latency_explains_is_not_kept() -> None:
 
 
 def test_delays_that_were_off_hold_no_latency_of_a_subwoofer() -> None:
-    """All settings 3.4 m: SUB1 is within what a latency could be, and gets its tape as the others do."""
+    """All settings 3.4 m: SUB1 is within the range of a latency, but gets its tape like the others."""
     held = dict.fromkeys(TAPE, 3.4)
     found = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", NONE).channels
     for sub in ("SUB1", "SUB2"):
@@ -675,7 +675,7 @@ def test_delays_that_were_off_hold_no_latency_of_a_subwoofer() -> None:
 
 
 def test_a_wrong_distance_of_a_subwoofer_fails_by_its_arrival() -> None:
-    held = right() | {"SUB1": right()["SUB1"] + 1.8}  # 5.2 ms too little delay, and no latency of its own
+    held = right() | {"SUB1": right()["SUB1"] + 1.8}  # 5.2 ms too little delay, and no latency
     result = step.solve(job_of(defined(cinema()), *held_as(held)), "as-found", as_measured(heard(held)))
     sub = result.channels["SUB1"]
     assert sub.check_setting.verdict is Verdict.FAIL
@@ -684,8 +684,8 @@ def test_a_wrong_distance_of_a_subwoofer_fails_by_its_arrival() -> None:
 
 @pytest.mark.parametrize("passes", [True, False])
 def test_main_loudspeakers_with_a_longer_latency_that_is_entered_pass(passes: bool) -> None:
-    # Loudspeakers with signal processing of their own: 5 ms on all main channels, none on the subwoofers. A common latency
-    # is heard by nobody, but every setting holds it (arithmetic: t = τ + d/c + delay).
+    # Loudspeakers with built-in signal processing: 5 ms on all main channels, none on the subwoofers. A common latency
+    # is inaudible, but every setting includes it (arithmetic: t = τ + d/c + delay).
     latency_s = {c: 0.005 for c in IDS if c in MAINS}
     held = {c: round((TAPE[c] + latency_s.get(c, 0.0) * C) / 0.03) * 0.03 for c in IDS}
     values = heard(held if passes else dict.fromkeys(IDS, 0.0), late_s=latency_s)
@@ -717,7 +717,7 @@ def test_a_subwoofer_that_leaves_out_the_main_loudspeakers_latency_is_early() ->
 @pytest.mark.parametrize("behind", ["SiL", "FL"])
 def test_two_kinds_of_main_loudspeakers_with_their_latencies_entered_pass(passes: bool, behind: str) -> None:
     # The screen loudspeakers have signal processing of 2 ms, the others none, or the other way round; every setting holds
-    # its own latency, so that all sound arrives together (arithmetic: t = τ + d/c + delay).
+    # its own latency, so all sound arrives together (arithmetic: t = τ + d/c + delay).
     group = {"SiL", "SiR", "BL", "BR"} if behind == "SiL" else {"FL", "FC", "FR"}
     latency_s = dict.fromkeys(group, 0.002)
     held = {c: round((TAPE[c] + latency_s.get(c, 0.0) * C) / 0.03) * 0.03 for c in IDS}

@@ -1,5 +1,7 @@
-"""Then against now: what the uncertainty of a change must hold, how often a room as it was raises an alarm, what cannot be
-compared. Visits are simulated from places and scatters, not from the program's own uncertainties.
+"""Then against now: what the uncertainty of a change includes, how often an unchanged room raises an alarm, and what
+cannot be compared.
+
+Visits are simulated from places and scatters, not from the program's own uncertainties.
 """
 
 from __future__ import annotations
@@ -62,7 +64,7 @@ def compared(
     changed: System | None = None,
     heard: tuple[Analyses, Analyses] = (NOTHING, NOTHING),
 ) -> DriftResult:
-    """Bodies of two visits; `changed`: the Site form gone through at the second."""
+    """Event bodies of two visits; `changed`: the Site form filled in at the second."""
     room = system or cinema()
     earlier = earlier_of(job_of(defined(room), *then), heard[0])  # type: ignore[arg-type]
     forms = () if changed is None else (defined(changed),)
@@ -85,7 +87,7 @@ def test_the_largest_change_of_several_seats_has_its_unit() -> None:
 def visit_levels(
     draw: np.random.Generator, names: list[str], *, meter_db: float = 0.0, drift_db: float = 0.0, times: int = 1
 ):
-    """Hand readings of every channel at the reference seat, the meter placed again for each."""
+    """Hand readings of every channel at the reference seat, with the meter placed again for each."""
     off = draw.normal(0, meter_db)
     values = {}
     for name in names:
@@ -107,10 +109,10 @@ def visit_levels(
         (["FL", "FC", "FR", "SiL", "SiR", "BL", "BR", "TpFL", "TpFR", "TpBL", "TpBR", "SUB1", "SUB2"], 3.0, 120),
     ],
 )
-def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
+def test_an_unchanged_room_raises_an_alarm_at_one_visit_in_twenty_at_most(
     names: list[str], meter_db: float, visits: int
 ) -> None:
-    """Nothing drifted; another volume every time, with two mains another class 2 meter instead (u = 0.5 dB).
+    """Nothing drifted; the volume changes every time and, with two mains, the class 2 meter too (u = 0.5 dB).
 
     5 % is the promise, Bonferroni's inequality makes it a ceiling; two standard deviations of a binomial share with
     p = 0.05 are 4.0 % of 120; `python tests/bench returns` simulates more.
@@ -137,10 +139,10 @@ def test_a_room_as_it_was_raises_an_alarm_at_one_visit_in_twenty_at_most(
 def test_a_loudspeaker_that_fell_is_found_as_often_as_its_uncertainty_allows(
     drift_db: float, low: float, high: float
 ) -> None:
-    """Two readings each at one seat: u of the change is some √2·0.39 = 0.55 dB and k some 3.2, U some 1.8 dB.
+    """Two readings each at one seat: u of the change is about √2·0.39 = 0.55 dB, k about 3.2 and U about 1.8 dB.
 
-    Of a drift D the share (D − U)/u of the normal distribution is found: 1 %, 7 %, 65 %, 99 % roughly. One reading each, of
-    which nobody knows how far it scatters, finds less.
+    The share (D − U)/u of the normal distribution of a drift D is found: roughly 1 %, 7 %, 65 %, 99 %. Single
+    readings, whose scatter is unknown, find less.
     """
     draw = np.random.default_rng(7)
     names, found, visits = ["FL", "FC", "FR", "SiL", "SiR"], 0, 80
@@ -154,7 +156,7 @@ def test_a_loudspeaker_that_fell_is_found_as_often_as_its_uncertainty_allows(
 
 
 def arrivals_of(draw: np.random.Generator, room: System) -> dict[tuple[str, str], float]:
-    """Straight paths to an ear that is anywhere within 5 cm of the seat, on a clock that starts anywhere."""
+    """Straight paths to an ear anywhere within 5 cm of the seat, on a clock with an arbitrary start."""
     while np.sum((off := draw.uniform(-0.05, 0.05, 3)) ** 2) > 0.05**2:
         pass
     start, speed = draw.uniform(0, 1), speed_of_sound_m_s(room.temperature_c)
@@ -168,7 +170,7 @@ def arrivals_of(draw: np.random.Generator, room: System) -> dict[tuple[str, str]
 
 
 def test_arrivals_of_another_day() -> None:
-    """Warmer by 4 K, which both visits note, and the microphone within 5 cm: no alarm; a later loudspeaker is found."""
+    """Warmer by 4 K, as both visits note, with the microphone within 5 cm: no alarm; a later loudspeaker is found."""
     draw = np.random.default_rng(3)
     mains = [c for c in (channel.id for channel in cinema().channels) if not c.startswith("SUB")]
     then, now = cinema(mains, ["A2"]), cinema(mains, ["A2"], temperature_c=25.5)
@@ -193,8 +195,9 @@ def test_arrivals_of_another_day() -> None:
 
 def test_a_change_holds_what_the_visits_do_not_share_and_nothing_else() -> None:
     """By hand, JCGM 100:2008, 5.1.2: eye 0.5, display 0.1/√12, meter within 5 cm of a seat 3.46 m away, 1.3·√(1 −
-    exp(−(8.5·0.05/1.3)²)) = 0.414 dB, each visit; the median over five that agree adds nothing to one of them. No class of
-    a meter.
+    exp(−(8.5·0.05/1.3)²)) = 0.414 dB, at each visit; the median of five that agree adds nothing to one of them.
+
+    The meter's class does not count.
     """
     result = compared(levels(LEVELS), levels(LEVELS))
     one = math.sqrt(0.5**2 + (0.1 / math.sqrt(12)) ** 2 + 0.4143**2)
@@ -207,7 +210,7 @@ def test_a_change_holds_what_the_visits_do_not_share_and_nothing_else() -> None:
 
 
 def test_a_spread_over_n_seats_has_the_angle_at_each_of_both_visits() -> None:
-    """First order: each of n seats moves a standard deviation by 1/√n of its own change, at two visits √(2/n)."""
+    """First order: each of n seats moves a standard deviation by 1/√n of its own change, two visits by √(2/n)."""
     for n in (2, 6):
         figure = EarlierFigure(quantity="spread_db low", channel="FL", value=3.0, uncertainty=0.1, over=("A",) * n)
         budget = drift_budgets.change(figure.quantity, "FL", [figure], [figure], is_sub=False)
@@ -221,7 +224,7 @@ def test_a_spread_over_n_seats_has_the_angle_at_each_of_both_visits() -> None:
         ("response_level_db", False, drift_budgets.AGAIN_U_DB),
         ("response_level_db", True, drift_budgets.AGAIN_SUB_U_DB),
         ("arrival_ms", False, drift_budgets.AGAIN_U_MS),
-        ("level_db", False, None),  # each visit's readings hold it
+        ("level_db", False, None),  # each visit's readings include it
         ("spread_db low", False, None),
     ],
 )
@@ -283,9 +286,8 @@ def test_the_risk_is_shared_by_all_kinds_of_figures() -> None:
 
 
 def test_the_air_explains_what_a_longer_path_makes_later() -> None:
-    """10 K warmer: the sound of a loudspeaker 3 m farther than the others comes 3 m·(1/c₂ − 1/c₁) earlier against them.
-
-    c = 343.2·√((t + 273.15)/293.15) (ISO 9613-1): 337.3 m/s at 10 °C, 343.2 m/s at 20 °C; −0.153 ms.
+    """10 K warmer: the sound of a loudspeaker 3 m farther than the others comes 3 m·(1/c₂ − 1/c₁) earlier than
+    theirs. c = 343.2·√((t + 273.15)/293.15) (ISO 9613-1): 337.3 m/s at 10 °C, 343.2 m/s at 20 °C; −0.153 ms.
     """
     names = ["FL", "FC", "FR", "SiL", "SiR"]
     near = tuple(
@@ -303,11 +305,11 @@ def test_the_air_explains_what_a_longer_path_makes_later() -> None:
     assert side.explained == pytest.approx(5000 * (1 / 343.2 - 1 / 337.3), abs=0.005)
     noted = {c.source: c.u for c in side.budget.contributions}  # type: ignore[union-attr]
     assert noted["air temperature at this visit"] == pytest.approx(1 / math.sqrt(3))
-    # The form not gone through: the temperature is that of the earlier visit, and today's may be another.
+    # Without an entry in the form the temperature is that of the earlier visit, and today's may differ.
     unknown = compared((), (), system=rooms[0], heard=heard)  # type: ignore[arg-type]
     lines = {c.source: c.u for c in of(unknown, "arrival_ms", "SiL").budget.contributions}  # type: ignore[union-attr]
     assert lines["air temperature at this visit"] == pytest.approx(5 / math.sqrt(3))
-    # A seat was added: nobody has read the temperature for that.
+    # A seat was added, which is no temperature reading.
     added = cinema(["FL"], ["A2", "A3"], channels=near, temperature_c=10.0)
     other = compared((), (), system=rooms[0], changed=added, heard=heard)  # type: ignore[arg-type]
     lines = {c.source: c.u for c in of(other, "arrival_ms", "SiL").budget.contributions}  # type: ignore[union-attr]
@@ -315,7 +317,7 @@ def test_the_air_explains_what_a_longer_path_makes_later() -> None:
 
 
 def test_the_air_makes_nothing_of_the_main_loudspeaker_in_the_middle() -> None:
-    """What the mains have in common is taken off, so that it does not matter how far the subwoofers stand."""
+    """The part common to the mains is subtracted, so the distance of the subwoofers does not matter."""
     far_m = {"FL": 2.0, "FC": 3.0, "FR": 4.0, "SUB1": 6.0, "SUB2": 6.0, "SiL": 9.0, "SiR": 9.0}
     places = tuple(replace(c, position_m=None, distance_m=far_m[c.id]) for c in cinema(list(far_m)).channels)
     room = cinema(["FL"], ["A2"], channels=places)
@@ -335,7 +337,7 @@ def test_the_air_makes_nothing_of_the_main_loudspeaker_in_the_middle() -> None:
 
 
 def test_a_changed_delay_explains_its_arrival() -> None:
-    """1 ms more typed in, and heard 1 ms later; in metres 0.343 m less is 1 ms more at 343 m/s."""
+    """1 ms more entered arrives 1 ms later; in metres, 0.343 m less is 1 ms more at 343 m/s."""
     for delay, then, now in ((DelayRange(unit="ms", step=0.1), 2.0, 3.0), (DelayRange(unit="m"), 3.0, 2.657)):
         room = cinema(MAINS, ["A2"], processor=Processor(delay=delay, speed_of_sound_m_s=343.0))
         held = [tuple(setting(c, distance=value if c == "FL" else then) for c in MAINS) for value in (then, now)]
@@ -382,7 +384,7 @@ def test_a_loudspeaker_that_was_turned_over_is_heard() -> None:
     heard = heard_room(SoundRoom()), heard_room(SoundRoom(), {"SiL": -1})
     found = compared((), (), system=room, heard=heard)
     assert [d.channel for d in found.drifted() if d.quantity == "heard_polarity"] == ["SiL"]
-    # Its setting was turned over: that explains it. Every one turned: the measuring chain was.
+    # Its setting was inverted, which explains it. If every channel is inverted, the measuring chain was.
     normal, turned = (
         tuple(setting(c.id, polarity=p if c.id == "SiL" else "normal") for c in room.channels)
         for p in ("normal", "reversed")
@@ -435,7 +437,7 @@ def test_what_moved_is_not_where_it_was() -> None:
 
 
 def test_only_the_seats_of_both_visits_count() -> None:
-    """Then read at the reference seat, now at two seats, of which one is 3 dB louder: nothing has drifted."""
+    """First read at the reference seat, then at two seats, one of them 3 dB louder: nothing has drifted."""
     two = (*levels(LEVELS), *levels({c: 78.0 if c == "FL" else 75.0 for c in LEVELS}, seat="A1"))
     found = compared(levels(LEVELS), two)
     assert not found.drifted()
@@ -495,7 +497,7 @@ def test_subwoofers_that_were_set_by_one_step_are_not_compared_together(trim_db:
 
 
 def test_a_gain_that_moved_at_one_seat_is_no_drift() -> None:
-    """6 dB at A3 on every channel that was measured there, which two were not: nobody's own."""
+    """6 dB at A3 on every channel measured there, which two were not: no channel's own change."""
     room = SoundRoom()
     every = room.analyses()
     turned = []
@@ -539,7 +541,7 @@ def test_a_moved_loudspeaker_shows_on_the_tape() -> None:
 
 
 def test_figures_of_an_older_log_are_read_as_they_were_meant() -> None:
-    """Before levels were kept apart by seat they stood for the reference seat, and had no degrees of freedom."""
+    """Before levels were stored by seat they meant the reference seat, and had no degrees of freedom."""
     old = tuple(EarlierFigure(quantity="level_db", channel=c, value=75.0, uncertainty=0.24) for c in (*MAINS, "SUB1"))
     earlier = replace(earlier_of(job_of(defined(cinema()))), figures=old)
     job = job_of(defined(cinema()), earlier, *levels(LEVELS | {"FL": 79.0}))
@@ -548,7 +550,7 @@ def test_figures_of_an_older_log_are_read_as_they_were_meant() -> None:
     assert len(found.drifts) == 6
 
 
-def test_figures_of_a_kind_that_nobody_knows_are_left_alone() -> None:
+def test_figures_of_an_unknown_kind_are_ignored() -> None:
     """A later version may store more of them in the log."""
     known = earlier_of(job_of(defined(cinema()), *levels(LEVELS)))
     other = (
@@ -569,12 +571,12 @@ def test_the_same_meter_needs_a_serial_to_be_known_again() -> None:
     assert drift_budgets.meters(known, None) is None
 
 
-def test_a_microphone_put_back_within_5_cm_scatters_as_is_taken() -> None:
-    """A room of image sources (Allen and Berkley, JASA 65 (1979) 943–950) in place of the real one: energy from 500 to
+def test_a_microphone_put_back_within_5_cm_scatters_as_assumed() -> None:
+    """A room of image sources (Allen and Berkley, JASA 65 (1979) 943–950) replaces the real one: energy from 500 to
     2000 Hz, pink, at ears anywhere within 5 cm.
 
-    Ten draws of four channels: the root of their mean variance is known to 12 %, single channels of the whole simulation
-    differed by a factor of two from each other; hence within a third.
+    Ten draws of four channels determine the root of their mean variance to 12 %; single channels of the whole
+    simulation differed by a factor of two; hence within a third.
     """
     draw = np.random.default_rng(5)
     system = cinema(["FC", "FR", "SiL", "BR"], ["A2"])
@@ -596,7 +598,7 @@ def test_a_microphone_put_back_within_5_cm_scatters_as_is_taken() -> None:
     assert scatter == pytest.approx(taken, rel=0.33)
 
 
-def test_differences_between_seats_in_the_bass_scatter_no_more_than_is_taken() -> None:
+def test_differences_between_seats_in_the_bass_scatter_no_more_than_assumed() -> None:
     """The same for the loudspeaker with the deepest nulls, six visits to six seats: the seat-to-seat standard deviation
     from 20 to 80 Hz, by third octaves.
 

@@ -1,4 +1,4 @@
-"""Since last time: what a return visit says, in its words; how a change is judged is in `test_drift_results`."""
+"""Since last time: the wording for a return visit; `test_drift_results` covers how a change is evaluated."""
 
 from __future__ import annotations
 
@@ -60,7 +60,7 @@ def test_one_channel_that_fell_is_named_and_a_turned_volume_is_not() -> None:
 
 
 def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
-    """From as left on, somebody turned FL up by 5 dB: its level is 5 dB up, and nothing has drifted."""
+    """After as left, FL was raised by 5 dB: its level is 5 dB up, and nothing has drifted."""
     then = job_of(defined(cinema()), *levels(LEVELS), *(setting(c, trim_db=-1.0) for c in LEVELS))
     trims = [setting(c, trim_db=4.0 if c == "FL" else -1.0) for c in LEVELS]
     outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS | {"FL": 80.0})), "as-found", NOTHING)
@@ -71,7 +71,7 @@ def test_a_level_that_moved_as_its_trim_did_is_explained_by_it() -> None:
     assert row.cells[column["explained"]] == 5.0
     assert row.cells[column["word"]] == "explained"
     assert "minus what settings and air explain" in table.remark
-    # The trim was turned and the level did not follow: that is a drift.
+    # The trim changed and the level did not follow: that is a drift.
     outcome = drift.evaluate(returning(earlier_of(then), *trims, *levels(LEVELS)), "as-found", NOTHING)
     assert outcome.main_result == "settings changed: FL; drifted: FL"
 
@@ -99,8 +99,8 @@ def test_a_changed_setting_is_exact_and_asks_who_changed_it() -> None:
     assert set(bounds) == {(0.0, 0.0)}, "a setting has no uncertainty, not a hair of it"
 
 
-def test_a_measuring_chain_that_was_turned_over_is_reported() -> None:
-    """Nothing of it is the room's; that all polarities are as they were would be untrue."""
+def test_an_inverted_measuring_chain_is_reported() -> None:
+    """It says nothing about the room, but "all polarities unchanged" would be untrue."""
     room = SoundRoom()
     then = drift_figures.earlier_visit(
         job_of(defined(room.system)), room.analyses(), file_name="then.commission", program_version="0.1.0"
@@ -130,7 +130,7 @@ def test_nobody_is_suspected_where_the_sheet_was_never_ticked() -> None:
 
 
 def test_what_was_noted_last_is_what_was_left() -> None:
-    """As left holds only what was changed; the rest was left as it was found."""
+    """As left holds only changes; the rest was left as found."""
     then = job_of(
         defined(cinema()),
         setting("FL", trim_db=-1.0, distance=3.5),
@@ -157,7 +157,7 @@ def test_what_only_one_visit_holds_is_said_and_not_judged() -> None:
 
 
 def test_only_the_first_round_is_compared() -> None:
-    """What is set during this visit is no change since the visit before."""
+    """Settings changed during this visit are no change since the earlier visit."""
     then = job_of(defined(cinema()), *levels(LEVELS), setting("FL", trim_db=-1.0))
     job = returning(
         earlier_of(then),

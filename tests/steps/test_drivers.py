@@ -1,7 +1,7 @@
-"""Dead drivers by their band: crossovers built with scipy, in a real room where its response is beside the checkout.
+"""Dead drivers by their band: crossovers built with scipy, in a real room if its response is beside the checkout.
 
-Fourth-order Linkwitz-Riley is two Butterworth filters of second order in series, and so on (Linkwitz 1976). Corners and
-orders are those in use: 200 to 600 Hz and 1.9 to 3.8 kHz (common practice, no source).
+Fourth-order Linkwitz-Riley is two second-order Butterworth filters in series, and so on (Linkwitz 1976). Corners and
+orders in use: 200 to 600 Hz and 1.9 to 3.8 kHz (common practice, no source).
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ def way(name: str, corner_hz: float, kind: str, freq_hz: FloatArray) -> ComplexA
 
 
 def three_ways(name: str, low_hz: float, high_hz: float, freq_hz: FloatArray) -> dict[str, ComplexArray]:
-    """Woofer, midrange and tweeter, each connected as its crossover wants it."""
+    """Woofer, midrange and tweeter, each with the polarity that its crossover requires."""
     sign = -1 if name == "lr2" else 1
     upper = way(name, low_hz, "high", freq_hz)
     return {
@@ -53,7 +53,7 @@ def gaps(ratio_db: FloatArray, level_db: FloatArray | None = None) -> dict[Drive
 
 
 def less_db(ways: dict[str, ComplexArray], name: str, factor: float) -> FloatArray:
-    """A loudspeaker with one driver dead (0) or reversed (−1), less a sound one [dB]."""
+    """A loudspeaker with one driver dead (0) or reversed (−1), minus a sound one [dB]."""
     whole = np.sum(list(ways.values()), axis=0)
     return np.asarray(20 * np.log10(np.abs(whole + (factor - 1) * ways[name]) / np.abs(whole) + 1e-3))
 
@@ -63,7 +63,7 @@ def less_db(ways: dict[str, ComplexArray], name: str, factor: float) -> FloatArr
 def test_each_dead_driver_leaves_its_own_band_and_no_other(name: str, corners_hz: tuple[float, float]) -> None:
     ways = three_ways(name, *corners_hz, GRID_HZ)
     # Least expected: woofer and tweeter an octave from their corner, the midrange at the edges of 1.5 octaves. Within less
-    # than two octaves its neighbours fill that, unless they are steep.
+    # than two octaves its neighbours fill the gap, unless they are steep.
     octaves = float(np.log2(corners_hz[1] / corners_hz[0]))
     middle_db = 0.0 if octaves < 2 and name != "lr4" else -5.0 if octaves < 2.6 or name == "lr2" else -8.5
     for dead, least_db in (("woofer", -12.0), ("midrange", middle_db), ("tweeter", -12.0)):
@@ -100,7 +100,7 @@ def test_what_a_loudspeaker_does_not_play_says_nothing() -> None:
 
 
 def test_the_band_counts_in_which_less_need_be_missing() -> None:
-    """Below 200 Hz a room makes two sides differ: there 6 dB more must be missing than above, where two seats show it."""
+    """Below 200 Hz a room makes two sides differ: there 6 dB more must be missing than above, if two seats show it."""
     for lowest_db, band_hz in ((-15.0, (200.0, 500.0)), (-21.0, (80.0, 200.0))):
         apart = np.zeros(len(BANDS_HZ))
         apart[2:4] = -13.0, lowest_db
@@ -144,7 +144,7 @@ def test_a_dead_driver_in_a_real_room(dead: str) -> None:
 
 
 def test_what_all_half_octaves_share_is_no_driver() -> None:
-    """Arithmetic: by medians over the seats, and only above 200 Hz, where bass does not differ by the room."""
+    """Arithmetic: medians over the seats, above 200 Hz only, where the room does not dominate."""
     even = np.full(len(BANDS_HZ), 3.0)
     even[4:6] = -9.0  # 100 to 200 Hz
     odd = even.copy()
@@ -156,7 +156,7 @@ def test_what_all_half_octaves_share_is_no_driver() -> None:
 
 
 def test_a_difference_is_uneven_over_one_and_a_half_octaves_and_more() -> None:
-    """Arithmetic: a trim alone gives no range, a half octave a third of its depth, a midrange all of it."""
+    """Arithmetic: a trim gives no range, a half octave a third of its depth, a midrange all of it."""
     even = np.full(len(BANDS_HZ), 3.0)
     even[4:6] = -9.0  # 100 to 200 Hz do not count
     assert level_variation({"A1": even}).range_db == 0.0

@@ -1,4 +1,4 @@
-"""Jobs with hardly any usable data: every step and rule must run and claim nothing."""
+"""Jobs with hardly any usable data: every step and rule must run and conclude nothing."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def weights(*values: float) -> SoundRoom:
 
 
 def muted() -> SoundRoom:
-    """Nothing but noise: 60 dB down, no arrival, no polarity."""
+    """Noise only: 60 dB down, no arrival, no polarity."""
     why = {"arrival": "in the noise", "polarity": "in the noise"}
     return (
         SoundRoom(cinema(FEW))

@@ -1,4 +1,4 @@
-"""Site and layout: what is filled in, and entries that cannot be right."""
+"""Site and layout: filled-in entries, and entries that cannot be right."""
 
 from __future__ import annotations
 
@@ -58,10 +58,10 @@ def test_directions_from_the_reference_seat() -> None:
 @pytest.mark.parametrize(
     ("channel", "position"),
     [
-        ("FL", (-14.5, 0.10, 1.15)),  # the point slipped
+        ("FL", (-14.5, 0.10, 1.15)),  # misplaced decimal point
         ("BL", (-1.15, 62.5, 1.55)),
         ("TpFL", (-1.10, 2.00, 25.0)),
-        ("TpFL", (-1.10, 2.00, -2.5)),  # a sign
+        ("TpFL", (-1.10, 2.00, -2.5)),  # wrong sign
     ],
 )
 def test_a_slip_that_leaves_the_room_is_caught(channel: str, position: Position) -> None:
@@ -86,7 +86,7 @@ def test_ears_outside_the_room_are_caught() -> None:
 
 
 def test_a_sign_that_mirrors_a_loudspeaker_is_caught_once_for_the_pair() -> None:
-    for x in (2.25, 2.40):  # the minus forgotten: on the spot of SiR, or beyond it
+    for x in (2.25, 2.40):  # without its minus sign: at the place of SiR, or beyond it
         outcome = printed(job_of(defined(placed("SiL", (x, 3.35, 1.45)))))
         assert [(c.id, c.channel) for c in failed(outcome) if c.id == "layout.side"] == [("layout.side", "SiL")]
     outcome = printed(job_of(defined(placed("FL", (1.50, 0.10, 1.15)))))
@@ -199,7 +199,7 @@ def test_a_speed_of_sound_in_another_unit_is_caught(own: float, verdict: Verdict
     assert (f"cannot be {own:g} m/s" in outcome.main_result) is (verdict is Verdict.FAIL)
     reported = distances.evaluate(job_of(defined(system)), "as-found", NONE)
     assert any("impossible in air" in remark for remark in reported.remarks) is (verdict is Verdict.FAIL)
-    # What is entered then is the plain distance, not a multiple of it.
+    # The plain distance is then entered, not a multiple of it.
     entered = distances.solve(job_of(defined(system)), "as-found", NONE).channels["FL"].setting.setting
     assert entered == pytest.approx(AWAY, rel=0.02)
 

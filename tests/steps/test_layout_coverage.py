@@ -1,4 +1,4 @@
-"""Rules of coverage in rooms worked out by hand (common practice, no source), and directions against ITU-R BS.2051."""
+"""Rules of coverage in rooms computed by hand (common practice, no source), and directions against ITU-R BS.2051."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def test_heights_stand_on_the_right_side_of_their_row(
 
 @pytest.mark.parametrize("channel", ["TpFL", "TpBR"])
 def test_a_height_loudspeaker_that_fires_at_the_ceiling_is_not_held_against_the_rows(channel: str) -> None:
-    # On a front or rear loudspeaker 1.25 m high, far from the row that an overhead one would hang above.
+    # A front or rear loudspeaker 1.25 m high, far from the row above which an overhead one would hang.
     place = (-1.4, 0.2, 1.25) if channel == "TpFL" else (1.2, 3.0, 1.6)
     checks = [
         c for c in coverage_checks(moved(cinema(), **{channel: place})) if c.channel == channel and "heights" in c.id
@@ -120,7 +120,7 @@ def test_a_height_loudspeaker_that_fires_at_the_ceiling_is_not_held_against_the_
 
 
 def test_a_head_in_front_hides_the_centre() -> None:
-    """The line from 0.95 m at the screen to 1.15 m at 4.9 m is at 1.08 m where the head in front reaches up to 1.23 m."""
+    """The line from 0.95 m at the screen to 1.15 m at 4.9 m is at 1.08 m over a head that reaches up to 1.23 m."""
     job = moved(cinema(), B2=(0.0, 4.9, 1.15))
     check = next(c for c in coverage_checks(job) if c.id == "layout.sight" and (c.channel, c.seat) == ("FC", "B2"))
     line_m = 1.15 + (4.9 - 3.3) / (4.9 - 0.1) * (0.95 - 1.15)
@@ -234,7 +234,7 @@ def test_a_high_back_hides_the_rear_loudspeakers_from_its_own_seat() -> None:
     assert hidden.verdict is Verdict.FAIL
     assert free.verdict is Verdict.PASS
     assert at(job, "layout.seat-back", "FL", "A2") is None  # in front of its listener
-    assert at(job, "layout.seat-back", "BL", "A3") is None  # nothing known of its back
+    assert at(job, "layout.seat-back", "BL", "A3") is None  # its back is unknown
 
 
 def test_a_high_back_in_front_hides_the_centre() -> None:
@@ -343,8 +343,8 @@ def test_a_loudspeaker_on_a_wall_keeps_its_direction_and_a_free_one_its_aim() ->
 def test_a_reflection_is_a_ray_over_its_surface() -> None:
     """FC at 0.95 m and A2 at 1.10 m, 3.2 m apart, under a ceiling at 2.6 m: 1.65 m and 1.50 m below it.
 
-    The way over the ceiling is √(3.2² + 3.15²) = 4.490 m, the direct one 3.204 m: 3.74 ms later at 344 m/s; the ray meets
-    the ceiling at 0.1 + 3.2·1.65/3.15 m.
+    The path by the ceiling is √(3.2² + 3.15²) = 4.490 m, the direct one 3.204 m: 3.74 ms later at 344 m/s; the ray
+    meets the ceiling at 0.1 + 3.2·1.65/3.15 m.
     """
     job = job_of(defined(cinema()))
     after_s = (math.hypot(3.2, 3.15) - math.hypot(3.2, 0.15)) / 344.2
@@ -353,7 +353,7 @@ def test_a_reflection_is_a_ray_over_its_surface() -> None:
         seq=9, round="as-found", channel="FC", seat="A2", clock=None, passes_delays=True, analysis=heard
     )
     (plan,) = layout.evaluate(job, "as-found", Analyses([found])).room_plans
-    (ray,) = plan.rays  # the loudspeaker's own edge, and what fits no surface, are none
+    (ray,) = plan.rays  # no ray for the loudspeaker's own edge, nor for a reflection that fits no surface
     assert (ray.channel, ray.seat, ray.text) == ("FC", "A2", "ceiling −8 dB after 3.7 ms")
     assert ray.points_m[1] == pytest.approx((0.0, 0.1 + 3.2 * 1.65 / 3.15, 2.6))
     assert layout.evaluate(job, "as-found", Analyses()).room_plans[0].rays == ()
@@ -413,7 +413,7 @@ def test_a_firms_limit_for_directions_is_checked_at_every_seat() -> None:
 
 
 def test_strong_reflections_at_the_reference_seat_are_on_paper() -> None:
-    """Above −10 dB (ITU-R BS.1116, from memory), the strongest of a loudspeaker; none of other seats."""
+    """Above −10 dB (ITU-R BS.1116, from memory): the strongest of each loudspeaker, and none of other seats."""
     (plan,) = layout.evaluate(job_of(defined(cinema())), "as-found", Analyses()).room_plans
     ears, source, floor = (0.0, 3.3, 1.1), (-1.45, 0.1, 1.15), (-0.7, 1.7, 0.0)
     rays = tuple(

@@ -1,4 +1,4 @@
-"""Better places against a plain recomputation seat by seat, random places in the same space, and rooms worked out by hand."""
+"""Better places against a plain recomputation seat by seat, random places in the same space, and rooms computed by hand."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ ON_WALL = {"SiL": "left wall", "SiR": "right wall"}
 
 
 def movable(**obstacles: Obstacle) -> System:
-    """Harbour Lane with side and rear height loudspeakers that may be moved, the heights facing straight down."""
+    """Harbour Lane with movable side and rear height loudspeakers, the heights facing straight down."""
 
     def one(c: Channel) -> Channel:
         assert c.position_m is not None
@@ -120,7 +120,7 @@ def test_what_a_seat_misses_is_what_the_checks_see() -> None:
 
 
 def test_no_random_places_in_the_same_space_serve_better() -> None:
-    """A grid of 5 cm may miss the optimum by what half a step changes: 2.5 cm at 1.5 m is 1°; 2 % of the square."""
+    """A 5 cm grid may miss the optimum by the effect of half a step: 2.5 cm at 1.5 m is 1°; 2 % of the square."""
     job = job_of(defined(movable()))
     found = search_places(job)
     assert found is not None
@@ -154,7 +154,7 @@ def test_the_tradeoff_runs_from_the_reference_seat_to_all_seats() -> None:
     assert [tradeoff.weight for tradeoff in found.tradeoffs] == pytest.approx([0.1 * n for n in range(11)])
     reference = [tradeoff.shortfall.reference_deg for tradeoff in found.tradeoffs]
     everyone = [tradeoff.shortfall.all_deg for tradeoff in found.tradeoffs]
-    assert np.all(np.diff(reference) >= -0.05)  # 0.05°: of two places alike the nearer one is taken
+    assert np.all(np.diff(reference) >= -0.05)  # 0.05°: of two equal places the nearer one is taken
     assert np.all(np.diff(everyone) <= 0.05)
     assert reference[0] < found.now.reference_deg
     assert everyone[-1] < found.now.all_deg
@@ -224,7 +224,7 @@ def test_loudspeakers_do_not_meet() -> None:
     assert back.position_m is not None
     far_m = np.linalg.norm(tried - back.position_m, axis=1)
     assert APART_M <= far_m.min() < APART_M + 0.1
-    # Neither does a pair whose space reaches across the middle.
+    # Nor does a pair whose space crosses the middle.
     system = movable()
     left, right = (
         replace(c, move_from_m=(-1.8, 5.0, 2.5), move_to_m=(1.8, 5.0, 2.5))
@@ -261,7 +261,7 @@ def test_tables_and_json_hold_the_tradeoff_and_the_best_moves() -> None:
 
 
 def test_a_solution_that_reads_the_job_can_move_things() -> None:
-    """Steps see the job through a note of what they read."""
+    """Steps see the job through a `ReadJob`."""
     job = job_of(defined(movable()))
     counted: Callable[[Job], int] = cached(lambda seen: failed_count(moved_job(seen, {"SiL": (-0.5, 3.3, 1.4)})))
     assert counted(job) == failed_count(moved_job(job, {"SiL": (-0.5, 3.3, 1.4)})) > failed_count(job)

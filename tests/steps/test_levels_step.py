@@ -1,4 +1,4 @@
-"""Levels: readings to trims, verdicts by the guard-banded rule, and the remarks about them."""
+"""Levels: from readings to trims, guard-banded verdicts, and the remarks about them."""
 
 from __future__ import annotations
 
@@ -52,7 +52,7 @@ def processor(low: float = -12, high: float = 12, grid: float = 0.5, **fields: f
 
 
 def test_new_trim_is_old_trim_plus_correction() -> None:
-    # The design's example: 76.5 dB read at trim 0, reference 75: −1.5 dB; BL reads 1.3 soft while holding +2.0.
+    # 76.5 dB read at trim 0, reference 75: −1.5 dB; BL reads 1.3 dB soft with a trim of +2.0.
     job = job_of(
         defined(cinema(["FL", "BL"])),
         *levels({"FL": 76.5, "BL": 73.7}),
@@ -72,7 +72,7 @@ def test_new_trim_is_old_trim_plus_correction() -> None:
     keys = [column.key for column in outcome_of(job).tables[0].columns]
     assert row.cells[keys.index("old")] == 2.0
     assert row.cells[keys.index("new")] == 3.5
-    # A step of 0.5 dB needs one decimal to be typed; more would pretend settings that the processor lacks.
+    # A step of 0.5 dB needs one decimal; more would suggest settings that the processor lacks.
     assert cell_text(row.cells[keys.index("new")], outcome_of(job).tables[0].columns[keys.index("new")], "") == "+3.5"
 
 
@@ -84,7 +84,7 @@ def test_a_current_trim_that_was_not_entered_is_named() -> None:
 
 
 def test_repeats_count_by_mean_spread_and_uncertainty() -> None:
-    # Five readings, Σ(x − x̄)² = 0.1 with 4 degrees of freedom, beside a default with 3: f² = (3 + 0.1/σ₀²)/(3 + 4).
+    # Five readings, Σ(x − x̄)² = 0.1 with 4 degrees of freedom, and a default with 3: f² = (3 + 0.1/σ₀²)/(3 + 4).
     job = job_of(defined(cinema(["FL"])), *levels({"FL": [75.1, 75.3, 74.9, 75.0, 75.2]}))
     found = step.solve(job, "as-found").channels["FL"]
     assert found.level_db == pytest.approx(75.1)
@@ -123,8 +123,8 @@ def read_in_two_rounds(
 
 
 def test_another_round_minus_the_trims_shows_the_scatter_of_single_readings() -> None:
-    # Means of two readings each, 0.2, 0, 0.2, 0.1 and 0 dB apart with the volume taken off: Σ(x − x̄)² = 0.09/2; the volume
-    # takes one of five degrees of freedom. Beside the default: f² = (3 + 0.045/σ₀²)/(3 + 4), t₀.₉₇₅(7) = 2.365.
+    # Means of two readings each, 0.2, 0, 0.2, 0.1 and 0 dB apart minus the volume: Σ(x − x̄)² = 0.09/2; the volume
+    # uses one of five degrees of freedom. With the default: f² = (3 + 0.045/σ₀²)/(3 + 4), t₀.₉₇₅(7) = 2.365.
     job = read_in_two_rounds((0.2, 0.0, -0.2, 0.1, 0.0), (-1.0, 0.0, 1.0, 0.5, -2.0))
     factor2 = (3 + 0.045 / ONE**2) / 7
     kept = min(2.0 * (factor2 * ONE**2 - BEST_EYE**2), 0.4)
@@ -202,7 +202,7 @@ def test_a_steady_hand_may_be_off_by_three_times_0_4_of_what_is_taken() -> None:
 
 
 def test_a_subwoofer_shows_no_scatter_from_round_to_round() -> None:
-    """Its own trim and delay change its bass with the others', so that only repeats of one round count."""
+    """Its bass changes with every trim and delay, so only repeats of one round count."""
     u_db = []
     for found in ({}, {"SUB1": 75.0}):
         left = dict.fromkeys((*MAINS, "SUB1"), 75.0)
@@ -238,8 +238,8 @@ def test_repeats_within_a_decibel_pass() -> None:
 
 @pytest.mark.parametrize("count", [2, 4, 8])
 def test_more_readings_do_not_raise_the_rate_of_failures(count: int) -> None:
-    """In a visit of thirteen channels the largest range exceeds its limit as rarely as with two readings: 5 % (drawn; ±1 % by
-    4,000 visits).
+    """For thirteen channels the largest range exceeds its limit as rarely as with two readings: 5 % (±1 % by 4,000
+    visits).
     """
     rng = np.random.default_rng(7)
     limit = (
@@ -306,7 +306,7 @@ def test_how_many_more_readings_would_decide_is_shown_with_it() -> None:
     assert found.match.verdict is Verdict.UNSURE
     assert found.more is not None
     assert "more reading" in found.match.text
-    # If they come out alike, that many decide. (Fewer may, where they agree better than before.)
+    # If they are equal, that many decide. (Fewer may, if they agree better than before.)
     alike = read | {"FR": pair + (pair * 5)[: found.more]}
     assert step.solve(job_of(defined(cinema(FIVE)), *levels(alike)), "as-found").channels["FR"].match.verdict is (
         Verdict.PASS
@@ -317,7 +317,7 @@ def test_how_many_more_readings_would_decide_is_shown_with_it() -> None:
 
 
 def test_a_stand_stays_where_it_is_and_a_hand_does_not() -> None:
-    """Averaging reduces the place of a hand and not that of a stand; close to a loudspeaker both matter less."""
+    """Averaging reduces the position error of a hand, not of a stand; close to a loudspeaker both matter less."""
     meters = {s: (Instrument(kind="meter", resolution=0.1, support=s),) for s in ("hand", "stand")}
     many = levels({"FL": [75.0, 75.2] * 50})
     u = {
@@ -360,7 +360,7 @@ def test_a_coarse_display_counts() -> None:
 
 
 def test_seats_are_averaged_in_decibels_with_their_weights() -> None:
-    # m = Σ w·L with weights 1 and 3 of 4: 0.25·74 + 0.75·78 = 77 (method notes of the project).
+    # m = Σ w·L with weights 1 and 3 of 4: 0.25·74 + 0.75·78 = 77 (arithmetic).
     two = (Seat(id="A2", position_m=(0, 3, 1), weight=1.0, reference=True), Seat(id="B2", weight=3.0))
     job = job_of(
         defined(cinema(["FL"], seats=two)), *levels({"FL": 74.0}, seat="A2"), *levels({"FL": 78.0}, seat="B2")
@@ -376,7 +376,7 @@ def two_seats() -> tuple[Seat, Seat]:
 
 
 def test_a_seat_counts_when_every_channel_was_read_there() -> None:
-    # B2 is 4 dB softer. With FL read at both seats and FC at A2 alone, their means would differ by 2 dB that nobody hears.
+    # B2 is 4 dB softer. With FL read at both seats and FC at A2 only, their means would differ by 2 inaudible dB.
     system = defined(cinema(["FL", "FC"], seats=two_seats()))
     first = (*levels({"FL": 75.0, "FC": 75.0}), *levels({"FL": 71.0}, seat="B2"))
     part = step.solve(job_of(system, *first), "as-found")
@@ -394,7 +394,7 @@ def test_readings_at_another_seat_are_not_called_the_reference_seats() -> None:
     system = defined(cinema(["FL", "FC"], seats=two_seats()))
     elsewhere = step.solve(job_of(system, *levels({"FL": 75.0, "FC": 74.0}, seat="B2")), "as-found")
     assert {each.match.seat for each in elsewhere.channels.values()} == {"B2"}
-    # Each channel at a seat of its own: they cannot be compared, and the second is asked for where the first was read.
+    # Each channel at another seat: they cannot be compared, and the second is required where the first was read.
     apart = job_of(system, *levels({"FL": 75.0}), *levels({"FC": 71.0}, seat="B2"))
     result = step.solve(apart, "as-found")
     assert (list(result.channels), result.missing) == (["FL"], ("FC",))
@@ -471,7 +471,7 @@ def test_two_channels_no_offset_brings_together_are_named() -> None:
     assert out == ["FL", "FR"]
     best = max(choice.reaching for choice in result.choices)
     assert (result.choices[0].what, result.choices[0].offset_db) == ("the reference", 0.0)
-    assert best == 2  # one of the two can be helped at the other's cost
+    assert best == 2  # one of the two can gain at the other's cost
     assert any("Still out of range" in remark for remark in outcome_of(job).remarks)
 
 
@@ -567,7 +567,7 @@ def test_the_order_of_readings_changes_nothing(readings: dict[str, list[float]],
 @settings(max_examples=15, deadline=None)
 @given(readings=READINGS)
 def test_entering_the_trims_brings_every_channel_to_its_prediction(readings: dict[str, list[float]]) -> None:
-    # A second visit to the same loudspeakers, which play louder by just what their trims were raised.
+    # A second visit to the same loudspeakers, which are louder by exactly the increase of their trims.
     one = {c: values[0] for c, values in readings.items()}
     first = step.solve(job_of(defined(cinema()), *levels(one)), "as-found").channels
     assume(all(each.why_no_trim is None for each in first.values()))  # 20 dB below the others is silence: no trim
