@@ -1,4 +1,4 @@
-"""Stated intervals hold the truth as often as the program promises: some visits of each trial of `interval_trials.py`.
+"""Stated intervals contain the truth as often as promised, for a few visits of each trial in `interval_trials.py`.
 
 `python tests/bench intervals` runs a thousand visits of each, within the promise itself.
 """
@@ -24,12 +24,12 @@ def test_stated_intervals_hold_the_truth(trial: Trial) -> None:
 
 
 def holds(share: float) -> bool:
-    """The band that the program promises."""
+    """The promised band."""
     return 0.93 <= share <= 0.97
 
 
 def test_a_budget_that_forgets_a_source_would_be_caught() -> None:
-    """The criterion can fail: of the level of a response without its largest source, and with it twice."""
+    """The criterion can fail: for the level of a response without its largest source, and with it doubled."""
     rng, lines = np.random.default_rng(SEED), seats_result.LEVEL.contributions
     errors = np.abs(sum(errors_of(rng, line, DRAWS) for line in lines))
     assert holds(covered(errors <= seats_result.LEVEL.expanded))

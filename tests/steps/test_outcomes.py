@@ -1,6 +1,6 @@
-"""Every step returns the types that it declares, consistent in itself, whatever data the visit has.
+"""Every step returns the declared types, consistent in themselves, whatever data the visit has.
 
-Screens, text and paper render outcomes of any step: the types in `commission.model.outcome` are the promise they rely on.
+Screens, text and paper render outcomes of any step and rely on the types in `commission.model.outcome`.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def hints(kind: type) -> dict[str, Any]:
 
 
 def mismatches(kind: Any, value: object, path: str) -> Iterator[str]:
-    """Paths of what is not of the declared type."""
+    """Paths of values that are not of the declared type."""
     origin, args = get_origin(kind), get_args(kind)
     fits = True
     if origin in (Union, UnionType):
@@ -239,7 +239,7 @@ def test_tables_grids_curves_and_plans_fit_together(printed: tuple[Said, list[Fi
                 for column, cell in zip(table.columns, row.cells, strict=True):
                     assert isinstance(cell, (str, NoneType)) or column.decimals is not None, (table.id, column, cell)
                     if column.title == "U" and row.check is not None and row.check.uncertainty and cell is not None:
-                        # 20 %: the check may be of another difference of the same arrivals, and then holds a median
+                        # 20 %: the check may use another difference of the same arrivals, which then includes a median
                         assert cell == pytest.approx(2 * row.check.uncertainty, rel=0.2), (table.id, row)
                 if row.check is not None:
                     assert row.check in outcome.checks or row.check.channel is not None, row
@@ -269,7 +269,7 @@ IN_METRES = {"mm": 0.001, "cm": 0.01, "m": 1.0}
 
 
 def assert_as_stated(each: Contribution) -> None:
-    """An uncertainty is that of the bounds in its words, and the weight of a mean or median that of its count."""
+    """An uncertainty matches the bounds in its words, and the weight of a mean or median its count."""
     stated = BOUNDS.search(f"{each.source}, {each.basis}")
     if stated is not None and (stated[3] == each.unit or each.unit == "m"):
         half = float(stated[2]) * IN_METRES.get(stated[3], 1.0) / (1 if stated[1] == "±" else 2)

@@ -1,4 +1,6 @@
-"""Quiet: ratings by state, calibration, own noise, differences and the source, from synthesised recordings and typed values."""
+"""Quiet: ratings by state, calibration, own noise, differences and the source, from synthesised recordings and typed
+values.
+"""
 
 from __future__ import annotations
 
@@ -56,7 +58,7 @@ def test_levels_and_ratings_are_those_of_the_noise_put_in(nc: float) -> None:
     (noise,) = solved([nc_noise(nc, 1)]).noises
     expected = ideal_octaves(nc_octaves(nc))
     for hz in (63, 125, 250, 500, 1000, 2000, 4000):
-        # Scatter of 30 s at 63 Hz: 0.1 dB; some of a louder neighbour comes in where the density falls by 9 dB an octave.
+        # Scatter of 30 s at 63 Hz: 0.1 dB; a louder neighbour leaks in where the density falls by 9 dB an octave.
         assert noise.octave_db[hz] == pytest.approx(expected[hz], abs=0.4)
     assert noise.nc is not None
     assert noise.nc.value == pytest.approx(nc_rating(expected).value, abs=0.5)  # 0.4 dB, 4 dB a step of 5
@@ -131,8 +133,8 @@ def test_the_louder_of_two_readings_beside_recordings_calibrates() -> None:
         )
 
 
-def test_own_noise_of_the_microphone_is_not_blamed_on_the_room() -> None:
-    """A microphone of 32 dB(A) in a room of NC 15 reads NC 30 at 8 kHz: that is its own noise."""
+def test_own_noise_of_the_microphone_is_not_ascribed_to_the_room() -> None:
+    """A microphone of 32 dB(A) in a room of NC 15 reads NC 30 at 8 kHz: its own noise."""
     hiss = {
         31: 20,
         63: 23,
@@ -217,7 +219,7 @@ def test_the_first_source_is_the_one_above_everything_off() -> None:
 
 
 def test_everything_off_louder_than_with_a_source_on_was_disturbed() -> None:
-    # A car went by: no source that is switched on makes a room quieter.
+    # A car passed by: switching a source on never makes a room quieter.
     found = solved([nc_noise(35.0, 1, state="everything off"), nc_noise(20.0, 2, state="electronics on")])
     off, on = (noise.checks[0] for noise in found.noises)
     assert (off.verdict, on.verdict) == (Verdict.NOT_TESTED, Verdict.PASS)
@@ -299,7 +301,7 @@ def test_with_a_state_of_each_kind_nothing_is_left_to_record() -> None:
     assert evaluated(noises).advice == ()
     (missing,) = evaluated(noises[:2]).advice
     assert (missing.text, missing.priority) == ("Also record the noise with electronics on.", 60)
-    assert quiet.STEP.imports  # its screen takes files
+    assert quiet.STEP.imports  # its screen accepts files
 
 
 @pytest.mark.parametrize(

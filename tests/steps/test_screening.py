@@ -78,7 +78,7 @@ def test_a_response_without_its_time_keeps_its_level() -> None:
 
 
 def test_levels_of_two_references_are_never_subtracted() -> None:
-    """A file in dB SPL is some 100 dB above deconvolved sweeps: no cell, mean or gain may see the difference."""
+    """A file in dB SPL is about 100 dB above deconvolved sweeps: no cell, mean or gain may show the difference."""
     room = SoundRoom().change("FL", ["A2"], reference=SOUND_PRESSURE).add_db("FL", 100, ["A2"])
     job, analyses = room.job(), room.analyses()
     (mistake,) = screen(job, AS_FOUND, analyses).of("reference")
@@ -109,7 +109,7 @@ def test_levels_in_spl_need_no_offset_of_the_microphone() -> None:
 def copied(
     room: SoundRoom, channel: str, seat: str, to_channel: str, to_seat: str, gain_db: float = 0.0
 ) -> SoundRoom:
-    """The recording of one place stored for another too, with another gain."""
+    """The recording of one place stored for another as well, with another gain."""
     own = room.items[(channel, seat)]
     room.items[(to_channel, to_seat)] = own
     return room.add_db(to_channel, gain_db, [to_seat]) if gain_db else room
@@ -129,7 +129,7 @@ def test_one_file_for_two_seats_is_found_whatever_its_gain() -> None:
     room = copied(SoundRoom(), "SiL", "A1", "SiL", "B2", gain_db=3.0)
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
     assert mistake.kind == "same-recording"
-    # The arrivals at the other seats say where it was recorded: only the other place must be measured again.
+    # The arrivals at the other seats show where it was recorded: only the other place must be measured again.
     assert (mistake.channels, mistake.seats) == (("SiL",), ("B2",))
     assert "3.0 dB louder" in mistake.evidence[0]
     left = usable(room.job(), room.analyses(), AS_FOUND)
@@ -146,7 +146,7 @@ def test_one_file_for_two_channels_at_a_seat_is_found() -> None:
 
 
 def test_one_file_for_two_channels_at_all_seats_is_one_mistake() -> None:
-    """By its noise, as wiring would make the channels alike, too; the arrivals at some seats show whose it is."""
+    """Shown by its noise, since wiring would also make the channels alike; arrivals at some seats show whose it is."""
     room, rng = SoundRoom(), np.random.default_rng(1)
     for seat in room.system.seats:
         copied(room, "FL", seat.id, "SiR", seat.id)
@@ -172,7 +172,7 @@ def test_without_times_both_places_of_one_recording_are_doubtful() -> None:
 
 
 def test_a_symmetric_room_makes_no_recording_the_same() -> None:
-    """The centre at mirrored seats, a pair at a seat on the middle: equal to the last digit in a symmetric room."""
+    """The centre at mirrored seats, a pair at a middle seat: equal to the last digit in a symmetric room."""
     room = copied(SoundRoom(), "FC", "A1", "FC", "A3")
     copied(room, "FL", "A2", "FR", "A2")
     copied(room, "BL", "B2", "BR", "B2")
@@ -180,7 +180,7 @@ def test_a_symmetric_room_makes_no_recording_the_same() -> None:
 
 
 def test_noise_shows_one_recording_where_a_symmetric_room_would_make_it_the_same() -> None:
-    """A copy has the noise of its original, whatever its gain; two recordings of 1 s scatter by half a decibel."""
+    """A copy has the noise of its original at any gain; two recordings of 1 s differ by half a decibel."""
     first_db, second_db = np.random.default_rng(1).normal(-70.0, 0.5, (2, len(GRID_HZ)))
     room = copied(SoundRoom(), "FC", "A1", "FC", "A3", gain_db=-2.0).change("FC", ["A1"], noise_db=first_db)
     assert kinds(room.change("FC", ["A3"], noise_db=second_db)) == []
@@ -253,7 +253,7 @@ def test_a_changed_gain_is_corrected_at_its_seat_alone() -> None:
 
 
 def noisy(room: SoundRoom, channel: str, seat: str, level_db: float, low_hz: float, high_hz: float) -> SoundRoom:
-    """Even noise in every recording 50 dB below the sound, and more of it in one band of one of them."""
+    """Even noise 50 dB below the sound in every recording, and more of it in one band of one recording."""
     for place, own in list(room.items.items()):
         noise = np.full(len(GRID_HZ), -50.0)
         if place == (channel, seat):
@@ -285,7 +285,7 @@ def test_hum_over_a_subwoofer_takes_it_out_of_the_sum() -> None:
 
 
 def test_noise_is_found_where_all_others_still_decay_at_their_ends() -> None:
-    """Their noise is not known, but not above what is heard there; one that is louder has noise of its own."""
+    """Their noise is unknown, but no louder than their ends; a louder recording contains noise."""
     room = SoundRoom()
     for place, own in list(room.items.items()):
         tail = own.third_octave_db - 25.0
@@ -297,7 +297,7 @@ def test_noise_is_found_where_all_others_still_decay_at_their_ends() -> None:
             room.items[place] = replace(own, tail_db=tail, noise_db=None)
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes
     assert (mistake.kind, mistake.channels, mistake.seats) == ("interference", ("FL",), ("A3",))
-    # The rest of that recording is not used either, since its noise is not known; figures are those of the hiss.
+    # The rest of that recording is not used either, since its noise is unknown; the figures are those of the hiss.
     assert mistake.reason == "noise covers 3564 to 8980 Hz, and may cover 20 to 20159 Hz"
     assert mistake.evidence[0].startswith("noise from 3564 to 8980 Hz is 22 dB above that of the other recordings")
     # What decays more slowly than the others is sound of the room, whatever its level.
@@ -312,7 +312,7 @@ def test_noise_is_found_where_all_others_still_decay_at_their_ends() -> None:
 def test_a_subwoofers_end_that_does_not_fall_is_noise_only_beside_known_noise(
     known: bool, above_db: float, found: list[str]
 ) -> None:
-    """Two modes that beat rise again for a while: 18 dB above the others' ends are noise only where theirs is noise."""
+    """Two beating modes rise again for a while: 18 dB above the other ends is noise only if theirs is noise."""
     room = SoundRoom()
     for place, own in list(room.items.items()):
         low = (GRID_HZ >= 40) & (GRID_HZ <= 65)
@@ -322,7 +322,7 @@ def test_a_subwoofers_end_that_does_not_fall_is_noise_only_beside_known_noise(
 
 
 def test_noise_in_recordings_of_a_silent_channel_is_no_mistake() -> None:
-    """Nothing but noise was recorded of it: what varies from seat to seat is the room's, and the channel is silent."""
+    """They contain noise alone, which varies from seat to seat with the room: the channel is silent."""
     room = noisy(SoundRoom(), "FL", "A3", -3.0, 180.0, 320.0).change("FL", snr_db=-7.0)
     assert kinds(room) == []
     room.change("FL", [s.id for s in room.system.seats if s.id != "A3"], snr_db=60.0)
@@ -333,7 +333,7 @@ def test_noise_in_recordings_of_a_silent_channel_is_no_mistake() -> None:
 
 
 def test_a_band_that_one_channel_lacks_is_no_noise_in_its_recordings() -> None:
-    """A dead tweeter leaves the noise as it is, however near to it the channel is there."""
+    """A dead tweeter leaves the noise unchanged, however close the channel is to it there."""
     room = SoundRoom()
     for place, own in list(room.items.items()):
         noise = np.full(len(GRID_HZ), -50.0)
@@ -356,12 +356,14 @@ def test_noise_that_all_recordings_have_or_that_stays_low_is_no_interference() -
         noise = np.where((GRID_HZ > 180) & (GRID_HZ < 320), -3.0, -50.0)
         everywhere.items[place] = replace(own, noise_db=noise)
     assert kinds(everywhere) == []
-    assert kinds(noisy(SoundRoom(), "FL", "A3", -25.0, 180.0, 320.0)) == []  # 25 dB of signal to noise are left
+    assert (
+        kinds(noisy(SoundRoom(), "FL", "A3", -25.0, 180.0, 320.0)) == []
+    )  # a signal-to-noise ratio of 25 dB remains
     assert kinds(noisy(SoundRoom(), "SUB1", "A3", 0.0, 2000.0, 4000.0)) == []  # where a subwoofer does not play
 
 
 def tilted(room: SoundRoom, db: float, seats: list[str], channels: list[str] | None = None) -> SoundRoom:
-    """Octave levels of all places, and some treble less at some seats."""
+    """Octave levels of all places, with less treble at some seats."""
     rng = np.random.default_rng(3)
     for (channel, seat), own in list(room.items.items()):
         octaves = {centre: float(rng.normal(0, 0.5)) for centre in (500, 1000, 2000, 4000, 8000)}
@@ -390,5 +392,5 @@ def test_a_seat_that_is_dull_for_some_channels_is_no_microphone() -> None:
 
 
 def test_loudspeakers_in_front_alone_say_nothing_of_the_microphone() -> None:
-    """All three beam alike: a seat at the side is dull for each of them."""
+    """All three have the same directivity: a seat at the side is dull for each of them."""
     assert kinds(tilted(SoundRoom(cinema(["FL", "FC", "FR"])), -9.0, ["B3"])) == []

@@ -34,7 +34,7 @@ JOB = job_of(defined(cinema()))
 
 
 def heard(late_s: dict[tuple[str, str], float] | None = None, ids: list[str] = FOUR, **more: Any) -> Analyses:
-    """Latency of 20 ms for each seat's own number of milliseconds more, a delay of each channel, and flight."""
+    """A latency of 20 ms plus each seat's milliseconds, a delay of each channel, and the flight."""
     values = {
         (c, s): 0.02
         + 0.001 * k
@@ -70,7 +70,7 @@ def test_what_an_arrival_is_off_needs_two_other_channels_and_one_clock() -> None
     assert misfit_s(("FL", "A3"), heard(None, ["FL", "FC"])) is None
     assert misfit_s(("BL", "A3"), heard()) is None
     assert misfit_s(("FL", "A3"), heard(clock=None)) is None
-    assert misfit_s(("SUB1", "A3"), heard(None, [*FOUR, "SUB1"])) is None  # with a latency of its own
+    assert misfit_s(("SUB1", "A3"), heard(None, [*FOUR, "SUB1"])) is None  # with a latency
     mixed = Analyses(replace(item, clock=f"clock of {item.channel}") for item in heard())
     assert misfit_s(("FL", "A3"), mixed) is None
 
@@ -108,7 +108,7 @@ def test_a_symmetric_room_makes_places_alike_within_8_cm_and_bass_within_25() ->
     assert not recordings._mirrored_seats(sub, a1, replace(a3, position_m=(1.7, 3.3, 1.1)))
     assert recordings._mirrored_channels(channels["FL"], channels["FR"], a2)
     assert not recordings._mirrored_channels(channels["FL"], channels["FR"], a1)
-    # As far from A1 as FL, but no mirror image of it: the plane between them is no wall's.
+    # As far from A1 as FL, but not its mirror image: the plane between them is parallel to no wall.
     assert a1.position_m is not None
     assert channels["FL"].position_m is not None
     x, y, z = (s - (c - s) for c, s in zip(channels["FL"].position_m, a1.position_m, strict=True))
@@ -148,7 +148,7 @@ def strays(rest_ms: dict[tuple[int, int], float], *, known: int = 4, **more: Any
 
 
 def test_an_arrival_40_ms_off_is_on_another_clock() -> None:
-    # 40 ms are 14 m of path; 35 ms may be a delay.
+    # 40 ms is 14 m of path; 35 ms may be a delay.
     assert strays({(1, 2): 35.0, (2, 0): -39.0}) is None
     found = strays({(1, 2): 45.0, (3, 4): -300.0, (1, 4): 41.0})
     assert found is not None
@@ -177,7 +177,7 @@ def test_strays_are_not_reported_where_a_delay_may_be_the_reason_or_a_mistake_is
 
 
 def worded(each: Explanation, ids: list[str] = FOUR) -> tuple[Mistake, set[tuple[str, str]]]:
-    """The mistake, and the places of which something may not be used."""
+    """The mistake, and the places with unusable parts."""
     everything = heard(None, [*FOUR, "SUB1"])
     newest = places(JOB, AS_FOUND, everything)
     made = arrival_times._mistake(each, surveyed(everything, ids), newest, JOB)
@@ -257,9 +257,9 @@ def test_a_covered_band_grows_over_what_is_not_known() -> None:
     bad = np.array([0, 0, 0, 1, 0, 0, 0, 0, 1], bool)
     unknown = np.array([0, 1, 1, 0, 1, 1, 0, 1, 0], bool)
     assert _with_gaps(bad, unknown).astype(int).tolist() == [0, 1, 1, 1, 1, 1, 0, 1, 1]
-    assert bad.sum() == 2  # left as it is
+    assert bad.sum() == 2  # unchanged
     for first in (np.array([1, 0, 0], bool), np.array([0, 0, 1], bool)):
-        assert _with_gaps(first, ~first).all()  # from either end on
+        assert _with_gaps(first, ~first).all()  # from either end
 
 
 def test_a_loudspeaker_plays_within_20_db_of_its_loudest_band() -> None:
@@ -277,7 +277,7 @@ def test_a_loudspeaker_plays_within_20_db_of_its_loudest_band() -> None:
     [
         (40.0, 60.0, False, True, {500, 1000, 2000}),
         (130.0, 200.0, True, True, {500, 1000, 2000}),
-        (500.0, 700.0, True, True, {1000, 2000}),  # half an octave of the two that the level is read in
+        (500.0, 700.0, True, True, {1000, 2000}),  # half an octave of the two in which the level is read
         (500.0, 900.0, True, False, {2000}),
         (720.0, 1380.0, True, False, {500, 2000}),
         (2900.0, 9000.0, True, True, {500, 1000, 2000}),
@@ -344,7 +344,7 @@ def noisy(
     where: list[tuple[str, str]] = FIVE_PLACES,
     band_hz: tuple[float, float] = (180.0, 320.0),
 ) -> list[Mistake]:
-    """Responses at 0 dB over noise; the noise of the first of them is lifted in a band."""
+    """Responses at 0 dB above noise, which is raised in one band of the first."""
     lifted = (GRID_HZ >= band_hz[0]) & (GRID_HZ <= band_hz[1])
     made = arrivals(dict.fromkeys(where, 0.01))
     items = [
@@ -368,7 +368,7 @@ def noisy(
         (-16.0, 13.0, True),
         (-16.0, 11.0, False),  # 12 dB above the others
         (-30.0, 19.0, True),
-        (-30.0, 17.0, False),  # 13 dB of signal to noise are enough: 0.2 dB of error (arithmetic)
+        (-30.0, 17.0, False),  # a signal-to-noise ratio of 13 dB is enough: 0.2 dB of error (arithmetic)
     ],
 )
 def test_noise_in_one_recording_is_12_db_louder_and_within_12_db_of_the_sound(
@@ -415,7 +415,7 @@ def test_what_two_of_four_recordings_have_is_no_noise_of_one_and_three_are_the_r
         (26.0, 9.0, 21.0, True),
         (19.0, 9.0, 21.0, False),
         (21.0, 11.0, 21.0, False),
-        (21.0, 9.0, 19.0, False),  # nor is it heard elsewhere
+        (21.0, 9.0, 19.0, False),  # nor is it above the noise elsewhere
     ],
 )
 def test_nothing_was_played_20_db_softer_and_in_the_noise(
@@ -435,7 +435,7 @@ def test_nothing_was_played_20_db_softer_and_in_the_noise(
     ]
     got = recordings.not_played(JOB, AS_FOUND, Analyses(items))
     assert [(each.channels, each.seats) for each in got] == ([(("FL",), ("A1",))] if found else [])
-    beside = [  # B1 in the same null, though not as deep: then A1 may be its deepest point
+    beside = [  # B1 is in the same null, less deep: A1 may be its deepest point
         replace(i, analysis=replace(i.analysis, level_db=-15.0))
         if i.analysis and (i.channel, i.seat) == ("FL", "B1")
         else i

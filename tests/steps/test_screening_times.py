@@ -1,4 +1,4 @@
-"""Measuring mistakes shown by arrivals: affected data are not used, and no loudspeaker is accused."""
+"""Measuring mistakes shown by arrivals: affected data are not used, and no loudspeaker is reported as faulty."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Tonal balance of channels with known slopes and steps, worked out by hand."""
+"""Tonal balance of channels with known slopes and steps, computed by hand."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ OCTAVES = np.log2(GRID_HZ / 1000)
 
 
 def found(levels_db: dict[tuple[str, str], FloatArray], **fields: object) -> dict[str, Balance]:
-    """Balance by channel, of responses with these third octaves; their own level is that at 1 kHz."""
+    """Balance by channel of responses with these third octaves; a response's level is that at 1 kHz."""
     at_1k = int(np.argmin(np.abs(GRID_HZ - 1000)))
     channels = {c.id: c for c in cinema().channels}
     cells = {}
@@ -31,7 +31,7 @@ def found(levels_db: dict[tuple[str, str], FloatArray], **fields: object) -> dic
 
 
 def test_a_slope_is_read_as_tilt_and_levels_do_not_count() -> None:
-    """FL falls by 1 dB per octave, FC and FR are flat; at A2 everything is 7 dB softer. The mean tilt is −1/3 dB."""
+    """FL falls by 1 dB per octave, FC and FR are flat; A2 is 7 dB softer throughout. The mean tilt is −1/3 dB."""
     seats = {"A1": 70.0, "A2": 63.0}
     slopes = {"FL": -1.0, "FC": 0.0, "FR": 0.0}
     got = found({(c, s): level + slope * OCTAVES for c, slope in slopes.items() for s, level in seats.items()})
@@ -63,7 +63,7 @@ def test_only_seats_and_octaves_that_all_have_are_compared() -> None:
 
 
 def test_a_group_with_an_unknown_tilt_has_no_mean_tilt() -> None:
-    """FR's mean tilt is unknown, so FL has none to be compared with; the octave that both have is compared: ±1 dB."""
+    """FR's tilt is unknown, so FL's is compared with nothing; the octave known for both is compared: ±1 dB."""
     known = Balance(channel="FL", group="screen", seats=("A1",), tilt_db=-1.0, bands_db={125: 0.0, 1000: 2.0})
     unknown = Balance(channel="FR", group="screen", seats=("A1",), tilt_db=None, bands_db={1000: 0.0})
     first, second = _against_group([known, unknown])

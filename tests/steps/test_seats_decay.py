@@ -1,4 +1,4 @@
-"""Decay over the seats, and where reflections could come from: known decays, a room by another library, mirror images."""
+"""Decay over the seats, and possible origins of reflections: known decays, a room by another library, mirror images."""
 
 from __future__ import annotations
 
@@ -102,7 +102,10 @@ def test_only_a_room_that_echoes_fails(t_s: float, expected: Verdict) -> None:
     ("t_s", "bass_s", "expected"), [(0.3, 1.3, []), (0.3, 2.6, ["bass-decay"]), (1.4, 2.6, ["reverberation"])]
 )
 def test_bass_is_called_slow_only_far_beyond_healthy_rooms(t_s: float, bass_s: float, expected: list[str]) -> None:
-    """Noise below 200 Hz decays in its own time. In 95 of 100 healthy simulated rooms T20 is below 1.1 s (tests/references/bass_decays.py)."""
+    """Noise below 200 Hz has a separate decay.
+
+    T20 is below 1.1 s in 95 % of healthy simulated rooms (tests/references/bass_decays.py).
+    """
     low = signal.butter(6, 200, fs=RATE, output="sos")
 
     def response(seed: int) -> FloatArray:
@@ -157,7 +160,7 @@ def test_decays_in_noise_are_not_given_and_the_remark_says_why() -> None:
 
 
 def test_two_decays_in_one_are_not_checked() -> None:
-    """A short decay with a long one 26 dB below: a coupled room, whose T20 means nothing."""
+    """A short decay with a long one 26 dB below: a coupled room, whose T20 has no meaning."""
     job = job_of(defined(cinema(["FL", "FC", "FR"], ["A2"])))
     found = {(c, "A2"): noise(0.2, n) + 0.05 * noise(1.5, 50 + n) for n, c in enumerate(("FL", "FC", "FR"))}
     outcome = seats.evaluate(job, AS_FOUND, analysed(found))
@@ -194,7 +197,7 @@ def test_a_treated_room_by_another_library_passes_with_its_own_time() -> None:
             if hz in ours.t20_s:
                 band = signal.sosfilt(sos, responses[("FL", seat)][: round(0.25 * RATE)])
                 theirs = pra.experimental.measure_rt60(band, fs=RATE, decay_db=20)
-                # Two points instead of a line, a causal filter, no noise taken off.
+                # Two points instead of a line, a causal filter, no noise subtracted.
                 assert ours.t20_s[hz] == pytest.approx(theirs, rel=0.2)
                 compared += 1
     assert compared >= 6
@@ -202,9 +205,10 @@ def test_a_treated_room_by_another_library_passes_with_its_own_time() -> None:
 
 @pytest.mark.parametrize("seed", [4, 47])
 def test_rooms_of_the_simulator_without_a_fault_pass_with_their_own_time(seed: int) -> None:
-    """Loudspeakers, noise and files as an installer brings them; the time is what Eyring gives for the room's surfaces.
+    """Loudspeakers, noise and files as an installer provides them; Eyring's formula gives the time for the room's
+    surfaces.
 
-    One room computed from its modes, one from image sources: rooms of measured responses have a time of their own.
+    One room computed from its modes, one from image sources: rooms of measured responses have their own times.
     """
     installation = matrix.cached_installation(seed, matrix.simulator_of(seed), matrix.default_cache())
     outcome = visits.run(installation, installation.healthy).outcomes["seats"]
@@ -212,18 +216,18 @@ def test_rooms_of_the_simulator_without_a_fault_pass_with_their_own_time(seed: i
     for k, hz in ((4, 500), (5, 1000), (6, 2000)):
         check = checks[f"seats.decay.{hz}"]
         assert check.verdict is Verdict.PASS
-        # 15 %: unlike surfaces decay differently in three directions, which Eyring's mean does not know; below 0.2 s the few
-        # reflections of a small room are no statistics any more.
+        # 15 %: with unlike surfaces the decay depends on direction, which Eyring's mean ignores; below 0.2 s the few
+        # reflections of a small room are too few for statistics.
         if installation.scene.t60_s[k] >= 0.2:
             assert check.value == pytest.approx(installation.scene.t60_s[k], rel=0.15)
 
 
 @pytest.mark.skipif(not OPEN_DATA.is_dir(), reason=NO_DATA)
-def test_two_real_rooms_are_not_accused() -> None:
+def test_two_real_rooms_have_no_finding() -> None:
     """A living room (OpenAIR) whose direct sound bends the decay, and room A of the University of Surrey.
 
-    Surrey publishes 0.32 s from interrupted noise at twelve positions: another method and other places, so that only the
-    size is compared.
+    Surrey publishes 0.32 s from interrupted noise at twelve positions, another method and other places, so only the
+    order of magnitude is compared.
     """
     soundfile = pytest.importorskip("soundfile")
     samples, rate_hz = soundfile.read(LIVING_ROOM, always_2d=True)

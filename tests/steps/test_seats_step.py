@@ -1,4 +1,4 @@
-"""The step Seats: verdicts of cells in a healthy room, with one fault at a time, and with conditions that resemble it."""
+"""The step Seats: verdicts of cells in a healthy room, with one fault at a time, and with similar conditions."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def test_one_of_a_pair_reversed_is_doubtful_for_both_and_accuses_neither() -> No
         check = check_of(outcome, "polarity", name, "A2")
         assert check.verdict is Verdict.UNSURE
         assert check.words == f"{name} or {other} is reversed; which of the two is not determined"
-        assert (check.value, check.uncertainty) == (None, 0.0)  # which one is not known: no number shows that
+        assert (check.value, check.uncertainty) == (None, 0.0)  # which one is unknown: no number decides it
     cell = outcome.grids[0].cells[("FR", "B2")]
     assert cell.figure == "opposite"
     assert "polarity: ? FR or FL is reversed; which of the two is not determined" in cell.detail
@@ -160,7 +160,7 @@ def test_reversed_at_one_seat_of_six_is_not_the_wiring() -> None:
 
 
 def test_seats_that_do_not_agree_judge_no_polarity() -> None:
-    # A2 and B2 face themselves in the mirror, A1 faces A3, B1 faces B3: reversed on one side only is no wiring.
+    # A2 and B2 mirror themselves, A1 mirrors A3, B1 mirrors B3: reversed on one side only is not a wiring fault.
     outcome = outcome_of(SoundRoom().reverse("FR", ["A2", "B2", "B1", "B3"]))
     checks = [check_of(outcome, "polarity", "FR", s) for s in ALL_SEATS]
     assert {c.verdict for c in checks} == {Verdict.NOT_TESTED}
@@ -313,7 +313,7 @@ def test_a_seat_low_on_every_channel_is_the_gain_and_its_levels_are_corrected() 
         check_of(outcome_of(SoundRoom()), "level", "FL", "B2").value or 0.0, abs=1.0
     )
     before = outcome_of(SoundRoom())
-    for kind in ("level", "direct"):  # the other seats are not dragged along: 9 dB in one of six would be 1.5
+    for kind in ("level", "direct"):  # the other seats are unaffected: 9 dB in one of six would shift them by 1.5
         was, now = (check_of(each, kind, "FL", "A1").value for each in (before, outcome))
         assert now == pytest.approx(was, abs=0.5)
     was, now = (check_of(each, "bass", "SUB1", "A1").value for each in (before, outcome))
@@ -401,7 +401,7 @@ def test_a_dip_below_the_subwoofers_band_is_no_null() -> None:
 
 
 def test_partners_are_held_against_each_other_at_mirrored_seats() -> None:
-    # Surrounds beam: each is dull at the seats on the far side, which is nobody's fault.
+    # Surrounds are directional: each is dull at the seats on the far side, which is no fault.
     room = SoundRoom().add_db("SiL", -14, ["A3", "B3"], above_hz=2800).add_db("SiR", -14, ["A1", "B1"], above_hz=2800)
     assert {c for kind, c, _ in failed(outcome_of(room)) if kind == "treble"} == set()
 
@@ -551,7 +551,7 @@ def test_a_cell_has_its_level_among_its_details() -> None:
         ({"TpBL": ("BL",), "TpBR": ("BR",)}, [("BL", "BR")], True),
         ({"TpBL": ("BL",), "TpBR": ("BR",)}, [("SiL", "SiR")], False),
         ({"TpBL": ("BL", "FC"), "TpBR": ()}, [("BL", "BR")], False),
-        ({"TpBL": ()}, [], False),  # no clock for the other one
+        ({"TpBL": ()}, [], False),  # the other one has no clock
     ],
 )
 def test_a_pair_sounds_from_its_places_where_those_it_may_be_exchanged_with_are_like_their_partners(

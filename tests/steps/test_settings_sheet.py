@@ -1,4 +1,4 @@
-"""The settings sheet: exactly what to type, from which round, and what is done already."""
+"""The settings sheet: the exact values to type, their source rounds, and what is already entered."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def response(round_id: str) -> ResponseStored:
 
 
 def test_a_line_for_each_thing_to_set_with_old_and_new() -> None:
-    # FL reads 76.5 at −1.0 dB: −2.5; 3.42 m on a 3 cm grid stays 3.42. BL reads right and holds 3.00 m where 4.20 is.
+    # FL reads 76.5 at −1.0 dB: −2.5; 3.42 m on a 3 cm grid stays 3.42. BL reads right and has 3.00 m instead of 4.20.
     job = job_of(
         defined(cinema(["FL", "BL"])),
         *levels({"FL": 76.5, "BL": 75.0}),
@@ -75,7 +75,7 @@ def test_channels_without_readings_have_no_trim_line() -> None:
     lines = by_place(job_of(defined(cinema(["FL", "FC"])), *levels({"FL": 76.0})))
     assert ("FL", "trim") in lines
     assert ("FC", "trim") not in lines
-    assert ("FC", "delay") in lines  # its position gives the distance
+    assert ("FC", "delay") in lines  # the distance follows from its position
 
 
 def test_ticked_means_typed_in_as_the_sheet_says() -> None:
@@ -105,9 +105,7 @@ def test_a_ticked_trim_does_not_tick_the_delay_that_was_only_noted() -> None:
     assert after[("FL", "trim")].ticked
     assert not after[("FL", "delay")].ticked
     later = SettingEntered(setting=Setting(round="as-left", channel="FL", trim_db=1.5))
-    assert not by_place(job_of(*bodies, ticked, later))[
-        ("FL", "trim")
-    ].ticked  # the processor holds something else now
+    assert not by_place(job_of(*bodies, ticked, later))[("FL", "trim")].ticked  # the processor has another value now
 
 
 def test_a_decided_offset_reaches_the_sheet() -> None:
@@ -121,7 +119,7 @@ def test_a_decided_offset_reaches_the_sheet() -> None:
     [
         (levels({"FL": 75.0}), "as-found"),
         ((*levels({"FL": 75.0}), *levels({"FL": 75.0}, round_id="after wiring")), "after wiring"),
-        # As left, read after trims that nobody noted: what its trim was is not known, and the readings say nothing of it.
+        # As left, read after unrecorded changes of trims: its trim is unknown, so the readings prove nothing.
         ((*levels({"FL": 75.0}), *levels({"FL": 75.0}, round_id="as-left")), "as-found"),
         (
             (
@@ -131,7 +129,7 @@ def test_a_decided_offset_reaches_the_sheet() -> None:
             ),
             "as-left",
         ),
-        # Responses alone give no trims.
+        # Responses without readings give no trims.
         ((*levels({"FL": 75.0}), response("after wiring")), "as-found"),
     ],
 )
@@ -168,7 +166,7 @@ def test_the_sheet_says_which_round_each_kind_follows() -> None:
         *levels({"FC": 75.0}, round_id="after wiring"),
     )
     assert source_sentence(settings_sheet(job, NONE)) == "trims as found (FC: after wiring), distances as found"
-    # Asked of one round alone, whose settings nobody noted, it holds what follows from that round's readings.
+    # For a single round without noted settings, it contains what that round's readings imply.
     (delay,) = settings_sheet(
         job_of(defined(cinema(["FL"])), *tapes({"FL": 3.42}, round_id="as-left")), NONE, "as-left"
     )
@@ -191,17 +189,17 @@ def test_decimals_show_every_value_of_the_grid() -> None:
     ("held", "seats", "expected"),
     [
         ("reversed", SEATS, ("reversed", "normal", True)),  # the setting is the fault
-        ("reversed", (), ("reversed", "reversed", False)),  # the setting makes up for the wiring
+        ("reversed", (), ("reversed", "reversed", False)),  # the setting compensates the wiring
         ("normal", SEATS, None),  # the wire is the fault: no setting hides it
         ("normal", (), None),
-        ("reversed", ("A1", "A3", "B2"), None),  # half and half says nothing
+        ("reversed", ("A1", "A3", "B2"), None),  # half of the seats is not enough
         ("reversed", None, None),  # never heard
     ],
 )
-def test_polarity_stands_on_the_sheet_only_where_the_setting_decides(
+def test_the_sheet_lists_a_polarity_only_if_the_setting_decides(
     held: str, seats: tuple[str, ...] | None, expected: tuple[str, str, bool] | None
 ) -> None:
-    """`seats`: where FL sounds reversed against FR; None: it was not heard."""
+    """`seats`: where FL sounds reversed against FR; None: no response."""
     room = SoundRoom(cinema(["FL", "FR"]))
     room = room.drop("FL") if seats is None else room.reverse("FL", seats)
     line = by_place(job_of(defined(cinema(["FL", "FR"])), setting("FL", polarity=held)), room.analyses()).get(
@@ -215,10 +213,10 @@ def test_polarity_stands_on_the_sheet_only_where_the_setting_decides(
 def test_the_sheet_follows_comparison_with_the_same_model() -> None:
     room = SoundRoom(cinema(["FL", "FC", "FR", "SiL", "SiR"])).change(
         None, polarity=-1
-    )  # own signs count for nothing
+    )  # the signs alone do not count
     job = room.job(setting("FL", polarity="reversed"), setting("SiL", polarity="reversed"))
     lines = {line.channel: line.new for line in settings_sheet(job, room.analyses()) if line.kind == "polarity"}
-    assert lines == {"FL": "reversed", "SiL": "reversed"}  # as the others: the setting makes up for the wiring
+    assert lines == {"FL": "reversed", "SiL": "reversed"}  # like the others: the setting compensates the wiring
     odd = room.reverse("FL")
     lines = {line.channel: line.new for line in settings_sheet(job, odd.analyses()) if line.kind == "polarity"}
     assert lines == {"FL": "normal", "SiL": "reversed"}

@@ -1,4 +1,4 @@
-"""Small parts of the steps whose answers are known by arithmetic or by the words that state them."""
+"""Small parts of the steps with answers known by arithmetic or by their wording."""
 
 from __future__ import annotations
 
@@ -93,7 +93,7 @@ def test_the_level_of_a_subwoofer_is_read_in_its_own_band() -> None:
 
 
 def bass(gain: complex, seed: int = 0) -> Any:
-    """A response of that gain on the whole bass, with a fine structure of its own."""
+    """A response of that gain over the whole bass, with an individual fine structure."""
     level = np.full(len(GRID_HZ), 20 * np.log10(abs(gain)))
     fine = np.random.default_rng(seed).normal(0, 3, len(GRID_HZ))
     return analysis(
@@ -151,7 +151,7 @@ def test_repeatability_is_that_of_each_band() -> None:
 
     lowest, *others = JOB.system.bands
     assert ratio(lowest) > 2
-    # The displacement that the lowest band shows, and repeats of their own that show none.
+    # The displacement shown by the lowest band, and repeats that show none.
     assert all(ratio(band) < ratio(lowest) for band in others)
     assert "2 repeated positions" in text
     assert "No position was repeated" in assumed
@@ -187,7 +187,7 @@ def test_axial_modes_are_half_waves_between_walls_and_their_nulls_are_narrow() -
 
 
 def heard_at(levels_db: Mapping[str, float | None], dip: tuple[str, float, float] | None = None) -> dict[str, Any]:
-    """Responses that are flat up to 16 kHz; one seat lacks a third of an octave around a frequency by that much."""
+    """Flat responses up to 16 kHz; one seat lacks a third of an octave around a frequency by that much."""
     out = {}
     for seat, level in levels_db.items():
         curve = np.full(len(GRID_HZ), level or 0.0)
@@ -214,7 +214,7 @@ def test_a_seat_is_compared_with_the_mean_of_those_that_count() -> None:
     assert np.isnan([each.null_db for each in found.values()]).all()
     # A seat without a level does not count, and fewer than three that do are no mean.
     lacking = seats_result._spreads(CHANNELS["FL"], heard_at({**levels, "A3": None}), set(levels))
-    assert lacking["B1"].level_db == pytest.approx(7.0)  # less (1 + 2 + 12)/3
+    assert lacking["B1"].level_db == pytest.approx(7.0)  # minus (1 + 2 + 12)/3
     assert lacking["B1"].seats[0] == 3
     assert np.isnan(lacking["A3"].level_db)
     for counted in ({"A1", "A2"}, {"A1", "A2", "C9"}):
@@ -248,7 +248,7 @@ def test_every_channel_of_a_sound_room_is_alike_to_its_partner() -> None:
         assert relation is not None
         assert (relation.sign, relation.agree, relation.seats) == (1, 6, 6)
         assert found[channel].others[0] in (mirror_partner(channel), "SUB2")
-    # FC has no partner: both of the front pair are its model.
+    # FC has no partner: it is of the same model as both of the front pair.
     assert found["FC"].state == "alike"
     assert set(found["FC"].others) == {"FL", "FR"}
 
@@ -264,7 +264,7 @@ def test_two_channels_alike_at_the_only_seat_they_share_are_one_loudspeaker() ->
         items = [replace(item, analysis=replace(bass(1.0), view_db=rows[item.channel, item.seat])) for item in made]
         return [each.channels for each in same_recording(JOB, AS_FOUND, Analyses(items))]
 
-    assert mistakes() == []  # at every seat at which both were measured: the wiring, no mistake of files
+    assert mistakes() == []  # at every common seat: the wiring, not exchanged files
     rows |= {("FR", s): rng.normal(0, 3, len(GRID_HZ)) for s in ("A2", "A3")}
     assert mistakes() == [("FL", "FR")]
 
@@ -305,7 +305,7 @@ def visits(then: Any = None, now: Any = None, trims_db: tuple[float, float] | No
 
 
 def test_a_distance_typed_in_another_unit_differs_by_half_of_the_coarser_step() -> None:
-    """0.1 ft are 30.48 mm, more than 30 mm."""
+    """0.1 ft is 30.48 mm, more than 30 mm."""
     feet, metres = (
         cinema(processor=Processor(delay=DelayRange(unit=unit, step=step_)))  # type: ignore[arg-type]
         for unit, step_ in (("ft", 0.1), ("m", 0.03))
@@ -316,7 +316,7 @@ def test_a_distance_typed_in_another_unit_differs_by_half_of_the_coarser_step() 
 
 @pytest.mark.parametrize(("seats", "least"), [(1, None), (2, 9.0), (3, 7.0)])
 def test_a_common_sound_at_an_unexpected_lag_must_be_further_above_chance(seats: int, least: float | None) -> None:
-    """5 times at an expected lag; at one seat no other lag counts. No seat may lack it: 0.3 of the mean."""
+    """5 times at an expected lag; a single seat allows no other lag. Every seat must have 0.3 of the mean."""
 
     def found(expected: float, other: float, weakest: float = 0.4, alike: float = 0.4) -> SharedSound | None:
         first, second = (
@@ -356,7 +356,7 @@ def test_why_a_spread_over_seats_is_not_compared() -> None:
     why = drift_visits._why_other_seats
     assert why(visits(), *both) is None
     assert why(visits(), over("A1"), over("A1", "A2")) == drift_visits.OTHER_SEATS
-    assert why(visits(), over(), over("A1", "A2")) is None  # an older file does not name its seats
+    assert why(visits(), over(), over("A1", "A2")) is None  # an older file without names of seats
     moved = visits(then=changed_seat(position_m=(-0.74, 3.30, 1.10)))
     assert why(moved, *both) == "seat A1 is 0.06 m from where it was"
     assert why(moved, over("A2", "A3"), over("A2", "A3")) is None
@@ -367,15 +367,15 @@ def test_why_a_spread_over_seats_is_not_compared() -> None:
         system, channels=tuple(replace(c, high_pass_hz=80.0) if c.id == "FL" else c for c in system.channels)
     )
     assert why(visits(now=crossed), *both) == drift_visits.OTHER_CROSSOVER
-    # A loudspeaker near the edge of the band: another mode counts, and the seats differ by more or less of themselves.
+    # A loudspeaker near the edge of the band: another mode counts, which alone changes the differences between seats.
     from_36, from_43, from_37 = (over("A1", heard_hz=(low_hz, 80.0)) for low_hz in (36.0, 43.0, 37.0))
     assert why(visits(), from_36, from_43) == drift_visits.OTHER_RANGE
     assert why(visits(), from_36, from_37) is None
-    assert why(visits(), from_36, over("A1")) is None  # an older file does not hold the range
+    assert why(visits(), from_36, over("A1")) is None  # an older file without the range
     subs = over("A1", "A2", channel="SUBS"), over("A1", "A2", channel="SUBS")
     assert why(visits(trims_db=(-3.0, -3.0)), *subs) is None
     assert why(visits(trims_db=(-3.0, -2.5)), *subs) == drift_visits.SUBS_SET
-    assert why(visits(trims_db=(-3.0, -2.5)), *both) is None  # a main channel has nothing to do with it
+    assert why(visits(trims_db=(-3.0, -2.5)), *both) is None  # main channels are not concerned
 
 
 # --- levels, reflections, references -------------------------------------------------------------------------------
@@ -513,7 +513,7 @@ def test_at_one_seat_a_centre_is_reversed_only_beside_loudspeakers_of_its_model(
 
 
 def test_a_surround_whose_partner_sounds_from_elsewhere_is_not_compared_with_another_model() -> None:
-    """That partner alone is of its model."""
+    """Only that partner is of its model."""
     opposite = Relation(
         sign=-1, correlation=-0.95, agree=4, seats=4, weakest_octave=0.9, phase_rad=0.1, unlike_db=1.0, confidence=0.9
     )
@@ -530,7 +530,7 @@ def test_a_dip_that_hides_the_split_beside_a_third_counts_beside_the_partner() -
     alike = Relation(sign=1, correlation=0.68, agree=5, seats=5)
     odd = Relation(sign=None, correlation=0.41, agree=3, seats=5, changes_sign=True)
     assert polarity._differs_alike(pair, [alike, odd], 1)
-    assert not polarity._differs_alike(replace(pair, dip=0), [alike, odd], 1)  # the dip is that of the other one
+    assert not polarity._differs_alike(replace(pair, dip=0), [alike, odd], 1)  # the other one has the dip
     assert not polarity._differs_alike(replace(pair, dip_db=5.0), [alike, odd], 1)
     assert not polarity._differs_alike(pair, [alike, replace(odd, changes_sign=False)], 1)  # only unlike
     surely = replace(alike, correlation=0.9)
@@ -539,7 +539,7 @@ def test_a_dip_that_hides_the_split_beside_a_third_counts_beside_the_partner() -
 
 
 def _odd_of_tops(of_pair: Relation, by_third: dict[str, Relation]) -> dict[str, tuple[str, ...]]:
-    """Which of TpFL and TpFR others show to be the odd one; `by_third`: TpFL's relation to them, TpFR's the opposite."""
+    """Which of TpFL and TpFR others show to be the odd one; `by_third`: relations to TpFL, and opposite ones to TpFR."""
     made: Any = object.__new__(polarity.PolarityComparison)
     made._role = lambda channel: "height" if channel.startswith("Tp") else "surround"
     opposite = {c: replace(each, sign=-(each.sign or 0)) for c, each in by_third.items()}
@@ -562,7 +562,7 @@ def test_a_pair_of_another_role_must_be_more_alike_to_show_which_one_is_reversed
     split = replace(pair, sign=None, split_hz=1200.0)
     assert (
         _odd_of_tops(split, others | {"SiL": close}) == {}
-    )  # another model may be like the one with the reversed driver
+    )  # another model may resemble the one with the reversed driver
 
 
 def test_a_third_like_both_of_a_pair_with_a_split_decides_nothing() -> None:
@@ -585,7 +585,7 @@ def test_the_majority_of_the_subwoofers_is_right() -> None:
     # Two against two decide nothing.
     two = sub_states(("a", "c"), ("a", "d"), ("b", "c"), ("b", "d"), subs="abcd")
     assert {state for state, _ in two.values()} == {"unknown"}
-    # a and c are no models to compare, and both are opposite to b: b is the odd one.
+    # a and c cannot be compared, but both are opposite to b: b is the odd one.
     apart = sub_states(("a", "b"), ("b", "c"), unknown=(("a", "c"),))
     assert apart == {"a": ("alike", ("b",)), "b": ("reversed", ("a", "c")), "c": ("alike", ("b",))}
     nothing = sub_states(unknown=(("a", "b"), ("a", "c"), ("b", "c")))
@@ -593,7 +593,7 @@ def test_the_majority_of_the_subwoofers_is_right() -> None:
 
 
 def test_without_the_level_of_a_seat_its_evenness_of_tone_is_unknown() -> None:
-    """A response with a gap in the range in which levels are read: what is heard in other bands is known."""
+    """A response with a gap in the level band: its levels as heard in other bands are known."""
     room = SoundRoom(cinema(("FL", "FC", "FR"), ("A1", "A2")))
     gap = np.where(np.abs(np.log2(GRID_HZ / 1000)) < 0.1, np.nan, room.items["FL", "A1"].third_octave_db)
     room.change("FL", ["A1"], third_octave_db=gap)
@@ -604,7 +604,7 @@ def test_without_the_level_of_a_seat_its_evenness_of_tone_is_unknown() -> None:
 
 @pytest.mark.parametrize(("above_db", "known", "noisy"), [(9.0, 3, True), (11.0, 3, False), (9.0, 0, False)])
 def test_noise_covers_a_main_below_the_crossover_where_it_is_known(above_db: float, known: int, noisy: bool) -> None:
-    """10 dB are needed; noise is known at some frequencies of the octave below 80 Hz, or at none."""
+    """10 dB are required; noise is known at some frequencies of the octave below 80 Hz, or at none."""
     inside = np.flatnonzero((GRID_HZ >= 36) & (GRID_HZ <= 52))
     noise_db = np.full(len(GRID_HZ), np.nan)
     noise_db[inside[:known]] = -above_db

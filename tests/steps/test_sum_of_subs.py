@@ -1,4 +1,4 @@
-"""Level of all subwoofers together: the required reading of each alone, and whether all read the reference at once."""
+"""Level of all subwoofers together: the required reading of each alone, and whether all together read the reference."""
 
 from __future__ import annotations
 
@@ -39,7 +39,7 @@ def sum_reading(value_db: float, round_id: str = AS_FOUND) -> EventBody:
 
 
 def responses(second: complex) -> Analyses:
-    """Both subwoofers with the same response, the second one times a factor."""
+    """Both subwoofers with the same response, the second multiplied by a factor."""
     room = SoundRoom(cinema(IDS))
     for seat in room.system.seats:
         own = room.items[("SUB1", seat.id)]
@@ -58,7 +58,7 @@ def test_a_reading_of_all_at_once_sets_what_each_alone_must_read(mode: str | Non
         assert found.channels[sub].target_db == pytest.approx(targets)
         assert found.channels[sub].trim_db == pytest.approx(targets - 75.0)
     if targets > 74:
-        assert found.sum_check is None  # each is entered as asked: never red
+        assert found.sum_check is None  # each is entered as required: it never fails
     else:
         assert found.sum_check is not None and found.sum_check.value == pytest.approx(6.0)
         assert found.sum_check.verdict is Verdict.FAIL and found.sum_check.uncertainty > 0.3
@@ -68,7 +68,7 @@ def test_a_reading_of_all_at_once_sets_what_each_alone_must_read(mode: str | Non
 
 
 def test_the_sum_is_compared_with_what_the_main_channels_have_in_common() -> None:
-    """Volume 2 dB too high moves the main channels and the sum alike: 83 dB are 6 dB above 75 + 2, not 8."""
+    """A volume 2 dB too high raises main channels and sum alike: 83 dB is 6 dB above 75 + 2, not 8."""
     loud = {c: [77.0] * 2 for c in MAINS} | {"SUB1": [77.0] * 2, "SUB2": [77.0] * 2}
     of = job("together", loud, together=83.0)  # type: ignore[arg-type]
     found = step.solve(of, AS_FOUND)
@@ -89,7 +89,7 @@ def test_the_processor_keeps_how_its_subwoofers_differ() -> None:
     ("second", "subs", "sum_db", "excess_db"),
     [
         (1.0, {"SUB1": 75.0, "SUB2": 75.0}, 75.0 + 20 * np.log10(2), 20 * np.log10(2)),
-        # Twice the pressure: 1 + 2 against the mean of 0 and 6.02 dB. Alike in level they add to twice.
+        # Twice the pressure: 1 + 2 against the mean of 0 and 6.02 dB. At equal level they add to twice.
         (2.0, {"SUB1": 75.0, "SUB2": 81.02}, 75.0 + 20 * np.log10(3), 20 * np.log10(2)),
         # A quarter of a cycle apart: powers add.
         (1.0j, {"SUB1": 75.0, "SUB2": 75.0}, 75.0 + 10 * np.log10(2), 10 * np.log10(2)),
@@ -107,8 +107,8 @@ def test_without_such_a_reading_the_responses_show_the_sum(
 
 
 @pytest.mark.parametrize("read_again", [False, True])
-def test_what_is_entered_as_asked_is_not_red(read_again: bool) -> None:
-    """As left only hand readings: how the subwoofers add is known from as found."""
+def test_a_trim_entered_as_required_does_not_fail(read_again: bool) -> None:
+    """As left has hand readings only: the sum of the subwoofers is known from as found."""
     left = {"SUB1": 69.0, "SUB2": 69.0}
     more: list[Any] = [setting(c, round_id=AS_LEFT, trim_db=-6.0 if c in left else 0.0) for c in IDS]
     more += levels(MAINS | left, round_id=AS_LEFT)
@@ -123,15 +123,16 @@ def test_what_is_entered_as_asked_is_not_red(read_again: bool) -> None:
 
 
 @pytest.mark.parametrize("held_db", [-3.0, 0.0])
-def test_a_sum_first_known_as_left_turns_nothing_red_that_was_entered_as_asked(held_db: float) -> None:
-    """Each of 78 dB needs −3 dB alone; together they then read 81 dB, 6 dB above the reference. SUB2 is entered right, or
-    forgotten.
+def test_a_sum_first_known_as_left_fails_no_trim_that_was_entered_as_required(held_db: float) -> None:
+    """Each of 78 dB needs −3 dB alone; together they then read 81 dB, 6 dB above the reference.
+
+    SUB2 is entered correctly, or forgotten.
     """
     found_as = {"SUB1": 78.0, "SUB2": 78.0}
     trims = dict.fromkeys(MAINS, 0.0) | {"SUB1": -3.0, "SUB2": held_db}
     more: list[Any] = [setting(c, round_id=AS_LEFT, trim_db=trims[c]) for c in IDS]
     left = {sub: found_as[sub] + trims[sub] for sub in found_as}
-    # Three passes settle what a difference of 3 dB means.
+    # Three iterations suffice for a difference of 3 dB.
     more += levels({c: [value] * 3 for c, value in (MAINS | left).items()}, round_id=AS_LEFT)
     visit = job("together", found_as, *more, sum_reading(81.0, AS_LEFT))
     assert [step.solve(visit, AS_FOUND).channels[sub].trim_db for sub in left] == [-3.0, -3.0]
@@ -140,7 +141,7 @@ def test_a_sum_first_known_as_left_turns_nothing_red_that_was_entered_as_asked(h
     assert verdicts[0] is Verdict.PASS
     assert result.sum_check is not None and result.sum_check.value == pytest.approx(6.0)
     if held_db:
-        assert result.channels["SUB1"].trim_db == pytest.approx(-9.0)  # what is then asked for
+        assert result.channels["SUB1"].trim_db == pytest.approx(-9.0)  # the trim then required
         assert verdicts[1] is Verdict.PASS and result.sum_check.verdict is Verdict.NOT_TESTED
         assert any("were entered as asked before that was known" in each for each in outcome.remarks)
         assert "Enter 2 trims" in outcome.advice[0].text
@@ -172,7 +173,7 @@ def test_the_level_of_a_subwoofer_is_that_of_pink_noise_from_30_to_80_hz() -> No
     assert rising == pytest.approx(10 * np.log10((80**2 - 30**2) / 2 / np.log(80 / 30)), abs=0.1)
 
 
-def test_what_bass_proposes_reads_the_reference_at_once() -> None:
+def test_the_proposal_of_bass_reads_the_reference_with_all_subwoofers_together() -> None:
     """The responses of a modal room through the new settings, added here; 0.3 dB: half a step of the trim for each."""
     visit = as_found(subs=2, seed=3)
     system = visit.system
@@ -186,7 +187,7 @@ def test_what_bass_proposes_reads_the_reference_at_once() -> None:
         (b.trim_db or 0.0) - (a.trim_db or 0.0)
         for a, b in zip(unmoved.subs.values(), result.subs.values(), strict=True)
     ]
-    assert moved[0] == pytest.approx(moved[1])  # what the seats hear of each other stays
+    assert moved[0] == pytest.approx(moved[1])  # the differences between seats remain
     own = result.measured.full[:, result.measured.seats.index("A1")]
     calibration_db = np.mean([alone[sub] - sub_level_db(each) for sub, each in zip(visit.names, own, strict=True)])
     turned = sum(
@@ -197,6 +198,6 @@ def test_what_bass_proposes_reads_the_reference_at_once() -> None:
         for new, each in zip(result.subs.values(), own, strict=True)
     )
     assert sub_level_db(turned) + calibration_db == pytest.approx(75.0, abs=0.3)
-    # Read at once they are 80 dB, however loud each of them is alone: with nothing changed, all trims are 5 dB too high.
+    # Together they read 80 dB, however loud each is alone: unchanged, all trims are 5 dB too high.
     at_once = job_of(defined(added), *visit.bodies, *read, reading("levels", QUANTITY, 80.0, "dB", seat="A1"))
     assert louder_db_of(at_once, result.measured, unchanged(2), ((), ())) == pytest.approx(-5.0)

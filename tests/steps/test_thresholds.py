@@ -1,7 +1,7 @@
 """Thresholds of the steps: a value just inside passes, one just outside does not.
 
-The thresholds are common practice without a source unless a line says otherwise; a value that is judged with its
-uncertainty u must exceed them by 1.645 u (JCGM 106, from memory).
+The thresholds are common practice without a source unless a line states otherwise; a value with uncertainty u must
+exceed them by 1.645 u (JCGM 106, from memory).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ FIVE = ["FL", "FC", "FR", "SiL", "SiR"]
 
 
 def even_room(seat_ids: tuple[str, ...] = ("A1", "A2", "A3")) -> SoundRoom:
-    """Five channels without differences except the planted ones."""
+    """Five channels with no differences except the planted ones."""
     return SoundRoom(cinema(FIVE, seat_ids), uneven_db=0.0)
 
 
@@ -75,7 +75,7 @@ def returned(now: dict[str, float], trims: dict[str, float]) -> Job:
     [
         (-7.6, 0.0, 0.0, False),  # −6 − 1.645·1.0 = −7.645
         (-7.7, 0.0, 0.0, True),
-        (-7.7, 0.0, 5.0, True),  # the volume turned up between the visits
+        (-7.7, 0.0, 5.0, True),  # the volume was raised between the visits
         (-7.7, -0.1, 0.0, False),  # the trim explains some of it
         (-7.6, 0.1, 0.0, True),
     ],
@@ -116,7 +116,7 @@ def test_several_readings_of_a_level_are_taken_by_their_mean() -> None:
     assert lost_levels_db(more, AS_FOUND) == {"SiL": pytest.approx((0.0 - 15.0 * 3) / 4)}
 
 
-# --- what every seat hears -----------------------------------------------------------------------------------------
+# --- seats -----------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -237,14 +237,16 @@ def test_a_wrong_unit_is_feet_for_metres_within_6_per_cent(factor: float, unit: 
 def test_one_wrong_setting_shows_beside_another_speed_of_sound_and_not_beside_a_ratio_of_no_speed(
     factor: float, wrong: list[str]
 ) -> None:
-    """A metre too much at SiL; all settings 14 % off are another speed of sound, 50 % off are none."""
+    """A metre too much at SiL; 14 % on all settings is another speed of sound, 50 % is not."""
     job = held({c: factor * TAPE[c] + (c == "SiL") for c in MAINS})
     found = distances.wrong_times(job, AS_FOUND, distances.solve(job, AS_FOUND, NONE))
     assert [each.channel for each in found] == wrong
 
 
 def test_coarse_steps_hide_no_wrong_unit() -> None:
-    """2.73, 3.27 and 3.36 m typed into a processor that reads feet, in steps of half a foot: 0.28 to 0.33 times the right."""
+    """2.73, 3.27 and 3.36 m entered in a processor that reads feet, in half-foot steps: 0.28 to 0.33 times the right
+    value.
+    """
     tape = dict(zip(MAINS[:3], (3.36, 3.27, 2.73), strict=True))
     system = cinema(list(tape), processor=Processor(delay=DelayRange(unit="ft", max=99.0, step=0.5)))
     mains = tuple(replace(each, distance_m=tape[each.id], position_m=None) for each in system.channels)
@@ -272,7 +274,7 @@ def test_two_thirds_of_the_settings_must_agree_on_a_ratio_within_a_tenth(others:
 
 
 def test_a_latency_is_one_where_another_channel_has_it_within_the_limit() -> None:
-    """Where places are unknown; the limit of arrivals is 0.45 ms."""
+    """With unknown places; the limit of arrivals is 0.45 ms."""
     system = cinema(["FL", "FC", "FR"])
     unplaced = tuple(replace(each, position_m=None) for each in system.channels)
     job = job_of(defined(replace(system, channels=unplaced)))
@@ -284,7 +286,7 @@ def test_a_latency_is_one_where_another_channel_has_it_within_the_limit() -> Non
 
 @pytest.mark.parametrize(("more_ms", "kept"), [(-2.1, False), (-1.9, True), (1.9, True), (19.9, True), (20.1, False)])
 def test_a_subwoofer_keeps_what_is_entered_from_minus_2_to_20_ms(more_ms: float, kept: bool) -> None:
-    """Without an arrival nothing else is known of its latency."""
+    """Without an arrival nothing else shows its latency."""
     now = {c: TAPE[c] for c in MAINS} | {"SUB1": TAPE["SUB1"] + more_ms / 1000 * C}
     sub = distances.solve(held(now), AS_FOUND, NONE).channels["SUB1"]
     if kept:
@@ -305,7 +307,7 @@ def test_a_subwoofer_is_late_from_2_ms_beyond_doubt(beyond_ms: float, late: bool
         return distances.solve(held(right), AS_FOUND, arrivals(heard, u_s=5e-4)).channels["SUB1"]
 
     u_s = solved(0.0).arrival_u_s
-    assert 5e-4 < u_s < 6e-4  # its own 0.5 ms, and what tape and air add
+    assert 5e-4 < u_s < 6e-4  # its own 0.5 ms, plus tape and air
     late_s = 0.002 + GUARD * u_s + beyond_ms / 1000
     sub = solved(late_s)
     assert sub.own_latency_m == pytest.approx(late_s * C if late else 0.0, abs=1e-4)

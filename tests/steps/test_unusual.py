@@ -1,7 +1,7 @@
-"""Questions before an entry is stored: slips of hand and unit cause one, values of a healthy room do not.
+"""Questions before an entry is stored: wrong digits and units cause one, values of a healthy room do not.
 
-The room is the invented one. Feet: NIST SP 811, Appendix B.8, 1 ft = 0.3048 m. How far off is unusual: common practice,
-no source.
+The room is the invented one. Feet: NIST SP 811, Appendix B.8, 1 ft = 0.3048 m. The thresholds are common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def test_a_healthy_room_is_not_asked_about() -> None:
     job = job_of(defined(cinema()))
     assert unusual_in(job.system) == []
     for channel in job.system.channels:
-        for slip in (0.9, 1.0, 1.1):  # a tape that hangs through, positions by eye
+        for slip in (0.9, 1.0, 1.1):  # a sagging tape, positions by eye
             assert asked_distance(job, channel.id, slip * to(job.system, channel.id)) == ""
 
 
@@ -135,7 +135,7 @@ def test_a_value_that_one_channel_was_found_with_is_not_asked_about_at_the_next(
 
 
 def test_one_wrong_unit_in_the_processor_is_one_question() -> None:
-    """All distances typed into it in feet where it takes metres: the first is asked about, the others have its answer."""
+    """All distances entered in feet instead of metres: the first is questioned, which answers the others."""
     system = cinema(processor=Processor(delay=DelayRange(unit="m", max=30.0, step=0.01)))
     job = job_of(defined(system), setting("FL", distance=round(to(system, "FL") / FOOT_M, 2)))
     feet = round(to(system, "FR") / FOOT_M, 2)

@@ -1,7 +1,9 @@
-"""Whole simulated visits, a few of what `python tests/bench visits` prints: stated intervals hold, good channels pass.
+"""Whole simulated visits, a few of those of `python tests/bench visits`: stated intervals contain the truth, good
+channels pass.
 
-Rooms by pyroomacoustics and by images, waves and modes (`tests/references/displaced_meter.py`); no formula of the program is used
-for what is true. Bounds are those that the program promises, less two standard deviations of what so few visits scatter by.
+Rooms by pyroomacoustics and by images, waves and modes (`tests/references/displaced_meter.py`); the true values use
+no formula of the program. Bounds are the promised ones, minus two standard deviations of the scatter of so few
+visits.
 """
 
 from __future__ import annotations
@@ -47,6 +49,6 @@ def test_what_is_entered_as_asked_is_neither_red_nor_undecided(rooms, delay) -> 
 
 
 def test_a_well_set_room_is_green(rooms) -> None:
-    """Nine visits of ten are promised, of ten the least that is no surprise is seven (binomial, 1 %)."""
+    """Nine visits of ten are promised; of ten, seven is the least that is no surprise (binomial, 1 %)."""
     options = HAND | {"displaced_m": 0.02, "well_set": True, "sound": True}
     assert np.sum(visits.visits_of(rooms, SIMULATORS[0], 10, 7, options).green[AS_FOUND]) >= 7

@@ -1,6 +1,6 @@
-"""Budgets of leakage, noise and hum of single channels, held against synthesised truth: how often U = 2 u contains it.
+"""Budgets of leakage, noise and hum of single channels against synthesised truth: how often U = 2 u contains it.
 
-Nothing here shares code with the analysis: responses of decaying noise, Gaussian noise of known density, plane waves.
+Shares no code with the analysis: responses of decaying noise, Gaussian noise of known density, plane waves.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ CONTAINED = 0.95
 
 
 def leaked(seed: int, level_db: float) -> tuple[float, float]:
-    """(level found, its u) where one loudspeaker of a pair is also heard from the other [dB]."""
+    """(level found, its u) where one loudspeaker of a pair also plays from the other [dB]."""
     rng = np.random.default_rng([41, seed])
     far_m = np.array([rng.uniform(1.5, 3.0, SEATS), rng.uniform(3.4, 5.0, SEATS)])
     first, second = (
@@ -45,7 +45,7 @@ def leaked(seed: int, level_db: float) -> tuple[float, float]:
 
 
 def test_the_level_of_a_leaking_channel_is_within_its_uncertainty() -> None:
-    """12 pairs from 0 to −12 dB: 95 % of them leave 2 outside in one case of eight, 3 in fifty. u is no wider than needed."""
+    """12 pairs from 0 to −12 dB: at 95 %, 2 are outside once in eight times, 3 once in fifty. u is no wider than needed."""
     levels = np.linspace(0.0, -12.0, 12)
     found, u = np.array([leaked(k, level) for k, level in enumerate(levels)]).T
     assert np.sum(np.abs(found - levels) > 2 * u) <= 2
@@ -57,7 +57,7 @@ MICROPHONE = Instrument(kind="microphone", full_scale_db=FULL_SCALE_DB, self_noi
 
 
 def alone(recording: AnalysedNoise) -> wiring.ChannelNoise:
-    """Noise of a channel from one recording, against everything off."""
+    """Noise of a channel from one recording, against "everything off"."""
     job = job_of(defined(cinema(instruments=(MICROPHONE,))))
     own = replace(recording, channel="FL", state="state not named")
     return wiring.channel_noises(job, AS_FOUND, Analyses((), (off(),), (), [own]))["FL"]
@@ -69,7 +69,7 @@ def off() -> AnalysedNoise:
 
 
 def test_the_noise_of_a_channel_scatters_as_its_budget_says() -> None:
-    """Gaussian noise scatters by 4.34/√(B·T) in the octave that decides, which is its centre over √2 wide."""
+    """Gaussian noise scatters by 4.34/√(B·T) in the deciding octave, whose width is its centre over √2."""
     seconds = 6.0
     found = alone(nc_noise(34, 33, seconds=seconds))
     check, budget = found.checks[0], found.budgets[0]
@@ -84,7 +84,9 @@ def test_the_noise_of_a_channel_scatters_as_its_budget_says() -> None:
 
 
 def test_the_hum_of_a_channel_is_read_within_its_uncertainty_at_ten_centimetres() -> None:
-    """A line of 100 Hz in a diffuse field of 60 plane waves (Kuttruff 8.1, from memory), 2,000 places 10 cm apart by pairs."""
+    """A line of 100 Hz in a diffuse field of 60 plane waves (Kuttruff 8.1, from memory), 2,000 pairs of places 10 cm
+    apart.
+    """
     rng = np.random.default_rng(5)
     directions = rng.normal(size=(60, 3))
     directions /= np.linalg.norm(directions, axis=1, keepdims=True)
@@ -108,7 +110,7 @@ def test_the_hum_of_a_channel_is_read_within_its_uncertainty_at_ten_centimetres(
 
 
 def test_compression_of_unknown_cause_may_be_that_of_moving_parts() -> None:
-    """Up to 3 dB, whose half is u; where the third harmonic is known, half of what it explains."""
+    """Up to 3 dB, half of which is u; with a known third harmonic, half of the part that it explains."""
 
     def u_db(explained_db: float | None, unknown: bool) -> float:
         budget = compression_budget(
@@ -116,7 +118,7 @@ def test_compression_of_unknown_cause_may_be_that_of_moving_parts() -> None:
         )
         return budget.u
 
-    plain = np.hypot(0.1, 0.5)  # steps of the gain; noise and what rises
+    plain = np.hypot(0.1, 0.5)  # gain steps; noise and the rise
     assert u_db(None, False) == pytest.approx(plain)
     assert u_db(None, True) == pytest.approx(np.hypot(1.5, plain))
     assert u_db(2.0, True) == pytest.approx(np.hypot(1.0, plain))

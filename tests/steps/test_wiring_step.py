@@ -1,4 +1,6 @@
-"""Channels under load, from imported files to verdicts: faults planted in synthesised recordings, and what must not be accused."""
+"""Channels under load, from imported files to verdicts: faults planted in synthesised recordings, and similar
+conditions.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +40,7 @@ def soft(x: np.ndarray) -> np.ndarray:
 
 
 def square(x: np.ndarray) -> np.ndarray:
-    """Second harmonic alone, 6 % at an amplitude of 0.25."""
+    """Second harmonic only, 6 % at an amplitude of 0.25."""
     return np.asarray(x + 0.48 * x**2)
 
 
@@ -56,7 +58,7 @@ FAULTS: dict[str, dict[str, Any]] = {
 def job_of_recordings(
     folder: Path, faults: Mapping[str, Mapping[str, Any]], levels: tuple[float, ...] = (0.0, 10.0)
 ) -> tuple[Job, Analyses, Outcome]:
-    """The files of a visit, imported by the command line with a mapping, and what the step makes of them."""
+    """The files of a visit, imported by the command line with a mapping, and the result of the step."""
     lines = ["file,round,channel,seat,kind,level"]
     for index, (channel, fault) in enumerate(faults.items()):
         for level in levels:
@@ -155,7 +157,7 @@ def test_compression_is_that_of_the_characteristic(visited: tuple[Job, Analyses,
     low, high = (loud.harmonics(soft, 0.25 * 10 ** (level / 20))[0] for level in (0.0, 10.0))
     truth = 10.0 - 20 * np.log10(high / low)
     found = wiring.solve(job, AS_FOUND, analyses).channels["FR"].compression
-    # 0.4 dB: deconvolution spreads the harmonics over other times, but an octave's window holds some of them.
+    # 0.4 dB: deconvolution moves the harmonics to other times, but an octave's window contains some of them.
     assert found.by_octave_db[1000] == pytest.approx(truth, abs=0.4)
     assert check_of(outcome, "FL", "wiring.compression").value == pytest.approx(0.0, abs=0.1)
 
@@ -179,7 +181,7 @@ def test_a_rattle_is_found_at_its_tone(visited: tuple[Job, Analyses, Outcome]) -
     assert max(others) < 6.0
 
 
-def test_a_louder_sweep_alone_is_looked_at_where_it_was_made() -> None:
+def test_a_single_louder_sweep_is_evaluated_at_its_seat() -> None:
     """And not at the reference seat, which has none."""
     job = job_of(defined(cinema()))
     louder: Any = SimpleNamespace(channel="FL", seat="A1", analysis=1, drive_db=10.0, seq=1)
@@ -192,8 +194,8 @@ def test_a_louder_sweep_alone_is_looked_at_where_it_was_made() -> None:
         assert (pair is not None) is compared
 
 
-def test_a_step_of_another_size_accuses_nobody(tmp_path: Path) -> None:
-    """The volume was raised by 7 dB while the mapping says 10: all channels share the difference."""
+def test_a_wrong_step_common_to_all_channels_is_no_compression(tmp_path: Path) -> None:
+    """The volume was raised by 7 dB, not by 10 as the mapping states: all channels share the difference."""
     healthy: dict[str, dict[str, Any]] = {c: {} for c in ("FL", "FC", "FR")}
     job, analyses, _ = job_of_recordings(tmp_path, healthy, (0.0, 7.0))
     two_levels = Analyses(analyses, (), [replace(each, drive_db=10.0) for each in analyses.driven])
@@ -208,7 +210,7 @@ def test_a_step_of_another_size_accuses_nobody(tmp_path: Path) -> None:
 
 
 def test_a_moved_microphone_is_no_compression(tmp_path: Path) -> None:
-    """The louder recording is made at another point of the room: levels of octaves differ by decibels both ways."""
+    """The louder recording is made at another position: octave levels differ by decibels in both directions."""
     lines: dict[str, dict[str, Any]] = {"FL": {}, "FC": {}, "FR": {}}
     job, analyses, _ = job_of_recordings(tmp_path, lines)
     other_place = {c: {"place": 20 + i} for i, c in enumerate(lines)}
@@ -241,7 +243,7 @@ def test_distortion_is_listed_at_the_level_at_which_it_was_measured() -> None:
 
 
 def test_a_bent_characteristic_explains_its_compression_by_its_third_harmonic() -> None:
-    """Fourier series of a tone through x − 0.3·x³ at both levels; a limiter makes no harmonics and explains none."""
+    """Fourier series of a tone through x − 0.3·x³ at both levels; a limiter has no harmonics and explains none."""
 
     def bend(x: np.ndarray) -> np.ndarray:
         return np.asarray(x - 0.3 * x**3)
@@ -253,7 +255,7 @@ def test_a_bent_characteristic_explains_its_compression_by_its_third_harmonic() 
     assert explained_db(loads[0], loads[1], 63) == pytest.approx(lost_db, abs=0.01)  # an identity: rounding alone
     assert explained_db(LoadAnalysis(), LoadAnalysis(), 63) == 0.0
     assert explained_db(None, loads[1], 63) is None
-    # Where the third harmonic is beyond what the loudspeaker plays, it explains nothing.
+    # A third harmonic outside the loudspeaker's range explains nothing.
     heard: dict[str, Any] = {"octave_db": dict.fromkeys((500, 1000, 2000), 70.0), "load": LoadAnalysis()}
     one = SimpleNamespace(analysis=analysis(**heard, low_hz=50.0, high_hz=3200.0))
     pair: Any = SimpleNamespace(channel=cinema(["FL"]).channels[0], low=one, high=one, step_db=0.0)
