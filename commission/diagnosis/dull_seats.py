@@ -1,8 +1,8 @@
-"""Seats that hear far less of one loudspeaker's direct treble than the others: blocked, or outside what it serves.
+"""Seats that get far less direct treble from one loudspeaker than the others do: blocked, or outside its coverage.
 
-An obstacle and a loudspeaker that points elsewhere take the same from the treble, and beside a dipole its two sides
-cancel. Where only an obstacle explains what the other seats and the partner hear, the loudspeaker is called blocked.
-Otherwise the seat is called dull, and a look settles which of the causes it is.
+An obstacle and a loudspeaker that points elsewhere weaken the treble alike, and beside a dipole its two sides cancel.
+Where only an obstacle explains the levels at the other seats and of the partner, the loudspeaker is called blocked.
+Otherwise the seat is called dull, and inspection decides between the causes.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ class _DullSeat:
     """The reading of its partner at the mirrored seat."""
 
     def evidence(self, limit_db: float) -> str:
-        """What shows it."""
+        """The measured loss, as sentences."""
         against = self.partner
         if self.near is not None:
             more = f"{number(self.near.more_db, 1)} dB more than its distance explains"
@@ -65,7 +65,7 @@ class _DullSeat:
 
     @property
     def partner(self) -> str:
-        """The reading of the partner in words."""
+        """The reading of the partner, as a clause."""
         return f"its partner at the mirrored seat reads {number(self.mirrored_db, 1, signed=True)} dB"
 
     @property
@@ -94,7 +94,7 @@ class _DullSeat:
 
 
 def blocked(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
-    """Loudspeakers that something hides from one seat."""
+    """Loudspeakers hidden from one seat by an object."""
     for dull in _dull_seats(e, found):
         if dull.why_blocked:
             yield replace(
@@ -169,7 +169,7 @@ def _others_db(e: Evidence, channel_id: str, seat_id: str) -> float:
 
 
 class _Other(NamedTuple):
-    """Another seat as a loudspeaker serves it."""
+    """Another seat of the same loudspeaker."""
 
     angle_deg: float
     """Between its direction and that of the dull seat."""
@@ -198,7 +198,7 @@ def _others_served(e: Evidence, channel: Channel, seat: Seat, dull: set[str]) ->
 
 
 def _on_both_sides(channel: Channel, others: Sequence[_Other]) -> tuple[str, str] | None:
-    """Two seats to both sides of the dull one's direction that hear the loudspeaker well: no beam has such a gap."""
+    """Two seats, one on either side of the dull one's direction, that hear the loudspeaker well: no beam has such a gap."""
     well = [each for each in others if each.more_db >= NEIGHBOUR_DB]
     for a, b in combinations(well, 2):
         assert channel.position_m is not None

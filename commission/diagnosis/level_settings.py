@@ -39,12 +39,12 @@ def _trim_db(e: Evidence) -> float:
 
 
 def _whole(e: Evidence) -> dict[str, ChannelLevel]:
-    """The readings of channels that await no repair."""
+    """Readings of channels that await no repair."""
     return {c: each for c, each in e.levels.channels.items() if each.why_no_trim is None or each.in_doubt}
 
 
 def _settable(e: Evidence) -> dict[str, ChannelLevel]:
-    """Readings of those without a possibly reversed driver in their pair, which changes the level as a trim does."""
+    """Readings of these, without pairs with a possibly reversed driver, which changes the level as a trim does."""
     doubtful = drivers_in_doubt(e.seats)
     return {c: each for c, each in _whole(e).items() if c not in doubtful}
 

@@ -1,4 +1,4 @@
-"""The same loudspeaker at all seats, all loudspeakers at the same seat: which levels are odd, and what causes them.
+"""Causes of wrong levels: each loudspeaker compared over all seats, and each seat over all loudspeakers.
 
 Each level is split into loudspeaker + seat + remainder (two-way table with medians, Tukey, Exploratory Data Analysis,
 1977). The rule: a seat that is low on every loudspeaker alike was recorded with another gain, the room is not the

@@ -1,4 +1,4 @@
-"""Few parametric filters for subwoofers: cuts first, where all seats share the excess.
+"""Parametric filters for subwoofers: cuts first, where all seats share the excess.
 
 Cost [dB²] = mean spatial variance + half the variance over frequency of the seats' mean level minus the target + 0.3
 dB² for each decibel of mean level lost. Without a target curve, the target is the straight line over octaves nearest to

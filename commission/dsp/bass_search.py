@@ -1,4 +1,4 @@
-"""A deterministic search for gains, delays and polarities of subwoofers that make all seats hear alike.
+"""A deterministic search for gains, delays and polarities of subwoofers that give all seats nearly the same bass.
 
 Cost = mean spatial variance [dB²] + price [dB²/dB] · output lost [dB] (`dsp.bass_sum`); with a target curve also half
 the variance over frequency of the seats' mean level minus the target. Many settings are compared at few frequencies.

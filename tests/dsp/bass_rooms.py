@@ -1,5 +1,6 @@
-"""Rooms for tests of the bass: a modal sum written here, image sources by pyroomacoustics, and one that was measured. No code of
-the analysis.
+"""Rooms for tests of the bass: a modal sum computed here, image sources by pyroomacoustics, and a measured room.
+
+No code of the analysis.
 """
 
 from __future__ import annotations
@@ -64,7 +65,9 @@ def modal_responses(
 
 @lru_cache(maxsize=8)
 def _modes(size: tuple[float, ...], freq_hz: tuple[float, ...], decay_s: float) -> tuple[np.ndarray, np.ndarray]:
-    """The orders of a box's modes [shape=(m, 3)] and what each adds at the frequencies [shape=(m, n)]: kept for all its places."""
+    """The orders of a box's modes [shape=(m, 3)] and their factors at the frequencies [shape=(m, n)], cached for all
+    places.
+    """
     highest = 2 * max(freq_hz)
     counts = [int(np.ceil(2 * highest * side / SPEED_M_S)) for side in size]
     order = np.stack(np.meshgrid(*(np.arange(c + 1) for c in counts), indexing="ij"), -1).reshape(-1, 3)
@@ -127,7 +130,7 @@ def high_pass(corner_hz: float) -> np.ndarray:
 
 
 def cookbook(each: Filter, width: str, freq_hz: np.ndarray) -> np.ndarray:
-    """The cookbook's peakingEQ by its analogue prototype and scipy's own bilinear transform."""
+    """The cookbook's peakingEQ by its analogue prototype and scipy's bilinear transform."""
     from scipy import signal
 
     size = 10 ** (each.gain_db / 40)

@@ -43,21 +43,21 @@ def test_a_loudspeaker_that_is_low_everywhere_is_no_gain() -> None:
 
 def test_a_room_that_favours_a_seat_for_some_loudspeakers_is_no_gain() -> None:
     levels = room()
-    levels[:5, 0] += 7  # the five that stand near
+    levels[:5, 0] += 7  # the five near ones
     levels[5:, 0] -= 5
     assert seat_gains_db(levels) == {}
 
 
 def test_a_back_row_before_loudspeakers_in_front_is_no_gain() -> None:
     # Three loudspeakers 3 m before the front row and 6 m before the back row: 20·lg 2 = 6.0 dB in free field, half of it
-    # in a live room. Both are what distance makes; 11 dB is not.
+    # in a live room. Distance explains both, but not 11 dB.
     distances = np.array([[3.0, 3.0, 3.0, 3.0, 6.0, 6.0]] * 3)
     for loss, reported in ((3.0, []), (6.0, []), (11.0, [4, 5])):
         levels = np.random.default_rng(2).normal(75, 0.3, (3, 6))
         levels[:, 4:] -= loss
         assert list(seat_gains_db(levels, 0, distances)) == reported
         if loss > 2:
-            assert list(seat_gains_db(levels)) == [4, 5]  # blind to places, it would be reported
+            assert list(seat_gains_db(levels)) == [4, 5]  # without places it would be reported
 
 
 def test_a_far_seat_that_is_louder_is_a_gain_all_the_same() -> None:
@@ -152,7 +152,7 @@ def test_treble_that_is_off_on_all_loudspeakers_alike_is_the_microphone(
     sign: float, size_db: float, tilts: list[int]
 ) -> None:
     levels = table()
-    levels[:, 4] += 5  # a gain as well, which is no tilt
+    levels[:, 4] += 5  # also a gain, which is no tilt
     levels[:, 4, 3] += sign * size_db
     found = across.seat_tilts(levels, [0, 1])
     assert list(found) == tilts
@@ -195,7 +195,7 @@ def test_missing_values_leave_a_tilt_and_a_gain_as_they_are() -> None:
 
 
 def test_the_uncertainty_covers_the_error() -> None:
-    """Over 200 drawn rooms, 95 % of the errors are within 2 u: 88 % leaves room for 200 draws and two medians."""
+    """In 200 random rooms 95 % of the errors are within 2 u: 88 % allows for 200 draws and two medians."""
     errors = []
     for seed in range(200):
         levels = room(seed)[..., np.newaxis]
@@ -204,7 +204,7 @@ def test_the_uncertainty_covers_the_error() -> None:
             errors.append((found.gain_db - 6) / found.u_db)
     assert len(errors) >= 190
     assert np.mean(np.abs(errors) <= 2) >= 0.88
-    assert np.std(errors) >= 0.4  # nor is it stated far too wide
+    assert np.std(errors) >= 0.4  # and the stated uncertainty is not far too large
 
 
 def test_what_remains_of_each_loudspeaker_and_each_seat_has_no_median() -> None:
@@ -293,4 +293,4 @@ def test_a_chain_that_inverts_is_no_reversed_loudspeaker() -> None:
     assert mostly_negative([-1] * 8 + [1] * 2) and not mostly_negative([-1] * 7 + [1] * 3)
     assert mostly_negative([-1] * 3) and not mostly_negative([-1] * 2 + [None]), "of three or more"
     assert not mostly_negative([1] * 10 + [-1])
-    assert not mostly_negative([-1, -1])  # too few to say
+    assert not mostly_negative([-1, -1])  # too few to decide

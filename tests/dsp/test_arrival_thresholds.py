@@ -1,4 +1,4 @@
-"""Which maximum of an envelope is the arrival: envelopes made of single bumps, of known times, levels and noise."""
+"""Which maximum of an envelope is the arrival: envelopes of single bumps with known times, levels and noise."""
 
 from __future__ import annotations
 
@@ -50,7 +50,7 @@ def test_a_weaker_sound_before_it_makes_an_arrival_doubtful(
     found = timing.main_arrival(envelope((10.0 - before_ms, level_db), (10.0, 0.0), noise_db=noise_db), RATE_HZ)
     assert arrival_ms(found) == pytest.approx(10.0, abs=0.01)
     assert (found.why is not None) is doubtful
-    # Half of what the two differ by comes on top of what an arrival has anyway.
+    # Half of their difference is added to the usual uncertainty of an arrival.
     expected_s = timing.U_MAIN_S + (before_ms / 2000 if doubtful else 0.0)
     assert found.u_s == pytest.approx(expected_s, abs=1e-5)
     assert found.why is None or f"comes {before_ms:.1f} ms earlier" in found.why
@@ -98,7 +98,7 @@ def test_the_uncertainty_of_an_arrival_is_that_of_places_in_centimetres() -> Non
 
 
 def filtered(order: int, corner_hz: float, ripple_db: float = 0.0) -> FloatArray:
-    """A Butterworth low-pass alone, from 20 ms on; `ripple_db`: modes, by thirds of an octave, standard deviation."""
+    """A Butterworth low-pass alone, from 20 ms on; `ripple_db`: modes by thirds of an octave, standard deviation."""
     spectrum = low_pass("butterworth", order, corner_hz)
     freq_hz = np.fft.rfftfreq(2 * (len(spectrum) - 1), 1 / SUB_RATE_HZ)
     at_hz = np.geomspace(10, 2000, 24)
@@ -130,7 +130,7 @@ def test_a_slope_that_begins_low_or_is_steep_makes_the_onset_doubtful(
     found = timing.sub_arrival(filtered(order, corner_hz), SUB_RATE_HZ)
     assert found.time_s is not None
     assert (found.u_s > timing.U_SLOPE_DOUBTFUL_S) is doubtful
-    # 0.27 ms of delay by the roll-off that any subwoofer has is not mentioned, 2 ms are.
+    # 0.27 ms of delay by the roll-off of any subwoofer is not mentioned, 2 ms is.
     assert (found.why is not None) is (order > 2)
 
 

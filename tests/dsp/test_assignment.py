@@ -1,4 +1,4 @@
-"""The cheapest assignment, held against scipy's solver."""
+"""The cheapest assignment, compared with scipy's solver."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ def test_as_cheap_as_scipy(cost: np.ndarray) -> None:
     columns = Assignment(cost).columns
     rows, theirs = linear_sum_assignment(cost)
     assert len(set(columns)) == len(rows) == len(columns)
-    # Sums of at most 13 doubles in another order.
+    # Rounding of sums of at most 13 doubles in another order.
     assert cost[rows, list(columns)].sum() == pytest.approx(cost[rows, theirs].sum(), rel=1e-12, abs=1e-20)
 
 

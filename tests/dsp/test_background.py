@@ -1,4 +1,4 @@
-"""A recording of the quiet room: levels, hum and tones are what was put in; doors and voices are left out."""
+"""A recording of the quiet room: levels, hum and tones equal those put in; doors and voices are left out."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ RATE = 24000
 
 
 def noise(seed: int, seconds: float = 30.0, slope_db: float = -5.0, rms: float = 1e-3) -> np.ndarray:
-    """Noise of a ventilated room: falls by `slope_db` an octave from 15 Hz."""
+    """Noise of a ventilated room, falling by `slope_db` an octave from 15 Hz."""
     rng = np.random.default_rng(seed)
     frames = int(seconds * RATE)
     freq = np.maximum(np.fft.rfftfreq(frames, 1 / RATE), 1e-3)
@@ -49,7 +49,7 @@ def test_octaves_add_up_to_the_level_of_white_noise() -> None:
     found = background(x, RATE)
     for hz in (63, 250, 1000, 4000):
         expected = -60 + 10 * np.log10(hz / np.sqrt(2) / (RATE / 2))
-        # Three standard deviations of so short a recording, and the nominal against the exact centre.
+        # Three standard deviations of such a short recording, and nominal against exact centre.
         assert found.octave_db[hz] == pytest.approx(expected, abs=3 * found.octave_u_db[hz] + 0.1)
 
 
@@ -80,7 +80,7 @@ def test_a_door_and_a_voice_are_left_out() -> None:
 
 
 def test_each_half_second_is_heard_or_silent_in_its_middle() -> None:
-    """Also where an event or a pause is as short as that: a fade ends within a quarter of a second."""
+    """Even if an event or a pause is that short: a fade ends within a quarter of a second."""
     keep = np.array([1, 1, 0, 1, 0, 0, 1], dtype=bool)
     gate = _gate(keep, 7 * RATE // 2 + 100, RATE)
     assert gate is not None
@@ -151,7 +151,7 @@ def test_a_line_is_heard_above_threshold_and_noise() -> None:
     third_hz, third_db = np.array([80.0, 100.0, 125.0]), np.array([10.0, 40.1, 10.0])
     line = SpectralLine(100.0, 40.0, 30.0)
     assert audible_excess_db(line, third_hz, third_db) == pytest.approx(40 - 26.5, abs=0.01)
-    loud = np.array([50.0, 50.0, 50.0])  # 49.54 dB are left of the band without the line
+    loud = np.array([50.0, 50.0, 50.0])  # the band without the line has 49.54 dB
     assert audible_excess_db(line, third_hz, loud) == pytest.approx(40 - (49.54 - 4), abs=0.02)
     assert dict(zip(THRESHOLD_HZ, THRESHOLD_DB, strict=True))[100] == 26.5
     assert tuple(THRESHOLD_HZ) == nominal_hz(bands_between(20, 1000, 3))  # ISO 226 states it at the nominal thirds

@@ -1,4 +1,4 @@
-"""Fractional-octave bands against the standard, another library and what is known of the sound."""
+"""Fractional-octave bands against the standard, another library and known signals."""
 
 from __future__ import annotations
 
@@ -30,16 +30,17 @@ def test_levels_agree_with_another_library(fraction: int) -> None:
     chosen = bands.bands_between(31.5 if fraction == 1 else 25, 16000, fraction)
     found = bands.band_levels_db(ventilation(), RATE_HZ, chosen, 20e-6)
     want = np.array([float(line["level_db"]) for line in lines])
-    # Theirs are of sixth order and not corrected: 0.06 dB. Half-overlapped Hann windows have 0.95 of the degrees of freedom of
+    # Its filters are of sixth order and not corrected: 0.06 dB. Half-overlapped Hann windows have 0.95 of the degrees of freedom of
     # one average (Welch 1967, from memory), so that the two differ by a standard deviation of 0.24·4.34/√(B·T): twice that.
     atol = 0.06 + 0.5 * 4.343 / np.sqrt(chosen.widths_hz * len(ventilation()) / RATE_HZ)
     np.testing.assert_array_less(np.abs(found - want), atol)
 
 
-def test_a_louder_lower_octave_is_not_let_through() -> None:
-    """Noise that falls by 6 dB at each octave's edge, 9 dB in density, against its own spectrum between the edges.
+def test_a_louder_lower_octave_does_not_leak_in() -> None:
+    """Noise that falls by 6 dB at each octave's edge, 9 dB in density, against its true spectrum between the edges.
 
-    0.4 dB (0.8 dB with the third order): half an edge's step is inside the filters' slopes; Welch's windows weigh 20 s at 63 Hz unevenly (0.1 dB).
+    0.4 dB (0.8 dB with the third order): half of an edge's step is inside the filters' slopes; Welch's windows weight
+    20 s at 63 Hz unevenly (0.1 dB).
     """
     count = 20 * 48000
     rng = np.random.default_rng(4)

@@ -1,4 +1,4 @@
-"""Parametric filters for subwoofers: what is cut, what is never boosted, and the sum worked by scipy."""
+"""Parametric filters for subwoofers: cuts, forbidden boosts, and the sum computed by scipy."""
 
 from __future__ import annotations
 
@@ -60,10 +60,10 @@ def test_a_peak_at_one_seat_alone_is_left() -> None:
 
 
 def test_all_subwoofers_are_cut_no_deeper_than_half_of_the_seats_need() -> None:
-    """A peak of 12 dB at one seat of four and 3 dB at the others: the common cut serves the others."""
+    """A peak of 12 dB at one seat of four, 3 dB at the others: the common cut serves the others."""
     peak = np.array([peak_db(50.0, 12.0, 4.0), *[peak_db(50.0, 3.0, 4.0)] * 3])
     for each in find(flat_room(peak))[0]:
-        # 1 dB beyond what half of them have too much, half a step of 0.5 dB.
+        # 1 dB beyond the excess of half of them, and half a step of 0.5 dB.
         assert each.gain_db >= -4.25
 
 
@@ -92,11 +92,11 @@ def test_no_boost_fills_a_null_at_a_seat() -> None:
     assert all(peak_db(f.frequency_hz, f.gain_db, f.width)[at] <= 0.5 for f in found)
     room = flat_room(shapes)
     unheard = SubResponses(room.values, room.freq_hz, np.array([1.0, 0.0, 1.0, 1.0]), room.freq_share)
-    assert find(unheard) == shared  # a seat without weight forbids nothing
+    assert find(unheard) == shared  # a seat without weight prohibits nothing
 
 
 def test_no_boost_where_subwoofers_cancel() -> None:
-    """Two subwoofers that cancel at 60 Hz at every seat, by phase: more gain would be wasted."""
+    """Two subwoofers cancel at 60 Hz at every seat because of their phase: more gain would be wasted."""
     phase = np.pi * 0.97 * np.exp(-((np.log2(FREQ_HZ / 60.0) * 4) ** 2))
     both = np.stack([np.ones(len(FREQ_HZ)) + 0j, np.exp(1j * phase)])
     h = np.repeat(both[:, None, :], 4, axis=1)
@@ -151,7 +151,9 @@ def by_scipy(room: SubResponses, found: Sequence[Sequence[Filter]], width: Filte
 
 
 def cost(room: SubResponses, settings: SubSettings, first: SubResponses) -> float:
-    """Variance over seats, half of that of the mean about the first room's line, 0.3 for each decibel, written again."""
+    """Variance over seats, half of that of the mean about the first room's line, and 0.3 for each decibel, computed
+    again.
+    """
     level, old = (sum_levels_db(each, settings) for each in (room, first))
     mean = level.mean(axis=0)
     line = np.polyval(np.polyfit(np.log2(FREQ_HZ), old.mean(axis=0), 1, w=np.sqrt(SHARE)), np.log2(FREQ_HZ))

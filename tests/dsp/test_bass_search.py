@@ -62,7 +62,7 @@ def modal(seed: int, subs: int, seats: int) -> SubResponses:
 def every_setting_of_two(room: SubResponses) -> float:
     """The least cost over gains from −12 to 12 dB in 0.5 dB, delays from −15 to 15 ms in 0.1 ms and both polarities.
 
-    Written out here on purpose: |H₁ + w·H₂|² = |H₁|² + g²·|H₂|² + 2g·Re(H₁*·H₂·e^(−jωτ)).
+    Computed here independently:
     """
     alike = level_matched_db(room)
     first, second = room.values * 10 ** (alike[:, None, None] / 20)
@@ -87,7 +87,7 @@ def every_setting_of_two(room: SubResponses) -> float:
 def test_two_subwoofers_reach_what_brute_force_finds(seed: int) -> None:
     room = modal(seed, 2, 6)
     found = search(room, wide_bounds(2, 0.0075))  # ±15 ms against each other, as the grid
-    # 0.1 dB²: what a seat-to-seat difference of 3 dB is known to within. Between the points of the grid costs are lower.
+    # 0.1 dB²: the uncertainty of a seat-to-seat difference of 3 dB. Between the points of the grid costs are lower.
     assert found.costs[0] == pytest.approx(every_setting_of_two(room), abs=0.1)
     assert figures(room, found.settings[0]).cost == pytest.approx(found.costs[0], abs=1e-6)
 
@@ -182,8 +182,8 @@ def test_each_gain_and_delay_is_tried_too_high_and_too_low() -> None:
 
 
 @pytest.mark.parametrize("seed", [8, 10])
-def test_a_proposal_survives_what_is_a_little_off(seed: int) -> None:
-    """Cases that the function does not use: a real shift of the seats and of the air, in the modal sum itself."""
+def test_a_proposal_survives_small_errors(seed: int) -> None:
+    """Cases outside the function: a true shift of the seats and of the air in the modal sum."""
     _, size, places, ears = modal_room(seed, 3, 6, BINS_HZ)
     room = band_of(modal_responses(size, places, ears, BINS_HZ))
     settings = search(room, wide_bounds(3)).settings[0]
@@ -197,7 +197,7 @@ def test_a_proposal_survives_what_is_a_little_off(seed: int) -> None:
         seen.append(figures(moved, settings).variance_db2)
     warm = band_of(modal_responses(size / 1.00513, places / 1.00513, ears / 1.00513, BINS_HZ))  # 3 K: c by 0.513 %
     seen.append(figures(warm, settings).variance_db2)
-    # 0.2 dB: a seat that moves also hears other amplitudes, which the function leaves as they are: 0.15 dB in four rooms.
+    # 0.2 dB: a moved seat also receives other amplitudes, which the function ignores: 0.15 dB in four rooms.
     assert max(seen) ** 0.5 <= stated.worst_db2**0.5 + 0.2
     assert stated.worst_db2 >= stated.mean_db2 >= stated.variance_db2 - 0.2
 
@@ -224,7 +224,7 @@ def test_leaving_one_seat_out_says_what_others_would_hear() -> None:
     assert result is not None
     assert result.off_db.shape == (7,) and np.all(result.off_db > 0) and result.gains_elsewhere
     assert not replace(result, off_now_db=result.off_db).gains_elsewhere
-    # Tuned without a seat it cannot be more even over all seats than tuned with it, but for what the search leaves open.
+    # Tuned without a seat it cannot be more even over all seats than with it, except for imprecision of the search.
     assert result.mean_db2 >= figures(room, found.settings[0]).variance_db2 - 0.5
     assert held_out(modal(9, 3, 2), bounds, found.settings) is None
 
@@ -237,13 +237,13 @@ def test_a_higher_price_buys_output(monkeypatch: pytest.MonkeyPatch) -> None:
     curve = [figures(room, each.settings[0]) for each in found]
     assert all(a.output_db <= b.output_db + 0.05 for a, b in pairwise(curve))
     assert all(a.variance_db2 <= b.variance_db2 + 0.05 for a, b in pairwise(curve))
-    # Ends that were reached from the usual price alone were up to 2.9 dB² above a search of their own.
+    # Results reached from the usual price alone were up to 2.9 dB² above those of a separate search.
     # 0.01 dB²: descents are in single precision.
     assert all(a.costs[0] <= known(room, bounds, p).costs[0] + 0.01 for a, p in zip(found, prices, strict=True))
 
 
 def test_a_search_ranks_its_settings_at_its_own_price() -> None:
-    """Its costs are those of the settings at that price, and what another price found is no better."""
+    """Its costs are those of the settings at that price, and no setting found at another price is better."""
     room, bounds = modal(4, 3, 6), wide_bounds(3)
     other = search(room, bounds)
     for price in (0.05, 3.0):

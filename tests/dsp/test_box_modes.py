@@ -1,4 +1,4 @@
-"""A box fitted to responses: against a modal sum written in the tests, image sources, and rooms that are not the box."""
+"""A box fitted to responses: against a modal sum written in the tests, image sources, and rooms of another shape."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_a_box_is_the_sum_over_its_modes() -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_a_box_explains_image_sources(seed: int) -> None:
-    """By pyroomacoustics, with and without a clock of its own at every seat, up to 75 ms from that of the first."""
+    """By pyroomacoustics, with and without a separate clock at every seat, up to 75 ms from that of the first."""
     _, size, places, ears = modal_room(seed, 3, 6, BINS_HZ)
     heard = image_room(places, np.clip(ears, 0.05, size - 0.05), size, FREQ_HZ)
     late = np.exp(-2j * np.pi * FREQ_HZ * np.array([[0.0], [-0.075], [-0.04], [0.02], [0.05], [0.075]]))
@@ -45,7 +45,7 @@ def test_what_each_subwoofer_adds_to_the_box_is_its_own_response() -> None:
 
 @pytest.mark.parametrize("seed", range(3))
 def test_what_is_no_such_box_is_not_explained(seed: int) -> None:
-    """A room entered 6 % too large, and seats exchanged: 0.88 and 0.41 at most of the subwoofer that fits least."""
+    """A room entered 6 % too large, and exchanged seats: at most 0.88 and 0.41 of the subwoofer that fits least."""
     h, size, places, ears = modal_room(seed, 3, 6, BINS_HZ)
     larger = fit_box(h[..., INDEX], size * 1.06, places, ears, FREQ_HZ, SPEED_M_S)
     exchanged = fit_box(h[:, [3, 4, 5, 0, 1, 2]][..., INDEX], size, places, ears, FREQ_HZ, SPEED_M_S)

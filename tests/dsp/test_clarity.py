@@ -78,7 +78,7 @@ def test_gaussian_decays_scatter_as_derived() -> None:
 
 
 def test_pyrato_finds_the_same() -> None:
-    """pyrato 1.1 on the same band signals, whose decay curve it makes in its own way."""
+    """pyrato 1.1 on the same band signals, with its own computation of the decay curve."""
     warnings.simplefilter("ignore")
     pyfar, edc = pytest.importorskip("pyfar"), pytest.importorskip("pyrato.edc")
     parameters = pytest.importorskip("pyrato.parameters")
@@ -106,7 +106,7 @@ def test_pyrato_finds_the_same() -> None:
 
 
 def test_a_direct_sound_alone_is_all_early() -> None:
-    """Where a causal filter of high order has its direct sound late, and clarity of −inf, zero phase has 36 dB and more."""
+    """A causal filter of high order delays the direct sound and gives −inf; zero phase gives 36 dB and more."""
     h = np.zeros((1, 48000), np.float32)
     h[0, 960] = 1.0
     h += 1e-4 * noises(0.3, 1, seed=3)

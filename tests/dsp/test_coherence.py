@@ -23,7 +23,7 @@ def _pair(noise: float, seed: int, frames: int = 96000) -> tuple[FloatArray, Flo
 
 @pytest.mark.parametrize("noise", [0.03, 0.3, 1.0])
 def test_known_signal_to_noise(noise: float) -> None:
-    """Noise alike in both: γ = 1/(1 + N/S), and back."""
+    """Equal noise in both: γ = 1/(1 + N/S), and its inverse."""
     found = coherence(*_pair(noise, 1), RATE, FREQ_HZ)
     truth = 1 / (1 + noise**2) ** 2
     averages = 1 / found.floor
@@ -41,7 +41,7 @@ def test_scipy_finds_the_same() -> None:
     ours = coherence(first, second, RATE, FREQ_HZ[1:])
     for f, value in zip(FREQ_HZ[1:], ours.squared, strict=True):
         inside = (freq > f / 2 ** (1 / 6)) & (freq < f * 2 ** (1 / 6))
-        # 0.03: some 230 segments and 1 150 bins tell 0.02 each at 500 Hz, less above.
+        # 0.03: about 230 segments and 1150 bins scatter by 0.02 each at 500 Hz, less above.
         assert value == pytest.approx(theirs[inside].mean(), abs=0.03)
 
 
@@ -61,7 +61,7 @@ def test_unrelated_sounds_do_not_cohere() -> None:
 
 
 def test_a_moved_microphone_is_seen_in_the_treble_first() -> None:
-    """Direct sound and reflections whose delays change by a few hundredths of a millisecond: 1 cm of way."""
+    """Direct sound and reflections whose delays change by a few hundredths of a millisecond: 1 cm of path."""
     rng = np.random.default_rng(5)
     freq = np.fft.rfftfreq(48000, 1 / RATE)
     delays, gains = rng.uniform(0.005, 0.06, 200), rng.standard_normal(200)

@@ -31,7 +31,7 @@ def sweep(
 
 
 def main_room(rng: np.random.Generator, reverberation_s: float, seconds: float) -> np.ndarray:
-    """Direct sound 10 ms after the start, weaker or stronger than the decaying noise that follows it."""
+    """Direct sound 10 ms after the start, weaker or stronger than the following decaying noise."""
     time_s = np.arange(round(seconds * RATE)) / RATE
     h = rng.standard_normal(len(time_s)) * np.exp(-6.91 * time_s / reverberation_s)
     h[:700] = 0
@@ -52,7 +52,7 @@ def sub_room(rng: np.random.Generator, reverberation_s: float, seconds: float) -
 
 
 def with_noise(rng: np.random.Generator, sound: np.ndarray, ratio_db: float) -> np.ndarray:
-    """Pink noise added, its rms below that of the sound by the ratio."""
+    """Pink noise added, with its rms below that of the sound by the ratio."""
     spectrum = np.fft.rfft(rng.standard_normal(len(sound)))
     noise = np.fft.irfft(spectrum / np.sqrt(np.maximum(np.arange(len(spectrum)), 1)), len(sound))
     return sound + noise / noise.std() * np.sqrt(np.mean(sound**2)) * 10 ** (-ratio_db / 20)
@@ -117,7 +117,7 @@ def test_raw_sweeps_are_distinguished_from_impulse_responses(
 
 
 def test_distortion_does_not_hide_a_sweep() -> None:
-    """Harmonics sound in bands that the sweep reaches later, or never. Of hard clipping it is enough that it is refused."""
+    """Harmonics sound in bands that the sweep reaches later or never. A hard-clipped sweep need only be rejected."""
     rng = np.random.default_rng(8)
     for low_hz, high_hz, seconds in ((10, 200, 8.0), (20, 20000, 5.0)):
         heard = recorded(rng, sweep(low_hz, high_hz, seconds), sub_room(rng, 1.0, 1.0), 60)
@@ -148,7 +148,7 @@ PLAYED = {
 
 @pytest.mark.parametrize("heard_by", ["main", "sub"])
 def test_only_the_stimulus_that_was_played_gives_an_impulse_response(heard_by: str) -> None:
-    """A subwoofer's few bands show a gross mistake only: neighbours of 5 s differ by less than its modes ring."""
+    """A subwoofer's few bands show only gross mistakes: similar 5 s sweeps differ by less than its modes ring."""
     rng = np.random.default_rng(6)
     recordings = {}
     for reverberation_s in (0.3, 1.0):
@@ -166,7 +166,7 @@ TREBLE = signal.butter(1, (1000, 8000), "bandpass", fs=RATE, output="sos")
 
 @pytest.mark.parametrize(("heard_by", "rattle_db"), [("main", -15), ("sub", -25), ("sub", -40)])
 def test_a_rattle_is_no_wrong_stimulus(heard_by: str, rattle_db: float) -> None:
-    """Bursts of treble at one low tone: a subwoofer plays nothing in the bands that they fill."""
+    """Bursts of treble at one low tone, in bands in which a subwoofer plays nothing."""
     rng = np.random.default_rng(12)
     stimulus = PLAYED["5 s"]
     h = main_room(rng, 0.4, 1.0) if heard_by == "main" else sub_room(rng, 0.6, 1.5)
@@ -190,7 +190,7 @@ def test_a_right_stimulus_is_never_doubted_and_one_of_three_per_cent_more_is_fou
 
 
 def test_a_stimulus_a_quarter_longer_leaves_a_sweep_that_wraps_to_the_end() -> None:
-    """Low bands come after time zero and high ones before it, which the end of the circle holds."""
+    """Low bands come after time zero and high ones before it, at the end of the circle."""
     rng = np.random.default_rng(78)
     recording = recorded(rng, sweep(20, 20000, 1.6), main_room(rng, 0.5, 1.0), 60)
     assert deconvolved_shape(deconvolver(sweep(20, 20000, 2.0), len(recording), RATE), recording) is Shape.SWEEP
@@ -205,7 +205,7 @@ def test_shapes_do_not_depend_on_gain_or_sign() -> None:
 
 
 def test_a_band_is_as_late_as_its_tone_burst() -> None:
-    """A burst in each of three bands, at known times: found to within the smoothing."""
+    """A burst in each of three bands at known times, found to within the smoothing."""
     time_s = np.arange(4 * RATE) / RATE
     at = {250.0: 0.5, 1000.0: 1.7, 4000.0: 3.1}
     x = sum(np.sin(2 * np.pi * f * time_s) * np.exp(-(((time_s - t) / 0.05) ** 2)) for f, t in at.items())
@@ -217,7 +217,7 @@ def test_a_band_is_as_late_as_its_tone_burst() -> None:
 
 @pytest.mark.parametrize(("crest_db", "clear"), [(11.5, False), (12.9, True)])
 def test_a_band_has_a_time_where_it_rises_above_its_median_by_12_db(crest_db: float, clear: bool) -> None:
-    """A tone that falls by twice the crest within the recording: its median is in the middle. Smoothing takes 0.2 dB."""
+    """A tone that falls by twice the crest within the recording has its median in the middle. Smoothing costs 0.2 dB."""
     rate, seconds = 8000, 8
     time_s = np.arange(rate * seconds) / rate
     x = np.sin(2 * np.pi * 1000 * time_s) * 10 ** (-2 * crest_db / 20 * time_s / seconds)
@@ -246,7 +246,7 @@ LOUD = np.zeros(12)
 @pytest.mark.parametrize(
     ("times_s", "levels_db", "period_s", "expected"),
     [
-        # Within 0.25 s: one impulse response; with a third of the bands anywhere it still is.
+        # Within 0.25 s: one impulse response, even with a third of the bands anywhere.
         (np.full(12, 0.03), LOUD, 3.0, Shape.COMPACT),
         (np.r_[np.full(8, 0.03), 1.0, 2.0, 0.4, 1.7], LOUD, 3.0, Shape.COMPACT),
         (np.r_[np.full(7, 0.03), 1.0, 0.6, 2.0, 0.4, 1.7], LOUD, 3.0, Shape.SPREAD),
@@ -259,14 +259,14 @@ LOUD = np.zeros(12)
         # Just before the end of the period is just before its beginning.
         (np.r_[np.full(6, 2.95), np.full(6, 0.05)], LOUD, 3.0, Shape.COMPACT),
         (np.r_[np.full(6, 2.80), np.full(6, 0.03)], LOUD, 3.0, Shape.SPREAD),  # and 0.2 s before it is not
-        # Weak bands may be distortion of a lower tone: the strong ones rise.
+        # Weak bands may be distortion of a lower tone: only strong ones count.
         (
             np.r_[np.linspace(0.1, 2.8, 7), 0.2, 0.1, 0.3, 0.1, 0.2],
             np.r_[np.zeros(7), np.full(5, -30.0)],
             3.0,
             Shape.SWEEP,
         ),
-        # Fewer than three bands say nothing.
+        # Fewer than three bands are not enough.
         (np.r_[0.1, 0.1, np.full(10, np.nan)], LOUD, 3.0, Shape.NOISE),
         (np.r_[0.1, 0.1, 0.1, np.full(9, np.nan)], LOUD, 3.0, Shape.COMPACT),
         (np.r_[0.1, 0.1, np.full(10, np.nan)], LOUD, 0.9, Shape.COMPACT),

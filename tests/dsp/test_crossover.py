@@ -1,4 +1,4 @@
-"""Sums of subwoofers and mains: worked by hand, textbook crossovers by scipy, measured drivers."""
+"""Sums of subwoofers and mains: computed by hand, textbook crossovers by scipy, measured drivers."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ def test_filters_alone_reach_what_their_type_says() -> None:
     octave = (BINS_HZ >= 80 / np.sqrt(2)) & (BINS_HZ <= 80 * np.sqrt(2))
     expected = 20 * np.log10(np.hypot(np.abs(low), np.abs(high)) / (np.abs(low) + np.abs(high)))[octave]
     mean_db = float(np.average(expected, weights=1 / BINS_HZ[octave]))
-    # 0.05 dB: the octave's edges are weighed otherwise, as in the pooled sum below.
+    # 0.05 dB: the octave's edges have other weights, as in the pooled sum below.
     assert filters_sum_db(low, high, BINS_HZ, 80.0) == pytest.approx(mean_db, abs=0.05)
     assert -3.0103 < mean_db < -2.0
 
@@ -84,7 +84,7 @@ def test_an_entered_slope_is_believed_before_one_that_the_room_has_filled(order:
 def test_a_late_subwoofer_of_a_textbook_crossover_is_brought_back(late_ms: float) -> None:
     low = linkwitz_riley(80.0, "low") * np.exp(-2j * np.pi * BINS_HZ * late_ms / 1000)
     found = fit_crossover(pair(low[None], linkwitz_riley(80.0, "high")[None, None]))
-    # As near to the arrivals as costs no more than the 0.1 dB that are shown, about 0.6 ms at 80 Hz, in steps of 0.05 ms.
+    # The nearest delay to the arrivals that costs no more than the displayed 0.1 dB: about 0.6 ms at 80 Hz, in steps of 0.05 ms.
     assert found.delay_s * 1000 == pytest.approx(-late_ms, abs=0.7)
     assert found.polarity == 1 and found.after_db[0] == pytest.approx(-0.1 if late_ms else 0.0, abs=0.02)
     assert found.before_db[0] <= found.after_db[0] + 1e-9
@@ -95,8 +95,8 @@ def test_a_reversed_subwoofer_is_turned_over() -> None:
     assert found.polarity == -1 and abs(found.delay_s) < 0.7e-3 and found.inverting_gains_db > 1.0
 
 
-def test_half_a_period_is_no_reason_to_turn_it() -> None:
-    """Late by a quarter of a period: both polarities are as good at either end, and the one that is set stays."""
+def test_half_a_period_is_no_reason_to_invert_it() -> None:
+    """Late by a quarter of a period, both polarities are equally good, and the present one stays."""
     late = linkwitz_riley(80.0, "low") * np.exp(-2j * np.pi * BINS_HZ * 0.25 / 80.0)
     found = fit_crossover(pair(late[None], linkwitz_riley(80.0, "high")[None, None]))
     assert found.polarity == 1 and abs(found.inverting_gains_db) < 1.0
@@ -111,7 +111,7 @@ def test_the_search_stays_within_a_quarter_of_a_period() -> None:
 
 
 def test_three_mains_are_pooled_over_all_seats() -> None:
-    """In a simulated room no other delay of a fine grid is better than what is found, by more than what counts as flat."""
+    """In a simulated room no delay of a fine grid is better by more than the flatness tolerance."""
     h, *_ = modal_room(21, 4, 6, BINS_HZ)
     sub, mains = h[0] * linkwitz_riley(80.0, "low"), h[1:] * linkwitz_riley(80.0, "high")
     found = fit_crossover(pair(sub, mains))
@@ -124,14 +124,14 @@ def test_three_mains_are_pooled_over_all_seats() -> None:
         return float(np.average(loss.mean(axis=(0, 1)), weights=weights))
 
     best = max(mean(d, found.polarity) for d in np.linspace(-0.25, 0.25, 41) / 80)
-    # 0.1 dB counts as flat; 0.05 for the weights of this test, which take the octave's edges otherwise.
+    # 0.1 dB counts as flat, plus 0.05 dB for other weights at the octave's edges.
     assert mean(found.delay_s, found.polarity) >= best - 0.15
     assert found.after_db.mean() == pytest.approx(mean(found.delay_s, found.polarity), abs=0.05)
     assert crossover_sum_db(pair(sub, mains)).mean() == pytest.approx(mean(0.0, 1), abs=0.05)
 
 
 def test_measured_drivers_sum_as_their_phase_says() -> None:
-    """A woofer and a tweeter of a measured loudspeaker around 2 kHz: aligned, they lose less than reversed."""
+    """A measured woofer and tweeter around 2 kHz: aligned, they lose less than with reversed polarity."""
     if not MEASURED_DRIVERS.is_file():
         pytest.skip(NO_DATA)
     drivers, rate_hz = measured_drivers()
@@ -170,7 +170,7 @@ def late(subs: np.ndarray, by_s: float) -> np.ndarray:
 @pytest.mark.parametrize("seed", range(6))
 @pytest.mark.parametrize("mains", ["closed", "vented"])
 def test_an_aligned_room_has_no_hole(seed: int, mains: str) -> None:
-    """Aligned by the distances from one seat, and also a millisecond beside that, as tape and crossovers leave it."""
+    """Aligned by the distances from one seat, and up to a millisecond off, as after tape and crossovers."""
     subs, main = crossover_room(seed, "modes", mains=mains)
     for by_s in (-1e-3, 0.0, 1e-3):
         assert find_hole(pair(late(subs, by_s), main)) is None
@@ -188,7 +188,7 @@ def test_a_hole_is_found_with_its_reason_and_mend(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", range(0, 12, 2))
 def test_with_slopes_of_12_db_a_hole_is_not_called_a_wrong_polarity(seed: int) -> None:
-    """Two slopes of 12 dB per octave are 180° apart with the right polarity, and the other one mends that."""
+    """Two slopes of 12 dB per octave are 180° apart with the correct polarity, and the other polarity corrects that."""
     subs, main = crossover_room(seed, "modes", mains="flat")
     s = 1j * BINS_HZ / 80.0
     hole = find_hole(pair(subs * (s * s + np.sqrt(2.0) * s + 1), main))

@@ -1,4 +1,4 @@
-"""The filters of a crossover against scipy, handbook tables and the sums that their inventors state."""
+"""Crossover filters against scipy, handbook tables and the sums stated by their inventors."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ def test_filters_agree_with_scipy(order: int, side: Side) -> None:
         return np.asarray(signal.freqs(b, a, 2 * np.pi * FREQ_HZ)[1])
 
     ours = crossover_response(FREQ_HZ, CORNER_HZ, filter_of("butterworth", order), side)
-    # 1e-9: floating point; scipy takes its polynomial from the poles.
+    # 1e-9: rounding; scipy computes its polynomial from the poles.
     assert np.allclose(ours, expected(order), rtol=1e-9)
     if order % 2 == 0:
         ours = crossover_response(FREQ_HZ, CORNER_HZ, filter_of("linkwitz-riley", order), side)

@@ -66,7 +66,7 @@ def test_noise_is_compensated() -> None:
     """The same decays with and without noise 40 dB down: T20 stays; without compensation it would be far too long."""
     clean, noisy = noises(0.3, 40, seed=5), noises(0.3, 40, seed=5, background_db=-40.0)
     t20_clean, t20_noisy = (times_of(h).times_s["t20"][:, 4:] for h in (clean, noisy))
-    # 1 % of the medians, 4 % of nine in ten: at −25 dB noise of −40 dB adds 3 % of power, which is taken off, and cross
+    # 1 % of the medians, 4 % of nine in ten: at −25 dB noise of −40 dB adds 3 % of power, which is subtracted, and cross
     # terms with the decay, which are not (found: 0.6 % and 1.6 %).
     np.testing.assert_allclose(np.nanmedian(t20_noisy, axis=0), np.nanmedian(t20_clean, axis=0), rtol=0.01)
     assert np.nanquantile(np.abs(t20_noisy / t20_clean - 1), 0.9) < 0.04
@@ -97,7 +97,7 @@ def test_pyrato_finds_the_same_times() -> None:
     ours = times_of(h)
     for b in (3, 4, 5, 6):
         theirs = _pyrato(h, RATE_HZ, float(OCTAVES.centres_hz[b]), starts(4))
-        # 0.3 %: averaging intervals and the stretch taken as noise differ; EDT 2 %: pyrato's begins 0.1 dB below the start.
+        # 0.3 %: averaging intervals and noise stretch differ; EDT 2 %: pyrato's begins 0.1 dB below the start.
         np.testing.assert_allclose(ours.times_s["t20"][:, b], theirs["t20"], rtol=0.003)
         np.testing.assert_allclose(ours.times_s["t30"][:, b], theirs["t30"], rtol=0.003)
         np.testing.assert_allclose(ours.times_s["edt"][:, b], theirs["edt"], rtol=0.02)
@@ -145,7 +145,7 @@ def test_a_sports_hall_decays_as_listed() -> None:
 
 @pytest.mark.skipif(not OPEN_DATA.is_dir(), reason=NO_DATA)
 def test_a_living_room_is_too_bent_to_be_judged() -> None:
-    """OpenAIR living room: a strong direct sound, then a tail: libraries differ by ten percent, and we do not judge it."""
+    """OpenAIR living room: a strong direct sound, then a tail. Libraries differ by ten percent; there is no verdict."""
     soundfile = pytest.importorskip("soundfile")
     samples, rate_hz = soundfile.read(LIVING_ROOM, dtype="float32", always_2d=True)
     found = decays_and_clarity(samples[None, :, 0], rate_hz)[0]
@@ -185,7 +185,7 @@ def test_silence_and_bands_out_of_reach_say_so() -> None:
 
 
 def test_two_rooms_in_one_are_called_bent() -> None:
-    """A short decay with a long weak one behind (a coupled room): ξ or C tell, and only they."""
+    """A short decay with a long weak one behind (a coupled room): only ξ or C detect it."""
     h = noises(0.2, 12, seed=10) + np.float32(0.05) * noises(1.0, 12, seed=11)
     found = times_of(h)
     assert np.isin(found.doubt["t30"][:, 3:], (Doubt.BENT, Doubt.CURVED)).all()
@@ -234,8 +234,8 @@ def test_uncertainty_of_decay_times_by_hand() -> None:
 
 
 @pytest.mark.parametrize("centre_hz", [125.0, 1000.0])
-def test_the_filter_rings_as_long_before_the_sound_as_is_taken(centre_hz: float) -> None:
-    """Down to −60 dB: the envelope of an octave's response, by scipy; 0.1/B is 1 dB."""
+def test_the_filter_rings_as_long_before_the_sound_as_assumed(centre_hz: float) -> None:
+    """Down to −60 dB: the envelope of an octave's response by scipy; 0.1/B is 1 dB."""
     freq, frames = np.maximum(np.fft.rfftfreq(1 << 15, 1 / RATE_HZ), 1e-3), 1 << 15
     envelope = np.abs(signal.hilbert(np.fft.irfft(np.abs(band_gain(freq, centre_hz, 1)), frames)))
     lead = decay_curves._LEAD_WIDTHS / (centre_hz / math.sqrt(2)) * RATE_HZ

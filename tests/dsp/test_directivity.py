@@ -1,4 +1,4 @@
-"""Treble beside the axis against the directivity of a piston by scipy's Bessel function, and points worked out by hand."""
+"""Treble off the axis against the directivity of a piston by scipy's Bessel function, and points computed by hand."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ def _measured(noise: float, linear: bool = False) -> Distortion:
 
 @pytest.mark.parametrize("noise", [1e-7, 1e-4])
 def test_known_harmonics_at_the_same_output_frequency(noise: float) -> None:
-    """The room is in harmonic and linear response alike and cancels: the truth at every frequency."""
+    """The room is in harmonic and linear response alike and cancels: the true value at every frequency."""
     found = _measured(noise)
     assert found.orders == (2, 3, 4, 5)
     ratios = (found.harmonic_db - found.linear_db[:, None])[0]
@@ -61,13 +61,13 @@ def test_known_harmonics_at_the_same_output_frequency(noise: float) -> None:
     for order, truth in TRUTH_DB.items():
         reported = inside & np.isfinite(ratios[order - 2])
         assert reported.sum() > (100 if noise < 1e-6 or order < 4 else 0)
-        # 0.05 dB, the fourth 1 dB: noise 10 dB below a harmonic is taken off, its cross terms are not.
+        # 0.05 dB, the fourth 1 dB: noise 10 dB below a harmonic is subtracted, its cross terms are not.
         np.testing.assert_allclose(ratios[order - 2][reported], truth, atol=0.05 if order < 4 else 1.0)
     assert not np.isfinite(ratios[3]).any()  # there is no fifth
 
 
 def test_harmonics_over_fundamentals_are_those_of_steady_tones() -> None:
-    """As IEC 60268-21 measures: a tone through the same chain, its harmonics by transform; third octaves averaged."""
+    """As in IEC 60268-21: a tone through the same chain, its harmonics by a transform, averaged over third octaves."""
     found = _measured(1e-7)
     ratios = found.against_fundamental_db()[0]
     time_s, room = np.arange(RATE) / RATE, np.fft.rfft(_room(), RATE)

@@ -1,4 +1,4 @@
-"""Hum is found where it was put, with its frequency and level, and not where there is none."""
+"""Hum is found where it was added, with its frequency and level, and nowhere else."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ AMPLITUDES = np.array([1.0, 0.7, 0.5, 0.3, 0.2, 0.15])
 
 
 def noise(seed: int, time_s: float, slope_db: float = -5.0) -> np.ndarray:
-    """Noise of a room with ventilation: falls by 5 dB an octave from 15 Hz."""
+    """Noise of a ventilated room, falling by 5 dB an octave from 15 Hz."""
     rng = np.random.default_rng(seed)
     frames = int(time_s * RATE)
     freq = np.maximum(np.fft.rfftfreq(frames, 1 / RATE), 1e-3)
@@ -69,7 +69,7 @@ def test_level_and_lines_of_strong_hum() -> None:
     "frequencies", [(48.6, 97.2, 145.8), (51.3, 102.6), (55.0, 110.0, 220.0), (50.0,), (80.0, 160.0)]
 )
 def test_lines_of_a_fan_are_not_hum_of_the_mains(frequencies: tuple[float, ...]) -> None:
-    """Blades and motors with slip make lines as well, at multiples of another frequency; one line alone may be anything."""
+    """Fan blades and motors with slip have lines at multiples of another frequency; a single line may be anything."""
     x = noise(3, 30)
     time_s = np.arange(len(x)) / RATE
     x = x + sum(0.3 * np.sin(2 * np.pi * f * time_s) for f in frequencies)

@@ -39,7 +39,7 @@ def test_bandwidth_of_known_filters(low_hz: float, high_hz: float) -> None:
     level = spectrum.smoothed_level_db(spectrum.cumulative(power), 1.0, grid, 3)
     low, high = noise.bandwidth_hz(grid, level, (500.0, 2000.0))
     edge = 9 ** (1 / (2 * n))
-    # 6 %: two steps of a twenty-fourth octave (what a third-octave mean moves an edge of 24 dB an octave, and the grid).
+    # 6 %: two steps of a twenty-fourth octave (shift of a 24 dB per octave edge by a third-octave mean, and the grid).
     assert low == pytest.approx(low_hz / edge, rel=0.06)
     assert high == pytest.approx(high_hz * edge, rel=0.06)
     assert noise.bandwidth_hz(grid, np.zeros(len(grid)), (500.0, 2000.0)) == (None, None)

@@ -1,4 +1,4 @@
-"""The common latency and the factor on delays from arrivals: against sums done by hand and a general library."""
+"""The common latency and the factor on delays from arrivals, against sums by hand and a general library."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ DISTANCES_M = np.array([2.0, 2.6, 3.1, 3.7, 4.4, 1.2])
 
 
 def heard(factor: float, latency_s: float = 0.02) -> np.ndarray:
-    """t = τ + d/c − k·d/c: what a processor does that takes the distances k times as large."""
+    """t = τ + d/c − k·d/c: a processor that interprets the distances as k times as large."""
     return np.asarray(latency_s + (1 - factor) * DISTANCES_M / C)
 
 
@@ -63,7 +63,7 @@ def test_a_factor_of_the_delays_is_found_beside_an_outlier(factor: float, meanin
 def test_a_factor_with_a_large_uncertainty_means_nothing() -> None:
     for sd, means in ((0.019, True), (0.03, False)):
         assert (latency.UnitFit(1.0, sd, 0.0, ()).meaning == "right") is means
-    # Metres and feet mixed make 3.28 times as much of what the distances are off by.
+    # Mixing metres and feet makes errors of the distances 3.28 times as large.
     assert latency.UnitFit(3.25, 0.05, 0.0, ()).meaning == "feet were entered where metres are expected"
     assert latency.UnitFit(3.25, 0.07, 0.0, ()).meaning is None
     assert latency.UnitFit(1.04, 0.001, 0.0, ()).meaning == "right"  # another speed of sound

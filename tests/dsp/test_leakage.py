@@ -1,6 +1,7 @@
-"""A channel that also plays from another loudspeaker: found with its level at each sample rate, and in no healthy room.
+"""A channel that also plays from another loudspeaker: found with its level at each sample rate, and in no healthy
+room.
 
-The rooms are decaying noise (`decaying_rooms`), and a real one whose loudspeaker stood in 37 directions.
+The rooms are decaying noise (`decaying_rooms`), and a real one with a loudspeaker in 37 directions.
 """
 
 from __future__ import annotations
@@ -72,7 +73,7 @@ def test_its_onset_says_which_of_the_two_plays_from_both() -> None:
 
 
 def test_two_loudspeakers_share_nothing_beyond_chance() -> None:
-    """Thirty pairs: the ratio to chance of the highest of 481 lags stays below 4, of lag zero below 3."""
+    """Thirty pairs: the highest of 481 lags stays below 4 times chance, lag zero below 3."""
     highest: dict[tuple[float, ...] | None, float] = {(0.0,): 0.0, None: 0.0}
     for seed in range(10):
         responses = [pair(16000, 50 + seed * 2 + k) for k in (0, 1)]
@@ -87,10 +88,10 @@ def test_two_loudspeakers_share_nothing_beyond_chance() -> None:
     assert highest[None] < 4.0 and highest[0.0,] < 3.0
 
 
-def test_a_real_room_accuses_none_of_its_loudspeakers() -> None:
-    """A loudspeaker 1.5 m from the two ears of a dummy head, in 37 directions 5° apart; the ears stand for seats.
+def test_no_leak_is_found_in_a_real_room() -> None:
+    """A loudspeaker 1.5 m from a dummy head, in 37 directions 5° apart; its two ears represent seats.
 
-    Directions at least 30° apart, no mirror images: those are equally far from the head by definition.
+    Directions at least 30° apart without mirror images, which are equally far from the head by definition.
     """
     if not MEASURED_ROOM.exists():
         pytest.skip(NO_DATA)

@@ -1,4 +1,4 @@
-"""One recording in two formats, and two places in a room: which are alike. Rooms by pyroomacoustics."""
+"""Likeness of one recording in two formats, and of two places in a room. Rooms by pyroomacoustics."""
 
 from __future__ import annotations
 
@@ -102,7 +102,7 @@ def test_too_little_in_common_says_nothing() -> None:
 
 
 def ripple(size_db: float, share: float = 1.0) -> FloatArray:
-    """+ and − in turn, over a share of the frequencies."""
+    """Alternately + and −, over a share of the frequencies."""
     sign = np.where(np.arange(len(GRID_HZ)) % 2, size_db, -size_db)
     return np.where(np.arange(len(GRID_HZ)) % 20 < 20 * share, sign, 0.0)
 
@@ -114,7 +114,7 @@ def ripple(size_db: float, share: float = 1.0) -> FloatArray:
         (0.34, 1.0, False, False),
         (0.7, 0.3, False, True),
         (0.9, 0.3, False, False),
-        (0.04, 1.0, True, True),  # what was smoothed before has lost its ripple: 0.05 dB
+        (0.04, 1.0, True, True),  # earlier smoothing removed the ripple: 0.05 dB
         (0.07, 1.0, True, False),
     ],
 )
@@ -145,7 +145,7 @@ def test_likeness_is_that_of_what_both_hold_within_the_range() -> None:
 
 
 def test_places_are_surely_two_from_0_6_db_on() -> None:
-    """Twice what the responses of one place differ by, and below the 0.87 dB of the nearest two places in simulated rooms."""
+    """Twice the difference at one place, and below the 0.87 dB of the nearest two places in simulated rooms."""
     zigzag = np.where(np.arange(len(GRID_HZ)) % 2, 1.0, -1.0)
     levels = np.array([0 * zigzag, 0.25 * zigzag, 0.65 * zigzag, np.full(len(GRID_HZ), np.nan)])
     unlike = unlike_places(levels)

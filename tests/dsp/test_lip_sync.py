@@ -82,7 +82,7 @@ def test_a_recording_without_pairs_is_refused() -> None:
 
 
 def test_speech_beside_flashes_is_no_offset() -> None:
-    """Bursts at random times, as of talk, do not belong to the flashes."""
+    """Bursts at random times, as in speech, do not belong to the flashes."""
     light, _ = recording(0.1, count=12)
     rng = np.random.default_rng(3)
     sound = rng.normal(0, 0.002, len(light))

@@ -84,7 +84,7 @@ def test_steady_noise_is_no_burst_at_any_tone() -> None:
 
 @pytest.mark.parametrize(("rate_hz", "start_hz"), [(8000.0, 20.0), (48000.0, 100.0)])
 def test_rattles_are_not_looked_for_where_treble_or_bass_is_missing(rate_hz: float, start_hz: float) -> None:
-    """Treble begins at 16 times 400 Hz, and two octaves of low tones are needed."""
+    """Treble begins at 16 times 400 Hz, and two octaves of low tones are required."""
     time_s = np.arange(int(5 * rate_hz)) / rate_hz
     sweep = np.asarray(signal.chirp(time_s, start_hz, 5.0, 0.4 * rate_hz, "logarithmic", phi=-90))
     impulse = np.zeros(len(sweep))

@@ -29,7 +29,9 @@ def survey(
     swap: tuple[str, ...] = (),
     known: bool = True,
 ) -> Survey:
-    """The invented cinema: delays by tape from A2, everything surveyed up to `error_m` wrong; `swap`: each from the next's."""
+    """The invented cinema: delays by tape from A2, positions up to `error_m` wrong; `swap`: each plays from the
+    next's place.
+    """
     rng = np.random.default_rng(seed)
     at = np.array([LOUDSPEAKERS[c][2] for c in ids])
     ears = np.array([SEATS[s] for s in seats])
@@ -133,7 +135,7 @@ def test_a_swap_shows_in_a_single_row_where_the_delays_are_known(
 
 
 def test_the_common_latency_is_what_a_single_row_needs() -> None:
-    # METHODS of the project: z of 13 to 18 with the delays known against 1 to 4 without, identical places but for height.
+    # z of 13 to 18 with known delays, of 1 to 4 without, for places that differ only in height (by simulation).
     z = {}
     for known in (True, False):
         found = match(survey(ROW_A, swap=("SiL", "SiR"), error_m=0.0, known=known))
@@ -181,7 +183,7 @@ def test_two_loudspeakers_alone_cannot_tell_a_swap_from_exchanged_seats() -> Non
 
 
 def test_exchanged_delays_are_no_swap() -> None:
-    # As if the processor held each other's distance, at all seats of two rows alike.
+    # As if the processor had each other's distance, equal at all seats of two rows.
     made = survey(error_m=0.03)
     i, k = MAINS.index("SiL"), MAINS.index("BL")
     arrivals = made.arrivals_s.copy()
@@ -251,7 +253,7 @@ def test_three_channels_without_a_clock_are_enough_to_say_so() -> None:
 
 
 def test_a_few_reflections_among_three_channels_are_no_missing_clock() -> None:
-    # Three of twelve recordings late by what reflections make: found by fresh rooms to have been taken for no clock.
+    # Three of twelve recordings late by the effect of reflections: once mistaken for a missing clock in random rooms.
     late = [(0, 1, 0.0057), (1, 2, 0.0036), (1, 3, 0.0039)]
     for seed in range(6):
         made = survey(("A1", "A2", "A3", "B1"), ["FL", "FC", "FR"], seed=seed)
@@ -275,13 +277,13 @@ def test_a_clock_lost_by_milliseconds_is_no_poor_survey(jitter_s: float, error_m
 def test_a_channel_heard_at_one_seat_says_nothing_of_clocks_where_its_delay_is_unknown() -> None:
     made = survey(ROW_A, known=False)
     arrivals = made.arrivals_s + np.random.default_rng(0).uniform(0, 0.02, made.shape)
-    arrivals[3:, 1:] = np.nan  # three channels without a clock show it, however many others are heard once
+    arrivals[3:, 1:] = np.nan  # three channels without a clock prove it, however many others have one recording
     assert matching._State(with_arrivals(made, arrivals)).has_no_clock()
 
 
 @pytest.mark.parametrize(("seed", "known"), [(30, True), (5, False), (30, False)])
 def test_what_leaves_most_of_the_misfit_explains_nothing(seed: int, known: bool) -> None:
-    # Of 33 recordings, each up to 8 ms late, some exchange or moved microphone always takes a part of the misfit.
+    # With 33 recordings, each up to 8 ms late, some exchange or moved microphone always explains a part of the misfit.
     made = survey(("A1", "A2", "A3"), seed=seed, known=known)
     late = np.random.default_rng([1, seed]).uniform(0, 0.008, made.shape)
     found = match(with_arrivals(made, made.arrivals_s + late))
@@ -290,7 +292,7 @@ def test_what_leaves_most_of_the_misfit_explains_nothing(seed: int, known: bool)
 
 def test_what_nothing_explains_exchanges_no_loudspeakers() -> None:
     # Two channels in a wide room that are up to 8 ms later or earlier, as where no clock is common: an exchange fits
-    # better than the labels, and not well.
+    # better than the labels, but not well.
     flights = np.array([[11.08, 12.04], [11.61, 10.55]]) / 1000
     across = np.array([[-0.39, -0.54], [0.54, 0.39]])
     made = Survey(
@@ -332,7 +334,7 @@ def test_one_seat_without_a_clock_is_not_eleven_wrong_delays() -> None:
     [
         (("FL", "FC", "FR"), (42, 0, -14), True),  # one room of a fault matrix
         (("FL", "FC", "FR"), (42, 0, 0), False),  # one of three is late
-        (("FL", "FC", "FR"), (20, 0, -14), False),  # what wrong settings can be: less than 40 ms
+        (("FL", "FC", "FR"), (20, 0, -14), False),  # possible for wrong settings: less than 40 ms
         (("FL", "FC", "FR", "SiL", "SiR"), (0, 0, 0, 60, 60), False),  # a wireless link
         (("FL", "FC", "FR", "SiL", "SiR"), (0, 9, 0, 60, 60), True),
         (("FL", "FC", "FR", "SiL", "SiR"), (0, 9, 0, 0, 60), False),  # most agree
@@ -353,7 +355,7 @@ def test_one_seat_without_noted_settings_shares_no_clock_where_no_setting_explai
 
 
 def exact(seats: tuple[str, ...] = ALL, ids: list[str] = MAINS, known: bool = True) -> Survey:
-    """The invented cinema without any error: latency of 30 ms, flight and delay."""
+    """The invented cinema without errors: latency of 30 ms, flight and delay."""
     made = survey(seats, ids, error_m=0.0, known=known)
     tape = np.linalg.norm(np.array([LOUDSPEAKERS[c][2] for c in ids]) - np.array(SEATS["A2"]), axis=1)
     return with_arrivals(made, 0.03 + made.flights_s + ((tape.max() - tape) / C)[:, None])
@@ -431,7 +433,7 @@ def test_the_latency_is_that_of_most_channels_whose_delay_is_known() -> None:
 @pytest.mark.parametrize(
     ("seats", "count", "known", "off", "by_s", "scattered"),
     [
-        # One seat: settings say where each must be; a common shift is latency, so the shifts differ.
+        # One seat: settings determine each arrival; a common shift is latency, so the shifts differ.
         (1, 8, True, 5, 0.005, True),
         (1, 8, True, 3, 0.005, False),  # fewer than half: reflections
         (1, 8, True, 5, 0.0003, False),  # 10 cm
@@ -445,7 +447,7 @@ def test_the_latency_is_that_of_most_channels_whose_delay_is_known() -> None:
         (6, 8, True, 5, 0.005, True),
         (6, 8, True, 3, 0.005, False),
         (6, 8, True, 5, 0.0003, False),
-        # Three channels: what reflections make (a few ms) does not count, what cutting by hand makes does.
+        # Three channels: the effect of reflections (a few ms) does not count, that of cutting by hand does.
         (6, 3, True, 3, 0.005, False),
         (6, 3, True, 3, 0.2, True),
     ],
@@ -464,7 +466,7 @@ def test_recordings_are_scattered_where_half_of_them_fit_nothing(
 
 @pytest.mark.parametrize(
     ("off_ms", "known", "scattered"),
-    # Of two that agree and one that does not, the one is late; without settings a delay may be anything.
+    # If two agree and one does not, that one is late; without settings a delay may be anything.
     [((10.2, -9.7, 0.0), True, True), ((10.2, -9.7, 0.0), False, False), ((0.0, 4.0, 60.0), True, False)],
 )
 def test_three_arrivals_are_scattered_where_no_two_of_them_agree(
@@ -571,7 +573,7 @@ def test_two_files_exchanged_at_one_seat() -> None:
 
 @pytest.mark.parametrize("seat", [0, 2])
 def test_files_exchanged_beside_a_mirrored_seat_are_sure_where_the_microphone_was_moved(seat: int) -> None:
-    """FL and FR at A1 arrive as FR and FL at A3: exchanged, or measured there. Responses that differ exclude the second."""
+    """FL and FR at A1 arrive as FR and FL at A3: exchanged, or measured there, which unlike responses exclude."""
     made = exact(ROW_A)
     i, k = MAINS.index("FL"), MAINS.index("FR")
     arrivals = made.arrivals_s.copy()
@@ -588,7 +590,7 @@ def test_files_exchanged_beside_a_mirrored_seat_are_sure_where_the_microphone_wa
     assert ([each.key for each in found.sure], found.undecided) == ([("exchanged-at-seat", (i, k), (seat,))], ())
 
 
-def test_an_explanation_costs_what_it_is_rare_by() -> None:
+def test_a_rarer_explanation_costs_more() -> None:
     """−2·ln of a twentieth to a hundredth, and of the number of ways in which it could have happened."""
     arrivals = exact().arrivals_s
     exchanged, same, early = (arrivals.copy() for _ in range(3))
@@ -613,7 +615,7 @@ def test_every_channel_has_its_place_and_the_next_best() -> None:
     assert [place for place, _ in found.places] == list(range(len(MAINS)))
     assert min(z for _, z in found.places) > 4.0
     assert all(rival != i for i, rival in enumerate(found.rivals))
-    # One seat, delays known: mirrored loudspeakers are at one distance, and nothing tells them apart.
+    # One seat with known delays: mirrored loudspeakers are equally far and cannot be distinguished.
     mirrored = match(exact(("A2",)))
     assert MAINS[mirrored.rivals[MAINS.index("SiL")]] == "SiR"
     assert mirrored.places[MAINS.index("SiL")][1] == pytest.approx(0.0, abs=1e-3)

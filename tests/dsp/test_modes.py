@@ -1,4 +1,4 @@
-"""Modes of a room against eigenvalues of the discretised wave equation, and against the number that theory predicts."""
+"""Modes of a room against eigenvalues of the discretised wave equation, and against their predicted number."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ def test_the_number_of_modes_is_that_of_kuttruff() -> None:
     surface = 2 * (length * width + length * height + width * height)
     k = 400.0 / SPEED_M_S
     expected = 4 * math.pi / 3 * volume * k**3 + math.pi / 4 * surface * k**2 + edges / 8 * k
-    # The formula is a mean: the true number goes up in steps round it.
+    # The formula is a mean: the true number rises in steps around it.
     assert len(room_modes(ROOM, SPEED_M_S, 400.0)) == pytest.approx(expected, rel=0.03)
 
 

@@ -1,4 +1,4 @@
-"""Hommel's method against examples by hand and the closed test that it shortens; factors against scipy.stats."""
+"""Hommel's method against examples by hand and the closed test that it abbreviates; factors against scipy.stats."""
 
 from __future__ import annotations
 
@@ -33,8 +33,8 @@ def test_examples(p_values: list[float], found: list[bool]) -> None:
     assert significant(p_values) == found
 
 
-def test_it_finds_what_the_closed_test_with_simess_inequality_finds() -> None:
-    """Marcus, Peritz, Gabriel 1976 (from memory): one is significant where every set that contains it is."""
+def test_it_agrees_with_the_closed_test_by_simess_inequality() -> None:
+    """Marcus, Peritz, Gabriel 1976 (from memory): one is significant if every set that contains it is."""
     rng = np.random.default_rng(1)
     for _ in range(200):
         p = rng.uniform(0, 0.04, 5) ** rng.uniform(0.7, 1.5)

@@ -1,4 +1,4 @@
-"""Two loudspeakers against each other: published crossovers, measured drivers, echoes of their own at each seat."""
+"""Two loudspeakers compared: published crossovers, measured drivers, separate echoes at each seat."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ INVERTED = {"lr2", "bw2"}
 
 
 def drivers(name: str, *corners_hz: float) -> list[ComplexArray]:
-    """Responses of the drivers of a loudspeaker, low to high, each as its crossover wants it connected."""
+    """Responses of the drivers of a loudspeaker, low to high, each with the polarity that its crossover requires."""
     out, upper, sign = [], np.ones(len(FREQ_HZ), complex), 1
     for corner_hz in corners_hz:
         out.append(sign * upper * way(name, corner_hz, "low"))
@@ -160,7 +160,7 @@ def test_a_reversed_driver_leaves_a_null_where_both_drivers_play(name: str, corn
 @pytest.mark.parametrize("name", ["bw1", "bw3"])
 @pytest.mark.parametrize("corner_hz", [1200.0, 2000.0])
 def test_a_crossover_in_quadrature_has_no_null_and_names_neither(name: str, corner_hz: float) -> None:
-    # The sum is flat whichever way the tweeter is connected (Linkwitz 1976): the phase alone shows it.
+    # The sum is flat with either polarity of the tweeter (Linkwitz 1976): only the phase shows it.
     low, high = drivers(name, corner_hz)
     found = relation(low - high, low + high)
     assert found.split_hz is not None
@@ -252,7 +252,7 @@ def test_two_subwoofers_of_one_model(order: int, sign: int) -> None:
 
 @pytest.mark.parametrize(
     ("correlations", "weakest_octave", "sign"),
-    # Half of the sound alike (determined by simulation), every octave the same way round, at four of five seats.
+    # Half of the sound alike (determined by simulation), with one sign in every octave, at four of five seats.
     [
         ((0.51,) * 5, 0.4, 1),
         ((-0.51,) * 5, 0.4, -1),
@@ -279,7 +279,7 @@ def test_a_sign_needs_half_of_the_sound_alike_in_every_octave_at_four_of_five_se
 
 
 def mirrored_in_a_real_room(turned: tuple[str, float] | None = None) -> list[pair_polarity.Relation]:
-    """The loudspeaker at an angle to the left and to the right, the ears as two seats; one with its tweeter turned."""
+    """The loudspeaker at an angle to the left and to the right, the ears as two seats; one with its tweeter inverted."""
     impulses, rate_hz, azimuth = measured_room()
     angles = [round(float(each)) % 360 for each in azimuth]
     if turned is not None:
@@ -414,7 +414,7 @@ def test_a_reversed_driver_s_ratio_is_taken_out(corner_hz: float, slope: int, an
     q = (np.maximum(freq_hz, 1.0) / corner_hz) ** slope * np.exp(1j * np.radians(angle_deg))
     ratio = (1 - q) / (1 + q + 1e-9)
     rng = np.random.default_rng(1)
-    other = np.exp(2j * np.pi * rng.uniform(size=(1, len(freq_hz))))  # any phase: both share it
+    other = np.exp(2j * np.pi * rng.uniform(size=(1, len(freq_hz))))  # any phase, common to both
     found = pair_polarity.compare(
         sign * np.clip(np.abs(ratio), 1e-3, 1e3) * np.exp(1j * np.angle(ratio)) * other, other
     )
@@ -560,7 +560,7 @@ def test_two_that_differ_elsewhere_are_other_models_and_no_reversed_driver(
 def test_a_reversed_driver_must_show_at_four_of_five_seats(others: int, found: bool) -> None:
     made = seats_with(0.5, 0.9, 5)
     turned = made.turned.copy()
-    turned[:others] *= 0.52 / 0.9  # hardly more than without the ratio: less than half of any gain
+    turned[:others] *= 0.52 / 0.9  # little more than without the ratio: less than half of any gain
     relation = pair_polarity.relation(replace(made, turned=turned))
     assert (relation.split_hz is not None) is found
     assert not found or relation.agree == 4
@@ -574,7 +574,7 @@ def test_a_ratio_that_makes_the_two_a_little_more_alike_makes_the_sign_doubtful(
     assert (relation.sign, relation.changes_sign) == (sign, changes)
     assert (relation.confidence > 0) is (sign is not None)
     assert not relation.opposite
-    # Opposite in every octave something is reversed in one of the two, be it a driver alone.
+    # If they are opposite in every octave, at least one driver of one of them is reversed.
     other = pair_polarity.relation(seats_with(-0.8, -0.8 - gain, 4))
     assert (other.sign, other.opposite) == (None if sign is None else -1, changes)
     assert other.confidence > 0

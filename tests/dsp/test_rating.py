@@ -1,4 +1,4 @@
-"""NC and NR against their tables: every curve rates as itself, and examples worked by hand."""
+"""NC and NR against their tables: every curve rates as itself, and examples computed by hand."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ def test_nc_curves_are_those_of_s12_2(line: dict[str, str]) -> None:
 
 @pytest.mark.parametrize("line", NC, ids=lambda line: line["nc"])
 def test_a_spectrum_on_a_curve_gets_its_number(line: dict[str, str]) -> None:
-    """By the standard's order: the mean of 500 Hz to 4 kHz of the curves in the table is their number within 1.5."""
+    """By the standard, the mean of the curves in the table from 500 Hz to 4 kHz is their number within 1.5."""
     found = rating.nc_rating(_octaves(line))
     octaves = _octaves(line)
     sil = np.mean([octaves[hz] for hz in (500, 1000, 2000, 4000)])
@@ -36,7 +36,7 @@ def test_a_spectrum_on_a_curve_gets_its_number(line: dict[str, str]) -> None:
     assert found.value == pytest.approx(max(sil, float(line["nc"])) if sil <= 70 else 70)
 
 
-def test_rumble_rules_by_the_curve_it_touches() -> None:
+def test_rumble_decides_by_the_curve_that_it_touches() -> None:
     """63 Hz at 62 dB is half way from NC 35 (60) to NC 40 (64): NC 37.5; the rest is on NC 20."""
     octaves = rating.nc_curve_db(20) | {63: 62.0}
     found = rating.nc_rating(octaves)
@@ -44,7 +44,7 @@ def test_rumble_rules_by_the_curve_it_touches() -> None:
     assert found.text == "38"
 
 
-def test_a_mean_that_no_octave_exceeds_rules() -> None:
+def test_a_mean_that_no_octave_exceeds_decides() -> None:
     """500 Hz to 4 kHz at 42, 40, 39, 39: mean 40.0; the NC 40 curve there is 44, 41, 39, 38, exceeded at 4 kHz by 1 dB: NC 41."""
     quiet = {63: 40.0, 125: 40.0, 250: 40.0, 8000: 30.0}
     touched = rating.nc_rating(quiet | {500: 42.0, 1000: 40.0, 2000: 39.0, 4000: 39.0})
@@ -87,7 +87,7 @@ def test_the_instruments_own_noise_makes_bounds() -> None:
     assert clean[1000] == pytest.approx(10 * np.log10(10**1.2 - 10**0.5))
     assert (clean[63], clean[8000]) == (40.0, 12.0)
     found = rating.nr_rating(clean, bounds)
-    assert (found.octave_hz, found.bound) == (8000, "at most")  # (12 + 8)/1.03 = 19.4: what rules is the microphone
+    assert (found.octave_hz, found.bound) == (8000, "at most")  # (12 + 8)/1.03 = 19.4: the microphone decides
     assert rating.nr_rating(clean | {8000: 5.0}, bounds).octave_hz == 4000
 
 

@@ -110,7 +110,7 @@ def test_candidates_are_named_within_their_tolerance() -> None:
 
 
 def test_a_wall_is_known_within_0_3_ms_and_a_seat_back_within_1_ms() -> None:
-    """Tolerances: what positions, sizes and reading add up to, as stated with them; half a metre for a seat back."""
+    """Tolerances: the sum of errors of positions, sizes and reading; half a metre of width for a seat back."""
     among = candidates((0.0, 0.1, 1.1), (0.4, 4.9, 1.4), ROOM, C, {"back of row A": (0.4, 3.5, 0.9)})
     for each in among:
         limit_s = 0.001 if each.name == "back of row A" else 0.0003
@@ -167,13 +167,13 @@ def test_backs_of_known_height() -> None:
     assert seat_backs([a1, b1], b1, assumed=False) == {"back of row A": pytest.approx((0.0, 3.25, 0.95))}
     low = replace(
         a1, back_top_m=0.90
-    )  # 0.2 m below the ears: it throws nothing back to them, but perhaps to the next row
+    )  # 0.2 m below the ears: it reflects nothing to them, but perhaps to the next row
     assert list(seat_backs([low, b1], low)) == ["back of row B"]
     assert seat_backs([low, b1], b1)["back of row A"] == pytest.approx((0.0, 3.25, 0.80))
 
 
 def test_a_room_by_another_library() -> None:
-    """pyroomacoustics: bare walls, images to the third order. What the plan predicts is found where it says."""
+    """pyroomacoustics: bare walls, images to the third order. Predicted reflections are found in their places."""
     warnings.simplefilter("ignore")
     pra = pytest.importorskip("pyroomacoustics")
     mains = {name: place for name, (_, role, place) in LOUDSPEAKERS.items() if role != "sub"}
@@ -210,8 +210,8 @@ def test_a_room_by_another_library() -> None:
                     way_m = direct_m + candidate.delay_s * C
                     off_db.append(nearest.level_db - 20 * np.log10(direct_m / way_m) - 10 * np.log10(1 - 0.35))
     assert expected > 250
-    assert hit / expected > 0.88  # the rest is within half a millisecond of something stronger
-    # Neighbours pull delays and add to or cancel levels: that is what the stated uncertainties are for.
+    assert hit / expected > 0.88  # the others are within half a millisecond of a stronger one
+    # Neighbours shift delays and add to or cancel levels, which the stated uncertainties include.
     assert np.std(off_s) < 1.1 * DELAY_U_S
     assert np.median(off_db) == pytest.approx(0.0, abs=0.5)
     assert np.std(off_db) < 1.3 * LEVEL_U_DB

@@ -50,8 +50,8 @@ def test_the_mask_by_its_corners() -> None:
 
 @pytest.mark.parametrize(("rate_hz", "frames"), [(8000.0, 64), (44100.0, 960), (96000.0, 4800)])
 @pytest.mark.parametrize("kind", ["noise", "silence", "impulse", "constant", "whisper"])
-def test_whatever_comes_in_there_is_a_number_or_a_reason(rate_hz: float, frames: int, kind: str) -> None:
-    """Responses far too short or of no use: no warning, no exception, no number without uncertainty."""
+def test_every_response_gets_a_number_or_a_reason(rate_hz: float, frames: int, kind: str) -> None:
+    """Responses far too short or unusable: no warning, no exception, no number without uncertainty."""
     h = {
         "noise": np.random.default_rng(1).standard_normal((2, frames)),
         "silence": np.zeros((2, frames)),
@@ -73,8 +73,8 @@ def test_whatever_comes_in_there_is_a_number_or_a_reason(rate_hz: float, frames:
                         assert np.isfinite([estimate.value, estimate.u]).all()
 
 
-def test_a_response_decays_the_same_in_any_company() -> None:
-    """Other responses in the batch, such as an earlier one, must not matter. Tolerance: rounding."""
+def test_other_responses_of_a_batch_do_not_affect_a_decay() -> None:
+    """Other responses in the batch must not matter. Tolerance: rounding."""
     impulses = noises(0.4, 3, seed=7, background_db=-50.0)
     late = np.roll(impulses, 1000, axis=1)
     together, _ = decays_and_clarity(np.concatenate([impulses, late]), RATE_HZ)

@@ -65,7 +65,7 @@ def test_rounding_costs_no_more_than_its_step(unit: str, step: float, worst_ms: 
 
 
 def test_distances_are_scaled_to_the_processors_own_speed_of_sound() -> None:
-    """The processor divides by what it assumes: the delay between two loudspeakers must come out as the air makes it."""
+    """The processor divides by its assumed speed: the delay between two loudspeakers must equal that in air."""
     found = delays.delay_settings([4.0, 2.0], 346.0, DelayRange(unit="m", max=20, step=1e-6), 340.0)
     applied = delays.applied_delays_s([s.setting for s in found], DelayRange(unit="m", max=20, step=1e-6), 340.0)
     assert applied[1] - applied[0] == pytest.approx(2.0 / 346.0, abs=1e-8)
@@ -73,7 +73,7 @@ def test_distances_are_scaled_to_the_processors_own_speed_of_sound() -> None:
 
 @pytest.mark.parametrize(("distance_m", "clipped"), [(6.0, False), (6.05, False), (6.051, True)])
 def test_what_rounds_into_the_range_is_not_clipped(distance_m: float, clipped: bool) -> None:
-    """Of steps of 0.1 m to 6 m the last one serves up to 6.05 m."""
+    """With 0.1 m steps up to 6 m, the last step covers up to 6.05 m."""
     found = delays.delay_settings([distance_m, 2.0], 343.0, DelayRange(unit="m", max=6, step=0.1))
     assert [each.clipped for each in found] == [clipped, False]
 

@@ -73,7 +73,7 @@ def test_deconvolution_recovers_a_known_response() -> None:
     recording = _measured(h, s).astype(np.float32)
     d = sweep.sweep_deconvolver(s, len(recording))(recording[None])[0]
     freq = np.geomspace(40, 16000, 300)
-    # A quarter of a second before time zero is kept: what is below 20 Hz is taken out without phase and rings both ways.
+    # A quarter of a second before time zero is kept: the zero-phase removal below 20 Hz rings in both directions.
     padded = np.concatenate((np.zeros(12000), h))
     got, want = (signal.freqz(x, worN=freq, fs=RATE)[1] for x in (np.roll(d, 12000)[:36000], padded))
     # 0.02 dB: float32, the tail cut off at half a second, and the fades of the sweep.
@@ -88,7 +88,7 @@ def test_deconvolution_agrees_with_pyfar() -> None:
     ours = sweep.sweep_deconvolver(s, len(recording))(recording[None].astype(np.float32))[0]
     x = np.zeros(len(recording))
     x[: len(sweep.sweep_signal(s))] = sweep.sweep_signal(s)
-    with warnings.catch_warnings():  # it announces another form of the same function
+    with warnings.catch_warnings():  # deprecation warning for another form of the same function
         warnings.simplefilter("ignore")
         theirs = pyfar.dsp.deconvolve(
             pyfar.Signal(recording, RATE), pyfar.Signal(x, RATE), frequency_range=(20, 20000)
@@ -326,7 +326,7 @@ def test_the_four_strongest_reflections_are_kept() -> None:
 
 
 def test_a_tail_that_still_decays_is_no_noise_and_recorded_silence_is() -> None:
-    """60 dB in 2 s: after half a second the sound of the room is 45 dB above the silence that was recorded."""
+    """60 dB in 2 s: after half a second the room is still 45 dB above the recorded silence."""
     rng = np.random.default_rng(5)
     h = rng.standard_normal(24000) * 10 ** (-3 * np.arange(24000) / RATE / 2.0)
     h[0] = 30.0
@@ -340,7 +340,7 @@ def test_a_tail_that_still_decays_is_no_noise_and_recorded_silence_is() -> None:
 
 @pytest.mark.parametrize(("length_s", "known"), [(0.09, False), (0.9, True)])
 def test_a_response_cut_off_in_its_decay_holds_no_noise(length_s: float, known: bool) -> None:
-    """60 dB in 0.5 s: within the last 14 ms of 90 ms the sound of the room falls by 1.6 dB only. Noise at −65 dB."""
+    """60 dB in 0.5 s: within the last 14 ms of 90 ms the sound falls by only 1.6 dB. Noise at −65 dB."""
     frames, rng = round(length_s * RATE), np.random.default_rng(6)
     h = rng.standard_normal(frames) * (10 ** (-3 * np.arange(frames) / RATE / 0.5) + 10**-3.25)
     noise_db = analysis.analyse(Response(impulse=h, rate_hz=RATE)).noise_db
@@ -393,7 +393,7 @@ def quantised(samples: np.ndarray, bits: int) -> np.ndarray:
 @pytest.mark.parametrize("bits", [16, 24])
 @pytest.mark.parametrize("level", [0.99, 0.1, 0.003])
 def test_clean_recordings_are_not_called_clipped(level: float, bits: int) -> None:
-    """Few steps of quantisation, a tone, a third harmonic and a soft subwoofer make flat tops without clipping."""
+    """Few steps of quantisation, a tone, a third harmonic and a soft subwoofer have flat tops without clipping."""
     rng = np.random.default_rng(4)
     time = np.arange(2 * RATE) / RATE
     tone = np.sin(2 * np.pi * 37.0 * time)
@@ -571,7 +571,7 @@ def _envelope(*pulses: tuple[float, float], noise_db: float = -60.0, width_s: fl
 
 @pytest.mark.parametrize(
     ("early_db", "arrival_ms", "doubtful"),
-    # The direct sound is the first maximum within 12 dB of the largest; what comes before it within 20 dB is named.
+    # The direct sound is the first maximum within 12 dB of the largest; an earlier one within 20 dB is mentioned.
     [(-11.5, 5.0, False), (-12.5, 9.0, True), (-19.5, 9.0, True), (-20.5, 9.0, False)],
 )
 def test_a_weaker_sound_before_the_largest_is_the_direct_one_within_12_db(

@@ -70,7 +70,7 @@ def test_index_of_decaying_noise(line: dict[str, str]) -> None:
     rng = np.random.default_rng(1)
     h = rng.standard_normal((12, frames)) * np.exp(-6.9078 * np.arange(frames) / rate / decay_s)
     found = speech.speech_transmission_index(speech.modulation_transfer(h, rate))
-    # 0.008: how far two other libraries are from the closed form; noise fluctuates by itself and so is modulated a little.
+    # 0.008: deviation of two other libraries from the closed form; noise fluctuates and so is slightly modulated.
     assert float(found.mean()) == pytest.approx(float(line["sti"]), abs=0.008)
 
 
@@ -88,7 +88,7 @@ def test_against_two_programs_on_one_measured_response() -> None:
         want = float(speech.speech_transmission_index(theirs))
         assert float(speech.speech_transmission_index(ours)) == pytest.approx(want, abs=0.003)
     pyfar, pyrato = pytest.importorskip("pyfar"), pytest.importorskip("pyrato")
-    with warnings.catch_warnings():  # it wants 20 dB of signal to noise
+    with warnings.catch_warnings():  # it requires a signal-to-noise ratio of 20 dB
         warnings.simplefilter("ignore")
         of = pyrato.parameters.speech_transmission_index_indirect
         sound = pyfar.Signal(response, 48000)
@@ -97,12 +97,12 @@ def test_against_two_programs_on_one_measured_response() -> None:
     assert float(speech.speech_transmission_index(heard)) == pytest.approx(float(noisy[0]), abs=0.005)
 
 
-def test_what_the_ear_takes_agrees_with_the_independent_program() -> None:
-    """From its table without the ear and noise to its table with both: the chain alone, no filters between."""
+def test_the_effect_of_the_ear_agrees_with_the_independent_program() -> None:
+    """From its table without ear and noise to its table with both: the chain alone, without filters."""
     before, after = _transfer_tables(_pyrato_data())
     heard = speech.heard_modulation(before, SPEECH_DB, NOISE_DB)
     np.testing.assert_allclose(heard[1:], after[1:], atol=1.5e-3)  # its tables have three decimals, twice rounded
-    # At 125 Hz it leaves the hearing threshold of 46 dB out, which pyrato and we put in: 46 against 57.5 dB is 7 %.
+    # At 125 Hz it omits the hearing threshold of 46 dB, which pyrato and we include: 46 against 57.5 dB is 7 %.
     share = 10**5.746 / (10**5.746 + 10**4.6)
     np.testing.assert_allclose(heard[0], after[0] * share, atol=2e-3)
 

@@ -29,7 +29,7 @@ def test_the_arrival_of_a_subwoofer_is_true_within_its_uncertainty(kind: str, or
         assert found.time_s is not None
         z.append((found.time_s - truth_s) / found.u_s)
         error_ms.append(1000 * (found.time_s - truth_s))
-    # Three standard uncertainties; the mean of eight within one: it is no bias in disguise.
+    # Three standard uncertainties; the mean of eight within one, so there is no bias.
     assert np.max(np.abs(z)) <= 3
     assert abs(np.mean(error_ms)) <= 0.6
 
@@ -49,7 +49,7 @@ def test_without_a_low_pass_the_uncertainty_is_that_of_the_onset() -> None:
     for seed in range(6):
         h, truth_s = subwoofer(seed)
         found = timing.sub_arrival(h, RATE_HZ)
-        # 0.2 ms: the largest of 37 errors is 0.13 ms (sub_onset.py), with half of that to spare.
+        # 0.2 ms: the largest of 37 errors is 0.13 ms (sub_onset.py), with half of that as a margin.
         assert found.time_s == pytest.approx(truth_s, abs=2e-4)
         assert found.u_s < 0.6e-3
 
@@ -91,7 +91,7 @@ def test_treble_noise_of_a_sweep_does_not_move_the_onset(seed: int) -> None:
 
 @pytest.mark.parametrize("noise_db", [-31.0, -26.0])
 def test_an_onset_in_the_bass_noise_is_not_determined(noise_db: float) -> None:
-    # One half second holds some 200 independent values of noise up to 200 Hz; 15 dB above it leave no room below −15 dB.
+    # Half a second contains about 200 independent values of noise up to 200 Hz; 15 dB above it covers levels from −15 dB.
     h, _ = subwoofer(1)
     noisy, _ = _with_lead_and_noise(h, noise_db, 10.0, 200.0)
     found = timing.sub_arrival(noisy, RATE_HZ)

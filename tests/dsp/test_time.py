@@ -124,7 +124,7 @@ def test_the_order_of_channels_changes_no_setting(places: list[float], delay: De
 def test_settings_give_back_the_delays_they_came_from(
     places: list[float], delay: DelayRange, own: float | None
 ) -> None:
-    """The inverse: what the processor does with the settings lets all arrive at once, to rounding."""
+    """The inverse: with these settings all sound arrives at once, except for rounding."""
     found = delay_settings(places, C, delay, own)
     applied = applied_delays_s([each.setting for each in found], delay, assumed_speed_m_s(delay.unit, own, C))
     arrivals = np.array(places) / C + applied
@@ -156,7 +156,7 @@ def test_latency_is_found_though_some_are_wrong() -> None:
 def test_latency_allows_for_applied_delays_and_for_who_may_speak() -> None:
     applied = np.linspace(0, 0.01, len(DISTANCES))
     arrivals = 0.02 + DISTANCES / C + applied
-    arrivals[:6] += 0.015  # more than half are late, but only the others may speak
+    arrivals[:6] += 0.015  # more than half are late, but only the others count
     among = np.arange(len(arrivals)) >= 6
     fit = common_latency(arrivals, DISTANCES, applied, C, among)
     assert fit is not None
@@ -196,7 +196,7 @@ def test_unit_factor_says_nothing_through_two_distances_where_one_channel_does_n
     distances = np.array([3.12, 3.16, 2.97, 1.53, 1.56])
     arrivals = 0.03 + np.array([0.0, 0.0, 0.0, -0.00323, -0.00323])
     assert unit_factor(arrivals, distances, C) is None
-    # With a third distance the same line says something.
+    # With a third distance the line is determined.
     more, with_more = np.append(distances, 2.2), np.append(arrivals, 0.03 + (2.2 - 3.14) / C * (1 - FOOT))
     fit = unit_factor(with_more, more, C)
     assert fit is not None
@@ -257,5 +257,5 @@ def test_directions_follow_itu_r_bs_2051() -> None:
     [("L", "R"), ("Rs", "Ls"), ("Lw", "Rw"), ("Ltf", "Rtf"), ("Rrs", "Lrs"), ("C", None), ("LFE", None)],
 )
 def test_mirror_partners_of_labels_that_begin_with_the_side(label: str, partner: str | None) -> None:
-    """As processors for cinemas name their outputs (common practice, no source); IEC 62574's stand in another test."""
+    """As cinema processors name their outputs (common practice, no source); another test covers IEC 62574."""
     assert mirror_partner(label) == partner

@@ -46,7 +46,7 @@ def test_halves_are_rounded_toward_zero_and_the_range_is_kept(value: float, expe
 
 
 def test_worked_example_old_trim_plus_correction() -> None:
-    # 76.5 dB read where 75.0 is wanted, +1.0 dB held: −0.5 dB is needed. 71.8 dB: 3.2 dB more than −2.0 = +1.2 → +1.0.
+    # 76.5 dB read, 75.0 required, +1.0 dB set: −0.5 dB is needed. 71.8 dB: 3.2 dB more than −2.0 = +1.2 → +1.0.
     found = plan([76.5, 71.8], [75.0, 75.0], [1.0, -2.0], -12, 12, 0.5)
     assert found.exact_db == pytest.approx((-0.5, 1.2))
     assert found.trim_db == (-0.5, 1.0)
@@ -55,7 +55,7 @@ def test_worked_example_old_trim_plus_correction() -> None:
 
 
 def test_a_held_trim_stays_when_nothing_comes_nearer() -> None:
-    # Exactly half way between −2.0 and −1.5: whichever is held stays.
+    # Exactly half way between −2.0 and −1.5: the present one stays.
     assert plan([74.75], [75.0], [-2.0], -12, 12, 0.5).trim_db == (-2.0,)
     assert plan([75.25], [75.0], [-1.5], -12, 12, 0.5).trim_db == (-1.5,)
 
@@ -86,7 +86,7 @@ def test_one_channel_too_soft_costs_what_it_lacks() -> None:
 
 
 def test_two_that_no_offset_brings_together_leave_one_out() -> None:
-    # 30 dB apart with a range of 24: one stays outside whatever is done; the others must not suffer for it.
+    # 30 dB apart with a range of 24: one is always outside, which must not affect the others.
     exact = [20.0, -10.0, 0.0, 1.0]
     assert feasible_offsets_db(exact, -12, 12) is None
     assert best_common_offset(exact, -12, 12, 0.5) == 0.0

@@ -61,7 +61,7 @@ def test_two_u_hold_ninety_five_percent(dof: int) -> None:
 @pytest.mark.parametrize(
     "values",
     [
-        [0.0] * 9,  # all agree: the textbook's median
+        [0.0] * 9,  # all agree: the median of textbooks
         [-30.0, -20.0, -10.0, 0.0, 10.0, 20.0, 30.0],  # far apart: always the same one is the median
         [-3.0, -2.0, -1.0, 0.0, 1.0, 2.0, 3.0, 4.0, 5.0],
         [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 12.0],
@@ -102,9 +102,9 @@ def test_the_factor_of_student_is_that_of_scipy(dof: float) -> None:
 
 @pytest.mark.parametrize("channels", [0, 3, 11])
 def test_repeats_replace_a_default_hand(channels: int) -> None:
-    """A channel read twice where others were, too; the true scatter drawn from the default, or half or twice of it.
+    """A channel read twice like others; the true scatter drawn from the default, or half or twice of it.
 
-    4,000 draws scatter by 0.4 %. A hand that nothing is known of may be any: without repeats only its default is covered.
+    4,000 draws scatter by 0.4 %. Without repeats an unknown hand is covered only by its default.
     """
     rng = np.random.default_rng(11)
     for size in (None, 0.5, 2.0):

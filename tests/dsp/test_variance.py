@@ -1,4 +1,4 @@
-"""Seat variance against published examples, numpy, hand-worked examples, a simulation of the measurement, properties."""
+"""Seat variance against published examples, numpy, hand computation, a simulation of the measurement, properties."""
 
 from __future__ import annotations
 
@@ -171,7 +171,7 @@ def test_the_squared_repeatability_comes_off_and_never_below_zero() -> None:
     assert found.msv_db2 == 0.0
     assert found.floored
     assert math.isfinite(found.u_sd_db)
-    alike = band_variance(np.zeros((2, 1)), np.array([True]))  # nothing comes off where nothing scatters
+    alike = band_variance(np.zeros((2, 1)), np.array([True]))  # nothing is subtracted without scatter
     assert alike is not None and alike.msv_db2 == 0.0 and not alike.floored
     assert not band_variance(levels, np.array([True]), None, Repeatability(place_db=1.0)).floored  # type: ignore[union-attr]
 
@@ -181,7 +181,7 @@ ROOT = np.linalg.cholesky(correlation(POINTS) + 1e-9 * np.eye(48))
 
 
 def moved(rng: np.random.Generator, repeats: Repeatability, room: np.ndarray) -> np.ndarray:
-    """Errors of six seats: the gain, and what place and noise do to third octaves that overlap as `correlation` says."""
+    """Errors of six seats: the gain, and place and noise on third octaves that overlap as in `correlation`."""
     alike = rng.normal(0, 1, (6, 48)) @ ROOT.T
     other = rng.normal(0, 1, (6, 48)) @ ROOT.T
     return np.asarray(
@@ -278,7 +278,7 @@ def test_a_gap_of_the_room_stays_in_the_band() -> None:
 
 @pytest.mark.parametrize(("level_db", "heard"), [(-8.9, True), (-9.1, False)])
 def test_the_energy_of_all_seats_counts(level_db: float, heard: bool) -> None:
-    """What one seat of two hears alone has half of its energy: −8.99 dB there are −12 dB in the mean."""
+    """Sound at one seat of two has half of its energy in the mean: −8.99 dB there is −12 dB in the mean."""
     levels = np.zeros((2, len(GRID_HZ)))
     levels[:, GRID_HZ > 1000] = np.array([[level_db], [-100.0]])
     assert own_band(levels)[GRID_HZ > 1000].all() == heard

@@ -1,7 +1,7 @@
 """Bass: which gain, delay and polarity of each subwoofer suits all seats, and do mains and subwoofers add in phase?
 
 The responses of each subwoofer at every seat predict the result of any settings there, before anything is changed. The
-search (`dsp.bass_search`; Welti & Devantier 2006, from memory) finds settings with which all seats hear alike without
+search (`dsp.bass_search`; Welti & Devantier 2006, from memory) finds settings that give all seats the same bass without
 much loss of output, also with small errors of everything. After the settings are entered, the new measurement is compared
 with the prediction.
 """

@@ -431,7 +431,7 @@ def _basis(job: Job, result: LevelsResult) -> list[str]:
             f"Meter {support}; {scatter}. Trim steps of {trim.step:g} dB leave up to {number(trim.step / 2, 2)} dB on each "
             f"channel, {trim.step:g} dB between two; the limit includes it."
         )
-    if any(each.round_matching > each.count for each in result.channels.values()):
+    if any(each.matched > each.count for each in result.channels.values()):
         remarks.append(
             'Readings of earlier rounds count in "Off by", shifted by the trims entered since, where they agree with those '
             "of this round: n and Reading are of this round alone."

@@ -103,7 +103,7 @@ class ChannelLevel:
     that target."""
     match: Check
     """Reading minus target, relative to the common part of the main channels."""
-    round_matching: int
+    matched: int
     """Number of readings that `match` is the mean of, with those of earlier rounds."""
     more: int | None
     """Number of further readings of every undecided channel that would decide this one if they agree; None if it is
@@ -184,9 +184,9 @@ def solve(
     trims_by_bass: Mapping[str, float | None],
     sums: Mapping[str, SumFromResponses | None],
 ) -> LevelsResult:
-    """Trims from the readings of a round; none for channels that await a repair or may be off for another reason than
-    their trim, nor do these shift the others'.
+    """Trims from the readings of a round.
 
+    Channels that await a repair, or may be off for another reason than their trim, get none and do not affect the others.
     `trims_by_bass`: subwoofer → the trim proposed by the step Bass and set in the round; `sums`: round → their sum.
     """
     awaiting = awaiting_repair(job, round_id, analyses)
@@ -561,7 +561,7 @@ def _further_readings(each: ChannelLevel, together: int) -> int | None:
         return None
     for more in range(1, MOST_MORE + 1):
         ratio = u_of.student_t95(dof + more * together) / u_of.student_t95(dof)
-        u = math.hypot(scatter * ratio * math.sqrt(each.round_matching / (each.round_matching + more)), rest)
+        u = math.hypot(scatter * ratio * math.sqrt(each.matched / (each.matched + more)), rest)
         if limit.judge(each.match.value, u) is not Verdict.UNSURE:
             return more
     return None
@@ -615,7 +615,7 @@ def _channel(
     absolute = None
     if meter is not None and meter.accuracy_class:
         absolute = budget_for.absolute_level(reading, meter.accuracy_class)
-    round_matching, budget = best
+    matched, budget = best
     if common is None:
         budget = budget_for.level_match(absolute or reading, 0.0, 0.0)
     else:
@@ -641,8 +641,8 @@ def _channel(
         why_no_trim=trim.why_not,
         in_doubt=trim.in_doubt,
         before_sum=asked_db is not None,
-        match=_match_check(job, channel, round_matching.level_db - aim, budget, common, round_matching.count - found.count),
-        round_matching=round_matching.count,
+        match=_match_check(job, channel, matched.level_db - aim, budget, common, matched.count - found.count),
+        matched=matched.count,
         more=None,
         repeat=_repeat_check(job, channel, found),
         reading=reading,

@@ -145,7 +145,7 @@ def dead_drivers(job: Job, result: SeatsResult, driver: Driver) -> dict[str, Dea
 
 
 def reversed_channels(result: SeatsResult) -> dict[str, ChannelPolarity]:
-    """Channels that are reversed, one of two that is, or with a reversed driver."""
+    """Channels that are reversed, pairs of which one is, and channels with a reversed driver."""
     return {c: found for c, found in result.polarity.items() if found.state not in ("alike", "mistyped", "unknown")}
 
 

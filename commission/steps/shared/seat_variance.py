@@ -1,11 +1,11 @@
 """How the response differs from seat to seat in one round: each channel in each band, and the subwoofers together.
 
-Two questions are kept apart: "heard" uses levels as measured; "tone" takes each seat's own broadband level off first, so
+Two questions are kept apart: "heard" uses levels as measured; "tone" first subtracts each seat's own broadband level, so
 that a change of level is not taken for a change of evenness.
 
-Where a channel was measured again at a seat with the microphone put down again, its level is the mean in dB of all its
-readings. What differs from the newest by more than a misplaced microphone makes was measured again because it was wrong:
-then the newest counts alone, as it does where the microphone was not moved.
+Where a channel was measured again at a seat with the microphone replaced, its level is the mean in dB of all readings.
+If one differs from the newest by more than a misplaced microphone explains, it was repeated because it was wrong: only
+the newest then counts, as it does where the microphone was not moved.
 
 A channel that is low at every seat alike adds nothing to any variance. A seat that is low on every channel alike had
 another gain (`dsp.across`): its levels are corrected, and the correction's uncertainty counts in what is heard.
@@ -256,7 +256,7 @@ def of_channel(
     job: Job, repeats: Mapping[str, Repeatability], name: str, seats: Sequence[str], times: NDArray[np.intp]
 ) -> dict[str, Repeatability]:
     """By band label that of one channel at these seats, `times` readings each [shape=(seats,)]. Each point scatters as its
-    own band does, whichever band it is used for: a seat's own level, which evenness of tone takes off, is that of the
+    own band does, whichever band it is used for: a seat's own level, which evenness of tone subtracts, is that of the
     middle frequencies.
     """
     own = {label: each.of_channel(name, seats) for label, each in repeats.items()}
@@ -332,7 +332,7 @@ def _readings(job: Job, round_id: str, analyses: Analyses) -> _Readings:
 
 
 def _same_place_readings(repeat: repeats_of.Repeat) -> FloatArray:
-    """The readings made where the newest was made, which know all frequencies that it knows [shape=(times, n)]."""
+    """The readings from the same place as the newest that cover all its frequencies [shape=(times, n)]."""
     plays, known = variance.own_band(repeat.levels_db), np.isfinite(repeat.levels_db)
     inside = _at_points(repeat, plays)
 
