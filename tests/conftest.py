@@ -49,10 +49,10 @@ gc.set_threshold(100_000, 20, 50)
 
 
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """A process for every core and one more: tests of live sound and of other processes mostly wait."""
+    """A process for every core and two more: tests of live sound and of other processes mostly wait."""
     from xdist.plugin import pytest_xdist_auto_num_workers as cores
 
-    return 1 + cores(config)
+    return 2 + cores(config)
 
 
 def pytest_make_parametrize_id(val: object, argname: str) -> str | None:
