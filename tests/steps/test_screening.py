@@ -138,6 +138,12 @@ def test_one_file_for_two_seats_is_found_whatever_its_gain() -> None:
     assert named(room) == {"measurement.same-recording"}
 
 
+def test_silent_files_are_alike_without_being_one_recording() -> None:
+    """One step of 16 bits is 90 dB below full scale, and the same in every file of silence."""
+    room = copied(SoundRoom(), "SiL", "A1", "SiL", "B2")
+    assert kinds(room.add_db("SiL", -90.0)) == []
+
+
 def test_one_file_for_two_channels_at_a_seat_is_found() -> None:
     room = copied(SoundRoom(), "FL", "B1", "BL", "B1")
     (mistake,) = screen(room.job(), AS_FOUND, room.analyses()).mistakes

@@ -42,6 +42,10 @@ LEAST_NOT_MOVED = 2
 NOT_MOVED_SHARE = 0.8
 """Share of the channels from which nothing recorded at the seat is used."""
 
+SILENT_DB = -60.0
+"""Recordings softer than the loudest one by more contain no loudspeaker: a few steps of quantisation are alike in any two
+files (16 bits end 90 dB below full scale)."""
+
 PLAYS_SNR_DB = 20.0
 """Least signal-to-noise ratio at the other seats of a channel that plays there (common practice, no source)."""
 BELOW_WEAKEST_DB = -10.0
@@ -280,10 +284,12 @@ def _alike(
     newest: Places, channel: Channel, among: Sequence[tuple[str, str]]
 ) -> dict[tuple[tuple[str, str], tuple[str, str]], Likeness]:
     """Pairs of places with one recording; `channel` is one of their kind."""
+    loudest_db = max((a.level_db for i in newest.values() if (a := i.analysis) and a.level_db is not None), default=0.0)
     heard = {
         place: a
         for place in among
         if place in newest and (a := newest[place].analysis) is not None and len(a.view_db) == len(GRID_HZ)
+        if a.level_db is None or a.level_db > loudest_db + SILENT_DB
     }
     if len(heard) < 2:
         return {}
