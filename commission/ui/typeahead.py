@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import time
 from collections import deque
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from textual import on
@@ -197,27 +198,27 @@ class PaintedOnce(Screen[Result]):
     def _refresh_layout(self, size: Size | None = None, scroll: bool = False) -> None:
         """Lay out once: not again for requests from before, nor for the sizes that this layout gives to the contents."""
         self._take_requests()
-        scroll = scroll and not self._layout_required
+        scroll = scroll and not getattr(self, "_layout_required", False)
         self._layout_required = False
-        virtual_size = vars(Widget)["virtual_size"]
-        virtual_size._layout = False
+        size_of_contents = vars(Widget).get("virtual_size", SimpleNamespace())
+        size_of_contents._layout = False
         try:
             super()._refresh_layout(size, scroll)
         finally:
-            virtual_size._layout = True
+            size_of_contents._layout = True
 
     def _take_requests(self) -> None:
         """Take from the widgets what they would otherwise request one by one, by messages."""
         for each in self.walk_children(Widget):
-            if each._layout_required:
+            if getattr(each, "_layout_required", False):
                 each._layout_required, self._layout_required = False, True
                 for container in each.ancestors_with_self:
                     if isinstance(container, Widget):
                         container._clear_arrangement_cache()
                         container._layout_updates += 1
-            if each._scroll_required:
+            if getattr(each, "_scroll_required", False):
                 each._scroll_required, self._scroll_required = False, True
-            if each._repaint_required and each.display:
+            if getattr(each, "_repaint_required", False) and each.display:
                 each._repaint_required = False
                 self._dirty_widgets.add(each)
 

@@ -284,7 +284,9 @@ def _alike(
     newest: Places, channel: Channel, among: Sequence[tuple[str, str]]
 ) -> dict[tuple[tuple[str, str], tuple[str, str]], Likeness]:
     """Pairs of places with one recording; `channel` is one of their kind."""
-    loudest_db = max((a.level_db for i in newest.values() if (a := i.analysis) and a.level_db is not None), default=0.0)
+    loudest_db = max(
+        (a.level_db for i in newest.values() if (a := i.analysis) and a.level_db is not None), default=0.0
+    )
     heard = {
         place: a
         for place in among
