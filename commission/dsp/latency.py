@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from commission.model import FloatArray, freeze
 
-UNIT_SD = 0.02
+UNIT_SD = 0.03
 """Largest standard deviation of an accepted unit factor, times the factor itself if that is above 1, since it
 multiplies errors of the distances (common practice, no source: the factors to distinguish, −1, 0, 0.305, 1 and 3.28,
-differ by at least fifteen times as much)."""
+differ by at least ten times as much)."""
 _LEAST_APART_S = 1e-5
 """Flight times that differ by less, 3 mm, count as equal distances."""
 

@@ -61,11 +61,11 @@ def test_a_factor_of_the_delays_is_found_beside_an_outlier(factor: float, meanin
 
 
 def test_a_factor_with_a_large_uncertainty_means_nothing() -> None:
-    for sd, means in ((0.019, True), (0.03, False)):
+    for sd, means in ((0.029, True), (0.031, False)):
         assert (latency.UnitFit(1.0, sd, 0.0, ()).meaning == "right") is means
     # Mixing metres and feet makes errors of the distances 3.28 times as large.
-    assert latency.UnitFit(3.25, 0.05, 0.0, ()).meaning == "feet were entered where metres are expected"
-    assert latency.UnitFit(3.25, 0.07, 0.0, ()).meaning is None
+    assert latency.UnitFit(3.25, 0.09, 0.0, ()).meaning == "feet were entered where metres are expected"
+    assert latency.UnitFit(3.25, 0.1, 0.0, ()).meaning is None
     assert latency.UnitFit(1.04, 0.001, 0.0, ()).meaning == "right"  # another speed of sound
     assert latency.UnitFit(1.08, 0.001, 0.0, ()).meaning is None
 
