@@ -7,6 +7,8 @@ import pytest
 from scipy import fft, signal
 
 from commission.dsp import noise, polarity, spectrum, timing, uncertainty
+from commission.dsp.analysis import analyse
+from commission.model import Response
 
 RATE = 48000
 
@@ -43,6 +45,10 @@ def test_bandwidth_of_known_filters(low_hz: float, high_hz: float) -> None:
     assert low == pytest.approx(low_hz / edge, rel=0.06)
     assert high == pytest.approx(high_hz * edge, rel=0.06)
     assert noise.bandwidth_hz(grid, np.zeros(len(grid)), (500.0, 2000.0)) == (None, None)
+    h = signal.sosfilt(signal.butter(n, (low_hz, high_hz), "band", fs=RATE, output="sos"), np.eye(1, RATE, 4800)[0])
+    found = analyse(Response(impulse=h, rate_hz=RATE))
+    bilinear_hz = RATE / np.pi * np.arctan(edge * np.tan(np.pi * high_hz / RATE))
+    assert (found.low_hz, found.high_hz) == pytest.approx((low_hz / edge, bilinear_hz), rel=0.06)
 
 
 @pytest.mark.parametrize("delay", [480, 733, 1500])

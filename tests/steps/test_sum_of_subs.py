@@ -14,14 +14,14 @@ from sound_room import SoundRoom
 from commission.diagnosis import findings
 from commission.dsp.analysis import BASS_HZ
 from commission.dsp.bass_sum import unchanged
-from commission.model import AS_FOUND, AS_LEFT, Analyses, EventBody, Job, Processor, Verdict
+from commission.model import AS_FOUND, AS_LEFT, Analyses, ComplexArray, EventBody, Job, Processor, Verdict
 from commission.steps import bass
 from commission.steps import levels as step
 from commission.steps.bass.entries import louder_db_of
 from commission.steps.bass.result import BassResult
 from commission.steps.handover.settings_sheet import settings_sheet
 from commission.steps.levels.result import _sub_basis
-from commission.steps.shared.sub_sum import MODES, QUANTITY, sub_level_db
+from commission.steps.shared.sub_sum import MODES, QUANTITY, sub_level_db, sum_from_responses
 
 MAINS = {"FL": 75.0, "FC": 75.0, "FR": 75.0}
 IDS = [*MAINS, "SUB1", "SUB2"]
@@ -38,7 +38,7 @@ def sum_reading(value_db: float, round_id: str = AS_FOUND) -> EventBody:
     return reading("levels", QUANTITY, value_db, "dB", seat="A2", round_id=round_id)
 
 
-def responses(second: complex) -> Analyses:
+def responses(second: complex | ComplexArray) -> Analyses:
     """Both subwoofers with the same response, the second multiplied by a factor."""
     room = SoundRoom(cinema(IDS))
     for seat in room.system.seats:
@@ -104,6 +104,15 @@ def test_without_such_a_reading_the_responses_show_the_sum(
     assert found.together.excess_db == pytest.approx(excess_db, abs=0.02)
     assert found.channels["SUB2"].target_db == pytest.approx(75.0 - excess_db, abs=0.02)
     assert found.sum_check is not None and found.sum_check.verdict is not Verdict.PASS
+
+
+def test_delays_that_align_two_subwoofers_make_them_add_in_phase() -> None:
+    of, later = job("together", {"SUB1": 75.0, "SUB2": 75.0}), 0.004
+    found = sum_from_responses(
+        of, AS_FOUND, responses(np.exp(-2j * np.pi * BASS_HZ * later)), {"SUB1": later, "SUB2": 0.0}
+    )
+    assert found is not None and found.alike_db == pytest.approx(20 * np.log10(2), abs=0.02)
+    assert found.more_db < 5.0
 
 
 @pytest.mark.parametrize("read_again", [False, True])
