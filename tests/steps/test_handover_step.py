@@ -94,6 +94,7 @@ def test_signatures_and_missing_ones_are_listed() -> None:
     assert outcome_of(visit()).advice[0].text == "Sign the record as technician."
     once = visit(Signed(role="technician", name="visiting technician"))
     assert outcome_of(once).done == 1
+    assert "Not signed by the client." in outcome_of(once).remarks
     assert outcome_of(once).advice[0].text == "Sign the record as client."
     both = visit(Signed(role="technician", name="T"), Signed(role="client", name="C"))
     outcome = outcome_of(both)

@@ -106,6 +106,8 @@ def test_each_fault_is_found_in_its_channel_and_no_other(visited: tuple[Job, Ana
         ("SUB2", "wiring.compression"),
     } | (failed(outcome) & {("SiR", "wiring.distortion-loud.bass"), ("FR", "wiring.distortion-loud.bass")})
     assert outcome.done == outcome.total == 2 * len(FAULTS)
+    for clause in ("FR and SUB2 compressed", "SiR distorted", "SiL rattling"):
+        assert clause in outcome.main_result.split("; ")
 
 
 def test_every_uncertainty_has_its_budget(visited: tuple[Job, Analyses, Outcome]) -> None:
