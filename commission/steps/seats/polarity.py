@@ -341,7 +341,7 @@ class PolarityComparison:
         own = {o: r for o in subs if (r := related.get((channel, o))) is not None and r.sign is not None}
         same, opposite = ([o for o, r in own.items() if r.sign == sign] for sign in (1, -1))
         if not own:
-            return _unknown("no other subwoofer is similar enough, or the arrivals are unsure by more than 2 ms")
+            return _unknown("no other subwoofer is similar enough, or the arrivals are uncertain by more than 2 ms")
         weakest = min(own.values(), key=lambda each: each.confidence)
         if set_reversed and not opposite:
             return _unknown("the processor is set to invert it; whether that is right is decided at the crossover")
