@@ -202,22 +202,20 @@ FEW_SEATS = 3
 
 
 def _swap_or_distance(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
-    """Two or three channels that arrive as if from each other's places, at one or two seats."""
+    """Two or three channels that arrive as if from each other's places, at seats that do not distinguish these."""
     if found.any(*ALL_DELAYS):
         return
     known = e.distances.channels
     heard = {
         wrong.channel: wrong
         for wrong in distances.wrong_times(e.job, e.round, e.distances)
-        if wrong.what != "tape"
-        and wrong.likely
-        and wrong.seats < FEW_SEATS
-        and not known[wrong.channel].channel.is_sub
+        if wrong.what != "tape" and wrong.likely and not known[wrong.channel].channel.is_sub
     }
     off = {c: (wrong.error_s, wrong.u_s) for c, wrong in heard.items() if c not in found.channels(NOT_AS_SET)}
     done: set[str] = set()
     for circle in _distance_circles(e, off):
-        if done & set(circle):
+        few = all(heard[c].seats < FEW_SEATS for c in circle if c in heard)
+        if done & set(circle) or not (few or all(_differ_by_the_same(e, *pair) for pair in combinations(circle, 2))):
             continue
         done |= set(circle)
         late = ", ".join(
@@ -241,6 +239,17 @@ def _swap_or_distance(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
             confirm=f"Play soft noise on {circle[0]} alone and listen which loudspeaker sounds.",
             remedy="If another one sounds, exchange the cables; else enter the distances. " + caution(e, *circle),
         )
+
+
+def _differ_by_the_same(e: Evidence, one: str, other: str) -> bool:
+    """Whether the distances of two loudspeakers differ by the same amount at every seat, as wrong delays do."""
+    rest_s, known = e.distances.rest_s, e.distances.channels[one]
+    both = [
+        (seat_distance_m(e, one, seat), seat_distance_m(e, other, seat))
+        for seat in rest_s.get(one, {}).keys() & rest_s.get(other, {}).keys()
+    ]
+    apart_m = [a - b for a, b in both if a is not None and b is not None]
+    return bool(apart_m) and np.ptp(apart_m) <= 4 * known.arrival_u_s * known.speed_m_s
 
 
 def _distance_circles(e: Evidence, off: Mapping[str, tuple[float, float]]) -> Iterator[tuple[str, ...]]:

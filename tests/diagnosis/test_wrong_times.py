@@ -433,6 +433,22 @@ def test_two_that_arrive_at_each_others_times_at_one_seat_are_swapped_or_wrongly
     assert "settings.swap-or-distance" not in found(other)
 
 
+@pytest.mark.parametrize("swapped", [True, False])
+def test_seats_to_which_two_differ_by_one_distance_do_not_show_whether_they_are_swapped(swapped: bool) -> None:
+    """TpFL behind and above FL, 34, 32 and 29 cm farther from A1, A2 and A3; no delay is noted."""
+    base = quiet().system
+    above = replace(next(c for c in base.channels if c.id == "TpFL"), position_m=(-1.45, 0.0, 2.4))
+    system = replace(base, channels=tuple(above if c.id == "TpFL" else c for c in base.channels))
+    room = quiet(system=system)
+    apart_s = (room.distances_m["TpFL"] - room.distances_m["FL"]) / room.speed_m_s
+    room = room.swap("FL", "TpFL") if swapped else room.delay("FL", apart_s).delay("TpFL", -apart_s)
+    room.drop(None, ["B1", "B2", "B3"])
+    bodies = [each for each in room.bodies() if not isinstance(each, SettingEntered)]
+    got = found(room, job_of(defined(room.system), *bodies))
+    (finding,) = got["settings.swap-or-distance"]
+    assert finding.channels == ("FL", "TpFL") and "settings.distance" not in got
+
+
 def test_one_seat_does_not_tell_exchanged_loudspeakers_from_exchanged_files() -> None:
     finding = only(one_seat(quiet().swap("FL", "BL")), "wiring.swapped")
     assert finding.evidence[1].endswith("only their files are exchanged is not determined from A2 alone")
