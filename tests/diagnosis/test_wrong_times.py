@@ -223,6 +223,14 @@ def test_one_setting_for_two_main_channels_and_a_subwoofer_is_none_at_all() -> N
     assert finding.evidence == ("the settings of all channels are the same, their distances are not",)
 
 
+def test_one_setting_is_right_where_the_latency_of_a_subwoofer_makes_up_for_its_distance() -> None:
+    room = stereo()
+    far_m = room.distances_m["FL"]
+    room.delay("SUB1", (far_m - room.distances_m["SUB1"]) / room.speed_m_s)
+    job = room.job(*[setting(c, distance=far_m) for c in room.distances_m], *tapes({"SUB1": far_m - 1.2}))
+    assert "settings.delays-off" not in found(room, job)
+
+
 def test_two_main_channels_that_agree_show_a_late_subwoofer() -> None:
     late = only(stereo().delay("SUB1", 0.012), "settings.sub-latency")
     assert late.channels == ("SUB1",) and not any("not determined" in each for each in late.evidence)

@@ -94,7 +94,9 @@ def delays_fault(job: Job, result: DistancesResult) -> DelaysFault | None:
     error = np.array([each.held_error_s or 0.0 for each in mains])
     applied = error + needed
     if np.ptp([each.held for each in mains]) <= 1e-9:
-        apart_s = np.ptp([each.distance_m for each in mains]) / result.speed_m_s if few else np.ptp(needed)
+        apart_s = np.ptp(needed)
+        if few:  # a subwoofer's latency may make up for its distance, or is unknown
+            apart_s = min(apart_s, np.ptp([each.distance_m for each in mains]) / result.speed_m_s)
         equal = apart_s < 0.6e-3 + one_step_s  # then the same setting for all is correct
         return None if equal else DelaysFault(kind="off", by="settings")
     if few or np.ptp(needed) < LEAST_SPREAD_S + 2 * one_step_s:
