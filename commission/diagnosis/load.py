@@ -224,14 +224,18 @@ class _Leak:
     other: OtherSource
 
 
-def _leaks(e: Evidence) -> list[_Leak]:
-    """Channels whose check fails, if louder than the limit; at one or two seats, also those confirmed by the meter."""
-    limit_db = e.job.limit("wiring.leakage").upper
+def _leaks(e: Evidence, found: Findings) -> list[_Leak]:
+    """Channels whose check fails, if louder than the limit; at one or two seats, also those confirmed by the meter.
+
+    A swapped channel sounds from another place, and may seem to contain the mirror image of that loudspeaker.
+    """
+    limit_db, swapped = e.job.limit("wiring.leakage").upper, found.channels("wiring.swapped")
     return [
         _Leak(each.channel, other)
         for each in wiring.leakages(e.job, e.round, e.analyses).values()
         for other in each.also
         if other.level_db > limit_db
+        and each.channel not in swapped
         and (
             other.certain
             if each.check.verdict is Verdict.FAIL
@@ -272,9 +276,9 @@ COMMON_SOUND = (
 LISTEN = "Play soft noise on {0} alone, all surround modes off, and listen at {1}."
 
 
-def _doubled(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
+def _doubled(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """One channel that also plays from one other loudspeaker."""
-    joined = _leaks(e)
+    joined = _leaks(e, found)
     if len(joined) != 1:
         return
     (each,) = joined
@@ -301,9 +305,9 @@ def _doubled(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     )
 
 
-def _upmix(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
+def _upmix(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
     """Several channels, or one in several loudspeakers: a mode of the processor rather than cables."""
-    joined = _leaks(e)
+    joined = _leaks(e, found)
     if len(joined) < 2:  # one channel in one other loudspeaker is typical of a single cable
         return
     channels = tuple(dict.fromkeys(each.channel for each in joined))

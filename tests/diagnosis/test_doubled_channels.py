@@ -6,12 +6,17 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from builders import defined, job_of, levels, setting
 from decaying_rooms import CHANNELS, SYSTEM, place, visit
 
 from commission.diagnosis import findings
+from commission.diagnosis.evidence import Evidence
+from commission.diagnosis.load import _leaks
+from commission.diagnosis.rule import Findings
 from commission.model import AS_FOUND, AnalysedResponse, Analyses, Job, Verdict
 from commission.record.data.results import _wiring
 from commission.steps import levels as levels_step
@@ -125,6 +130,15 @@ def test_a_channel_that_is_first_heard_from_the_other_is_named() -> None:
     ((each,),) = [found.also for found in wiring.leakages(job, AS_FOUND, analyses).values() if found.also]
     assert (each.other, each.certain) == ("SiR", True)
     assert each.lag_s == pytest.approx(-0.00275, abs=1e-4)
+
+
+def test_a_swapped_channel_is_not_said_to_play_from_another_loudspeaker_too() -> None:
+    """It sounds from another place than the comparison assumes."""
+    job, analyses = visit(("FL", "SiR", -6.0))
+    evidence = Evidence(job=job, round=AS_FOUND, analyses=analyses)
+    assert [each.channel for each in _leaks(evidence, Findings())] == ["FL"]
+    swapped: Any = SimpleNamespace(id="wiring.swapped", channels=("FL", "FR"))
+    assert not _leaks(evidence, Findings((swapped,)))
 
 
 def test_a_surround_mode_is_no_cable() -> None:
