@@ -72,6 +72,9 @@ def _lateness(late_ms: float, expanded_u_ms: float) -> str:
     return f"{abs(late_ms):.1f} ± {expanded_u_ms:.1f} ms {'later' if late_ms > 0 else 'earlier'}"
 
 
+_NO_CLOCK = "the recordings share no clock"
+
+
 class _OtherCause(NamedTuple):
     """What explains a subwoofer's time as well as its own setting does."""
 
@@ -87,7 +90,7 @@ def _other_cause(e: Evidence, sub: distances.ChannelDistance) -> _OtherCause | N
         return _OtherCause(*by_all, "check whether the processor applies its delays")
     if distances.too_many_off(e.distances) and max(map(len, e.distances.rest_s.values())) == 1:
         return _OtherCause(
-            "the recordings share no clock",
+            _NO_CLOCK,
             "main channels arrive at wrong times, too",
             "measure one channel twice without moving anything: both must arrive at the same time",
         )
@@ -128,6 +131,8 @@ def _late_sub(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
                 f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
             )
         other = None if wrong_unit else _other_cause(e, each)
+        if other is not None and other.cause == _NO_CLOCK and found.any("measurement.clock"):
+            continue  # one of them shows it
         if other is not None:
             evidence += (
                 f"whether its own setting is the cause is not determined: if {other.cause}, that explains it as well, and "
