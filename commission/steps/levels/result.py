@@ -941,7 +941,7 @@ def _repeats(job: Job, round_id: str) -> tuple[dict[str, _Repeats], dict[str, _R
     lost = dict.fromkeys(now, 0.0)
     for earlier in takewhile(lambda each: each != round_id, job.rounds):
         read = _read(job, earlier)
-        moved_db = _moved_db(job, (earlier, round_id), (read, now))
+        moved_db, _ = _moved_db(job, (earlier, round_id), (read, now))
         for c, own in read.items():
             apart[c] += own.values()
             for seat, values in own.items():
@@ -958,8 +958,9 @@ def _repeats(job: Job, round_id: str) -> tuple[dict[str, _Repeats], dict[str, _R
 
 def _moved_db(
     job: Job, rounds: tuple[str, str], read: tuple[Mapping[str, Mapping[str, list[float]]], ...]
-) -> dict[tuple[str, str], float]:
-    """(main channel, seat) → shift of its readings between two rounds: its trim, and the median shift of all.
+) -> tuple[dict[tuple[str, str], float], float]:
+    """(main channel, seat) → shift of its readings between two rounds: its trim, and the volume; and the volume alone, the
+    median of all without their trims.
 
     The remainder is scatter, and whatever else changed: an upper bound of it. A channel that moved too far for the
     scatter of the others is left out (its trim is not as entered), and all of them if no hand reads that badly.
@@ -967,44 +968,30 @@ def _moved_db(
     channels = {c.id: c for c in job.system.channels if not c.is_sub}
     turned, apart, u_db = {}, [], []
     for c, channel in channels.items():
-        old, new = (old_trim_db(job, each, c) for each in rounds)
+        by_db = _turned_db(job, rounds, c)
         for seat in sorted(read[0][c].keys() & read[1][c].keys()):
-            if old is not None and new is not None:
+            if by_db is not None:
                 then, now = read[0][c][seat], read[1][c][seat]
-                turned[c, seat] = new - old
-                apart.append(fmean(now) - fmean(then) - (new - old))
+                turned[c, seat] = by_db
+                apart.append(fmean(now) - fmean(then) - by_db)
                 u_db.append(one_reading_u_db(job, channel) * math.sqrt(1 / len(then) + 1 / len(now)))
     if len(turned) < LEAST_MAINS:
-        return {}
+        return {}, 0.0
     volume = float(np.median(apart))
     ratios = np.abs(np.array(apart) - volume) / u_db
     factor = float(np.median(ratios)) / MEDIAN_OF_NORMAL
     if factor > WORST_HAND:
-        return {}
+        return {}, 0.0
     most = INCONSISTENT * max(factor, BEST_HAND)
-    return {key: by + volume for (key, by), ratio in zip(turned.items(), ratios, strict=True) if ratio <= most}
-
-
-def _subs_moved_db(
-    job: Job,
-    rounds: tuple[str, str],
-    read: tuple[Mapping[str, Mapping[str, list[float]]], ...],
-    mains_db: Mapping[tuple[str, str], float],
-) -> dict[tuple[str, str], float]:
-    """(subwoofer, seat) → shift of its readings between two rounds: its trim, and the volume by the main channels."""
-
-    def turned_db(channel: str) -> float | None:
-        old, new = (old_trim_db(job, each, channel) for each in rounds)
-        return None if old is None or new is None else new - old
-
-    (main, _), by_db = next(iter(mains_db.items()))
-    volume_db = by_db - (turned_db(main) or 0.0)
     return {
-        (c.id, seat): by + volume_db
-        for c in job.system.channels
-        if c.is_sub and (by := turned_db(c.id)) is not None
-        for seat in sorted(read[0][c.id].keys() & read[1][c.id].keys())
-    }
+        key: by + volume for (key, by), ratio in zip(turned.items(), ratios, strict=True) if ratio <= most
+    }, volume
+
+
+def _turned_db(job: Job, rounds: tuple[str, str], channel: str) -> float | None:
+    """Change of a trim between two rounds; None if one of them is unknown."""
+    old, new = (old_trim_db(job, each, channel) for each in rounds)
+    return None if old is None or new is None else new - old
 
 
 def _with_earlier(
@@ -1024,15 +1011,21 @@ def _with_earlier(
     """
     rounds = takewhile(lambda each: each != round_id, job.rounds)
     moved = {earlier: _moved_db(job, (earlier, round_id), (_read(job, earlier), read)) for earlier in rounds}
-    shifts = {earlier: shift_db for earlier, shift_db in moved.items() if shift_db}
+    shifts = {earlier: found for earlier, found in moved.items() if found[0]}
     if not shifts:
         return {}
+    subs = [channel.id for channel in job.system.channels if channel.is_sub]
     now = by_seat(job, round_id)
     both = {c: {seat: list(values) for seat, values in own.items()} for c, own in read.items()}
-    for earlier, shift_db in shifts.items():
+    for earlier, (mains_db, volume_db) in shifts.items():
         before, then, waiting = _read(job, earlier), by_seat(job, earlier), awaiting_repair(job, earlier, analyses)
-        subs_db = _subs_moved_db(job, (earlier, round_id), (before, read), shift_db)
-        for (c, seat), by_db in (shift_db | subs_db).items():
+        subs_db = {
+            (c, seat): by + volume_db
+            for c in subs
+            if (by := _turned_db(job, (earlier, round_id), c)) is not None
+            for seat in sorted(before[c].keys() & read[c].keys())
+        }
+        for (c, seat), by_db in (mains_db | subs_db).items():
             (new_db, new), (old_db, old) = now[c, seat or None], then[c, seat or None]
             filters = {job.setting_until(each, c).filters or () for each in (earlier, round_id)}
             agree = abs(new_db - old_db - by_db) <= guard_band(u_of.combine(new.u, old.u)) and len(filters) == 1
