@@ -72,9 +72,6 @@ def _lateness(late_ms: float, expanded_u_ms: float) -> str:
     return f"{abs(late_ms):.1f} ± {expanded_u_ms:.1f} ms {'later' if late_ms > 0 else 'earlier'}"
 
 
-_NO_CLOCK = "the recordings share no clock"
-
-
 class _OtherCause(NamedTuple):
     """What explains a subwoofer's time as well as its own setting does."""
 
@@ -82,6 +79,8 @@ class _OtherCause(NamedTuple):
     why_open: str
     first: str
     """What decides between the two; a clause, as the others."""
+    shown_by: str = ""
+    """Id of the finding that states this cause where another channel shows it."""
 
 
 def _other_cause(e: Evidence, sub: distances.ChannelDistance) -> _OtherCause | None:
@@ -90,9 +89,10 @@ def _other_cause(e: Evidence, sub: distances.ChannelDistance) -> _OtherCause | N
         return _OtherCause(*by_all, "check whether the processor applies its delays")
     if distances.too_many_off(e.distances) and max(map(len, e.distances.rest_s.values())) == 1:
         return _OtherCause(
-            _NO_CLOCK,
+            "the recordings share no clock",
             "main channels arrive at wrong times, too",
             "measure one channel twice without moving anything: both must arrive at the same time",
+            shown_by="measurement.clock",
         )
     return None
 
@@ -131,8 +131,8 @@ def _late_sub(e: Evidence, found: Findings) -> Iterator[FindingDetails]:
                 f"by its arrival and {each.distance_m:.2f} m its own latency is {1000 * residual:.1f} ms",
             )
         other = None if wrong_unit else _other_cause(e, each)
-        if other is not None and other.cause == _NO_CLOCK and found.any("measurement.clock"):
-            continue  # one of them shows it
+        if other is not None and found.any(other.shown_by):
+            continue
         if other is not None:
             evidence += (
                 f"whether its own setting is the cause is not determined: if {other.cause}, that explains it as well, and "

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 
@@ -18,6 +18,7 @@ from commission.model.units import counted, listed
 from commission.steps.seats.awaiting import LEVEL_LOST, ONE_LOUDSPEAKER
 from commission.steps.seats.drivers import Driver
 from commission.steps.seats.faults import dead_drivers, silent_by_meter, silent_channels
+from commission.steps.seats.polarity import ChannelPolarity
 from commission.steps.shared.arrivals import in_words
 from commission.steps.shared.lost_level import LOST_DB, LOST_U_DB, SILENT_READING_DB, lost_levels_db
 from commission.steps.shared.screening.recordings import one_loudspeaker
@@ -271,7 +272,7 @@ def _set_reversed(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
 
 
 def _one_of_two(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
-    for channel, other in _pairs_of(e, "one of two"):
+    for channel, other in _pairs_of(e, lambda each: each.state == "one of two"):
         polarity = e.seats.polarity[channel]
         relation = polarity.relation
         if relation is None:
@@ -295,16 +296,16 @@ def _one_of_two(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
         )
 
 
-def _pairs_of(e: Evidence, state: str) -> list[tuple[str, str]]:
-    """Pairs in that state, each once, in the order of the channels."""
+def _pairs_of(e: Evidence, belongs: Callable[[ChannelPolarity], bool]) -> list[tuple[str, str]]:
+    """Pairs of channels that belong there, each once, in the order of the channels."""
     names = list(e.seats.polarity)
-    found = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == state]
+    found = [(c, p.others[0]) for c, p in e.seats.polarity.items() if belongs(p)]
     return [(a, b) for a, b in found if names.index(a) < names.index(b)]
 
 
 def _driver_reversed(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
     named = [(c, p.others[0]) for c, p in e.seats.polarity.items() if p.state == "driver"]
-    for channel, other in (*named, *_pairs_of(e, "one driver of two")):
+    for channel, other in (*named, *_pairs_of(e, lambda each: each.state == "one driver of two")):
         found, is_named = e.seats.polarity[channel], (channel, other) in named
         relation = found.relation
         if relation is None or relation.split_hz is None:
@@ -342,10 +343,9 @@ def _driver_reversed(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
 
 
 def _driver_or_mounting(e: Evidence, _: Findings) -> Iterator[FindingDetails]:
-    open_ = {c: p for c, p in e.seats.polarity.items() if p.is_mounting_open}
-    for channel, found in open_.items():
-        (other,), relation = found.others, found.relation
-        if relation is None or relation.apart_hz is None or list(open_).index(channel) > list(open_).index(other):
+    for channel, other in _pairs_of(e, lambda each: each.is_mounting_open):
+        relation = e.seats.polarity[channel].relation
+        if relation is None or relation.apart_hz is None:
             continue
         yield FindingDetails(
             title=f"{channel} or {other}: one driver reversed, or mounted upside down",
